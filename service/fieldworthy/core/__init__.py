@@ -1,0 +1,1 @@
+"""What decides: pure functions over rulebooks and facts. No web, no SQL, no clock."""

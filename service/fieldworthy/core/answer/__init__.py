@@ -1,0 +1,1 @@
+"""One question in, one explained answer out: joined from the rooms below."""

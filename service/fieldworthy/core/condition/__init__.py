@@ -1,0 +1,1 @@
+"""The condition language: preconditions over facts, and rules over working conditions."""

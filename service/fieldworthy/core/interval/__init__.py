@@ -1,0 +1,1 @@
+"""The interval language: one line of text that says when a task is due."""

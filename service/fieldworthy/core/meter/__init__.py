@@ -1,0 +1,1 @@
+"""Meters: what a counter showed when, replaced counters, values between readings."""

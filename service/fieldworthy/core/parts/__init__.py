@@ -1,0 +1,1 @@
+"""Parts: amounts with units, packs, replaced numbers, and what fits this machine."""

@@ -1,0 +1,1 @@
+"""Actions, hazards, happenings and the steps of a task."""

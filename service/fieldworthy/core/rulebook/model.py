@@ -1,0 +1,95 @@
+"""A checked rulebook as working values. Only `check.check_rulebook` makes one: holding it is the proof that it passed."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+from fieldworthy.core.base.finding import Finding
+from fieldworthy.core.base.fit import Fit
+from fieldworthy.core.base.vocabulary import Vocabulary
+from fieldworthy.core.condition.ast import Condition
+from fieldworthy.core.interval.ast import Allowance, Interval, Notice
+from fieldworthy.core.interval.plan import Plan
+from fieldworthy.core.parts.model import Line, Part
+from fieldworthy.core.procedure.model import Step, Works
+
+Kind = Literal["inspect", "clean", "lubricate", "adjust", "replace", "couple"]
+Says = Literal["law", "maker", "house"]
+Skill = Literal["operator", "workshop", "specialist"]
+
+
+@dataclass(frozen=True, slots=True)
+class Defaults:
+    """What holds where a task says nothing. allowances: () for none."""
+
+    allowances: tuple[Allowance, ...] = ()
+    notice: Notice | None = None
+    skill: Skill | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """One piece of upkeep. covers, causes: task and occurrence names as declared.
+
+    interval: None for a task that is done when asked. plan: the interval made ready to compute (None with it).
+    may_defer: the one allowance that a deferral may use; None: never.
+    """
+
+    name: str
+    title: str
+    kind: Kind
+    order: int
+    where: tuple[str, ...] = ()
+    interval: Interval | None = None
+    plan: Plan | None = None
+    only_with: Fit | None = None
+    needs: Condition | None = None
+    holds: Condition | None = None
+    needs_text: str | None = None
+    holds_text: str | None = None
+    says: Says = "maker"
+    may_defer: Allowance | None = None
+    covers: tuple[str, ...] = ()
+    covered_by: tuple[str, ...] = ()
+    causes: tuple[str, ...] = ()
+    notice: Notice | None = None
+    skill: Skill | None = None
+    minutes: int | None = None
+    tools: tuple[str, ...] = ()
+    uses: tuple[Line, ...] = ()
+    steps: tuple[Step, ...] = ()
+    leaves: Condition | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Example:
+    """A worked example of the rulebook's own: plain JSON data as written."""
+
+    name: str
+    given: Mapping[str, Any]
+    expect: Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class CheckedRulebook:
+    """tasks, parts: by declared name (task names are lower case with hyphens; parts by number), in the order of declaration.
+
+    options: declared options, `names.key` -> as declared. digest: "sha256:" and 64 hex digits.
+    document: the canonical plain JSON data. warnings: findings that did not refuse it.
+    """
+
+    name: str
+    title: str
+    language: int
+    digest: str
+    document: Mapping[str, Any]
+    vocabulary: Vocabulary
+    tasks: Mapping[str, Task]
+    parts: Mapping[str, Part]
+    works: Works = field(default_factory=Works)
+    options: Mapping[str, str] = field(default_factory=dict)
+    models: Mapping[str, str] = field(default_factory=dict)
+    applies_to: Fit | None = None
+    defaults: Defaults = field(default_factory=Defaults)
+    examples: tuple[Example, ...] = ()
+    warnings: tuple[Finding, ...] = ()
