@@ -1,0 +1,194 @@
+"""What is due on one machine, when, and why."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from fractions import Fraction
+from typing import Any
+
+from fieldworthy.core.answer.machine import MOST_RECORDS, Machine, Plain, Reader, read_machine
+from fieldworthy.core.base.finding import Finding, Refused, did_you_mean
+from fieldworthy.core.base.fit import Fitting, judge_fit
+from fieldworthy.core.base.quantity import Exact, from_ticks
+from fieldworthy.core.base.reason import Reason
+from fieldworthy.core.base.truth import Truth
+from fieldworthy.core.interval.ast import Notice
+from fieldworthy.core.interval.evaluate.context import Judged, Record, Standing, TaskHistory
+from fieldworthy.core.rulebook.model import CheckedRulebook, Task
+
+
+@dataclass(slots=True)
+class DueQuestion:
+    """tasks: those asked for by name; None: all that have an interval. notice: the request's own, before any other."""
+
+    now: datetime
+    machine: Machine
+    tasks: tuple[str, ...] | None = None
+    notice: Notice | None = None
+
+
+@dataclass(slots=True)
+class TaskStanding:
+    """Where one task stands, and the rule in force (None: none is, or it has no interval)."""
+
+    task: Task
+    judged: Judged
+    rule: str | None
+
+
+@dataclass(slots=True)
+class DueAnswer:
+    """The tasks of one machine, the most urgent first."""
+
+    now: datetime
+    machine: Machine
+    tasks: list[TaskStanding]
+
+    def to_json(self) -> dict[str, Any]:
+        """The wire's form (README, "What is due"), without the rulebook's name and version."""
+        return {
+            "now": self.now.isoformat(),
+            "machine": self.machine.identity.id,
+            "tasks": [_task_json(t, self.machine) for t in self.tasks],
+        }
+
+
+def read_due_question(book: CheckedRulebook, request: Plain) -> DueQuestion:
+    """A request of the wire, its shape checked by the door. Raises Refused with all that does not fit the rulebook."""
+    reader = Reader(book)
+    now = reader.instant(request["now"], "/now")
+    reader.done()
+    tasks = request.get("tasks")
+    for i, name in enumerate(tasks or ()):
+        if name not in book.tasks:
+            reader.fault("question.unknown_task", f"the rulebook declares no task `{name}`", did_you_mean(name, book.tasks, "use a declared task"), f"/tasks/{i}")
+    try:
+        machine = read_machine(request["machine"], now, reader)
+    except Refused as refused:
+        raise Refused(refused.findings) from None
+    return DueQuestion(now, machine, None if tasks is None else tuple(dict.fromkeys(tasks)), _notice(request.get("notice")))
+
+
+def _notice(told: Mapping[str, Any] | None) -> Notice | None:
+    if not told:
+        return None
+    share = told.get("share")
+    return Notice(None if share is None else Fraction(str(share)), told.get("days"))
+
+
+def answer_due(book: CheckedRulebook, question: DueQuestion) -> DueAnswer:
+    """The standing of every task that fits the machine. Raises Refused for a machine that the rulebook is not for."""
+    machine = question.machine
+    applies = judge_fit(book.applies_to, machine.identity)
+    if applies.fits is Truth.NO:
+        raise Refused([Finding("question.not_for_this_machine", f"the rulebook `{book.name}` is not for this machine", "ask with the rulebook of its model", path="/machine")])
+    found = []
+    for task in book.tasks.values() if question.tasks is None else (book.tasks[n] for n in question.tasks):
+        fitting = judge_fit(task.only_with, machine.identity) if task.only_with is not None else _FITS
+        if fitting.fits is Truth.NO or (task.plan is None and question.tasks is None):
+            continue
+        standing = _standing(book, task, fitting, question)
+        if applies.fits is Truth.UNKNOWN:
+            _open(standing.judged, applies, keep=True)
+        found.append(standing)
+    found.sort(key=_urgency)
+    return DueAnswer(question.now, machine, found)
+
+
+_FITS = Fitting(Truth.YES)
+_URGENT = {Standing.OVERDUE: 0, Standing.DUE: 1, Standing.UNKNOWN: 2, Standing.UPCOMING: 3, Standing.CLEAR: 4}
+
+
+def _urgency(standing: TaskStanding) -> tuple[int, Exact, str]:
+    judged = standing.judged
+    return _URGENT[judged.standing], -(judged.used or 0), standing.task.name
+
+
+def _standing(book: CheckedRulebook, task: Task, fitting: Fitting, question: DueQuestion) -> TaskStanding:
+    if task.plan is None:
+        return TaskStanding(task, Judged(Standing.CLEAR, None, [Reason("when-asked", "It is done when asked; nothing makes it due.", {})], ""), None)
+    answer = task.plan.judge(question.machine.history, _history(task, question.machine), question.notice)
+    if fitting.fits is Truth.UNKNOWN:
+        _open(answer.judged, fitting, keep=False)
+    partly = question.machine.not_whole.get(task.name) if question.machine.not_whole else None
+    if partly:
+        text = f"Records that do not count for the whole task: {', '.join(partly)}."
+        answer.judged.reasons.append(Reason("records-not-whole", text, {"results": partly}))
+    return TaskStanding(task, answer.judged, answer.rule)
+
+
+def _open(judged: Judged, fitting: Fitting, keep: bool) -> None:
+    """Not known whether it is for this machine: so not known where it stands. keep: the standing is kept as the least."""
+    if keep and judged.standing is not Standing.UNKNOWN:
+        judged.at_least = judged.standing
+    elif not keep:
+        judged.at_least = None
+    judged.standing = Standing.UNKNOWN
+    need = " and ".join(fitting.supply)
+    text = f"Whether this is for the machine can't be told: send its {need}."
+    judged.reasons.insert(0, Reason("fit-not-known", text, {"supply": list(fitting.supply)}))
+
+
+def _history(task: Task, machine: Machine) -> TaskHistory:
+    records: list[Record] = machine.records.get(task.name, [])
+    if task.covered_by:
+        records = records + [r for other in task.covered_by for r in machine.records.get(other, ())]
+    if len(records) > 1:
+        if len(records) > MOST_RECORDS:
+            mend = f"send the newest {MOST_RECORDS} at most"
+            raise Refused([Finding("question.too_many_records", f"the task `{task.name}` has {len(records)} records", mend, path="/machine/done")])
+        records = sorted(records, key=_when)
+    if machine.history.start_record is not None and (not records or records[0].at > machine.history.start_record.at):
+        records = [machine.history.start_record, *records]
+    return TaskHistory(records, _deferral(task, machine, records))
+
+
+def _deferral(task: Task, machine: Machine, records: list[Record]) -> Any:
+    """The deferral of the present due point: the first decided since the last record; a point moves once."""
+    told = machine.deferrals.get(task.name)
+    if not told:
+        return None
+    since = records[-1].at if records else None
+    return min((d for d in told if since is None or d.at >= since), key=_when, default=None)
+
+
+def _when(item: Any) -> datetime:
+    at: datetime = item.at
+    return at
+
+
+def _task_json(standing: TaskStanding, machine: Machine) -> dict[str, Any]:
+    task, judged = standing.task, standing.judged
+    due_meters: dict[str, Any] = {}
+    left_meters: dict[str, Any] = {}
+    history = machine.history
+    for meter, (due, now) in judged.meters.items():
+        declared = history.vocabulary.meters[meter]
+        unit = declared.unit.name
+        at: dict[str, Any] = {"value": from_ticks(due), "unit": unit}
+        offset = history.series[meter].offset
+        if offset:
+            at["shown"] = from_ticks(due - offset)
+        due_meters[declared.name] = at
+        if now is not None:
+            left_meters[declared.name] = {"value": from_ticks(due - now), "unit": unit}
+    day, used, least = judged.day, judged.used, judged.at_least
+    expected = judged.expected
+    return {
+        "task": task.name,
+        "title": task.title,
+        "kind": task.kind,
+        "standing": judged.standing.word,
+        "used": None if used is None else round(float(used), 6),
+        "incomplete": judged.incomplete,
+        "at_least": None if least is None else least.word,
+        "assumed": [{"condition": c, "value": v} for c, v in judged.assumed.items()],
+        "resting": judged.resting,
+        "due_at": {"meters": due_meters, "date": None if day is None else day.isoformat()},
+        "remaining": {"meters": left_meters, "days": None if day is None else (day - history.today).days},
+        "decided_by": judged.text or None,
+        "rule": standing.rule,
+        "expected": None if expected is None else {"date": expected.isoformat(), "from": None, "to": None, "share": None},
+        "because": [{"code": r.code, "text": r.text, "values": r.values} for r in judged.reasons],
+        "needs": task.needs_text,
+    }

@@ -1,0 +1,227 @@
+"""What is known of a machine's state now: the newest accepted report of each fact, or why there is none that counts."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from fractions import Fraction
+from typing import Any
+
+from fieldworthy.core.base.finding import Finding, did_you_mean, or_list, pointer
+from fieldworthy.core.base.names import key
+from fieldworthy.core.base.quantity import UNITS, Quantity, number_text, read_amount
+from fieldworthy.core.base.truth import Truth, negate
+from fieldworthy.core.base.vocabulary import Fact, state_of
+from fieldworthy.core.condition.ast import Condition, IfThen, Joined, Not, NumberTest, StateTest
+from fieldworthy.core.condition.evaluate import Value
+from fieldworthy.core.condition.walk import judge
+
+CLOCKS_DIFFER = timedelta(minutes=2)  # a clock may be so far ahead
+SOURCES = ("sensor", "seen")
+FOREVER = datetime.max.replace(tzinfo=UTC)
+_SHOWN = {"sensor": "by a sensor", "seen": "as seen by a person"}
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """One report: value is a state as sent, an amount, or a bare number in the fact's own unit; at: aware; by: who saw it."""
+
+    fact: str
+    value: str | Quantity | Fraction | int
+    at: datetime
+    via: str
+    by: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """The report that counts. value: a state's names.key, or the number in the fact's own unit; until: its last good instant (FOREVER)."""
+
+    fact: Fact
+    value: str | Quantity | Fraction | int
+    report: Evidence
+    until: datetime
+
+    @property
+    def said(self) -> str:
+        """The value in words, a state as declared."""
+        return said(self.fact, self.value)
+
+
+@dataclass(frozen=True, slots=True)
+class Missing:
+    """A fact that is not known. why: not-reported, too-old, from-the-future, source-not-accepted, contradictory; not-said of the machine."""
+
+    fact: str
+    why: str
+    text: str
+    how: str
+
+    def to_json(self) -> dict[str, Any]:
+        return {"fact": self.fact, "why": self.why, "text": self.text, "how": self.how}
+
+
+def said(fact: Fact, value: Value) -> str:
+    """A value of a fact in words: a state as declared, a number with its unit."""
+    if isinstance(value, str):
+        return state_of(fact.states, value) or value
+    return number_text(value) if isinstance(value, (int, Fraction)) else str(value)
+
+
+# --- reading what was sent ---------------------------------------------------------------------------------------------------
+
+
+def check_evidence(facts: Mapping[str, Fact], evidence: Sequence[Evidence]) -> list[Finding]:
+    """Every report that the rulebook has no place for: unknown fact, state, source or unit, a time without offset."""
+    found: list[Finding] = []
+    for number, each in enumerate(evidence):
+        fact = facts.get(key(each.fact))
+        if each.at.utcoffset() is None:
+            found.append(no_offset(pointer("evidence", number, "at")))
+        if each.via not in SOURCES:
+            mend = did_you_mean(each.via, SOURCES, "say `sensor` or `seen`")
+            found.append(
+                Finding("question.unknown_source", f"`{each.via}` is no source of evidence", mend, path=pointer("evidence", number, "via"))
+            )
+        if fact is None:
+            mend = did_you_mean(each.fact, [f.name for f in facts.values()], "send only facts that the rulebook declares")
+            found.append(
+                Finding("question.unknown_fact", f"no fact is called `{each.fact}`", mend, path=pointer("evidence", number, "fact"))
+            )
+            continue
+        value = _read(fact, each.value)
+        if isinstance(value, Finding):
+            found.append(value.at(pointer("evidence", number, "value")))
+    return found
+
+
+def no_offset(path: str) -> Finding:
+    """The finding about a time that says no offset."""
+    message, mend = "this time has no offset, so it names no instant", "send it with its offset, as in `2026-07-14T06:00:00+01:00`"
+    return Finding("question.time_without_offset", message, mend, path=path)
+
+
+def _read(fact: Fact, value: str | Quantity | Fraction | int) -> str | Quantity | Fraction | int | Finding:
+    """The value in the fact's own terms: names.key of a state, or a number in its own unit."""
+    if not fact.is_number:
+        if not isinstance(value, str):
+            return Finding("question.state_needed", f"`{fact.name}` has states and is no number", f"send one of {or_list(fact.states)}")
+        state = state_of(fact.states, value)
+        if state is None:
+            mend = did_you_mean(value, fact.states, f"send one of {or_list(fact.states)}")
+            return Finding("question.unknown_state", f"`{fact.name}` has no state `{value}`", mend)
+        return key(state)
+    amount = read_amount(value) if isinstance(value, str) else value
+    own = fact.unit
+    if amount is None:
+        mend = f"send a number and its unit, as in `10 {own.name}`" if own else "send a number"
+        return Finding("question.number_needed", f"`{fact.name}` is a number, and `{value}` is none that can be read", mend)
+    if not isinstance(amount, Quantity):
+        return amount if own is None else Quantity(amount, own)
+    if own is None:
+        return Finding("question.unit_mismatch", f"`{fact.name}` has no unit, and `{amount.unit.name}` was sent", "send the number alone")
+    if amount.unit.dimension != own.dimension:
+        fitting = [u.name for u in UNITS.values() if u.dimension == own.dimension]
+        return Finding("question.unit_mismatch", f"`{fact.name}` is not measured in `{amount.unit.name}`", f"send it in {or_list(fitting)}")
+    return amount.to(own)
+
+
+# --- which report counts -----------------------------------------------------------------------------------------------------
+
+
+def weigh(facts: Mapping[str, Fact], evidence: Iterable[Evidence], now: datetime) -> Mapping[str, Known | Missing]:
+    """For every declared fact (names.key) the report that counts at `now`, or why none does. Reports passed check_evidence."""
+    by_fact: dict[str, list[Evidence]] = {name: [] for name in facts}
+    for each in evidence:
+        by_fact[key(each.fact)].append(each)
+    return {name: _weigh_one(facts[name], reports, now) for name, reports in by_fact.items()}
+
+
+def _weigh_one(fact: Fact, reports: Sequence[Evidence], now: datetime) -> Known | Missing:
+    how = how_to_find_out(fact)
+    if not reports:
+        return Missing(fact.name, "not-reported", f"Nobody and nothing has reported `{fact.name}`.", how)
+    accepted = [r for r in reports if r.via in fact.known_by]
+    if not accepted:
+        sources = " or ".join(_SHOWN[s] for s in SOURCES if s in fact.known_by)
+        text = f"`{fact.name}` was reported {_SHOWN[reports[0].via]}, and the rulebook accepts it only {sources}."
+        return Missing(fact.name, "source-not-accepted", text, how)
+    timely = [r for r in accepted if r.at <= now + CLOCKS_DIFFER]
+    if not timely:
+        ahead = span_text(min(r.at for r in accepted) - now)
+        text = f"The report of `{fact.name}` is {ahead} later than now; a clock may be {span_text(CLOCKS_DIFFER)} ahead."
+        return Missing(fact.name, "from-the-future", text, f"Set the clock right. {how}")
+    at = max(r.at for r in timely)
+    newest = [r for r in timely if r.at == at]
+    values = list(dict.fromkeys(_read(fact, r.value) for r in newest))
+    age = now - at
+    if fact.good_for is not None and age > fact.good_for:
+        text = f"The newest report of `{fact.name}` is {span_text(age)} old, and such a report stays good for {span_text(fact.good_for)}."
+        return Missing(fact.name, "too-old", text, how)
+    if len(values) > 1:
+        words = " and ".join(f"`{said(fact, v)}`" for v in values if not isinstance(v, Finding))
+        return Missing(fact.name, "contradictory", f"Reports of the same instant say of `{fact.name}` both {words}.", how)
+    value = values[0]
+    if isinstance(value, Finding):  # check_evidence refuses it before; not known is the safe reading
+        return Missing(fact.name, "not-reported", f"The report of `{fact.name}` can't be read.", how)
+    return Known(fact, value, newest[0], _until(at, fact.good_for))
+
+
+def _until(at: datetime, good_for: timedelta | None) -> datetime:
+    if good_for is None:
+        return FOREVER
+    try:
+        return at + good_for
+    except OverflowError:
+        return FOREVER
+
+
+def how_to_find_out(fact: Fact) -> str:
+    """What a person can do to make the fact known."""
+    look = f"go and look from a safe place, and report what you see of `{fact.name}`"
+    ask = f"have the sensor report `{fact.name}` again"
+    ways = [way for source, way in (("seen", look), ("sensor", ask)) if source in fact.known_by]
+    joined = ", or ".join(ways)
+    good = "" if fact.good_for is None else f"; it stays good for {span_text(fact.good_for)}"
+    return f"{joined[:1].upper()}{joined[1:]}{good}."
+
+
+def span_text(span: timedelta) -> str:
+    """A span of time in words, to the second and below: `4 h`, `1 min 5 s`, `60.4 s`."""
+    micros = span // timedelta(microseconds=1)
+    days, rest = divmod(max(0, micros), 86_400_000_000)
+    hours, rest = divmod(rest, 3_600_000_000)
+    minutes, rest = divmod(rest, 60_000_000)
+    if not days and not hours and minutes <= 1 and rest:
+        minutes, rest = 0, rest + minutes * 60_000_000
+    shown = [f"{n} {unit}" for n, unit in ((days, "day" if days == 1 else "days"), (hours, "h"), (minutes, "min")) if n]
+    if rest or not shown:
+        shown.append(f"{number_text(Fraction(rest, 1_000_000))} s")
+    return " ".join(shown)
+
+
+# --- how long an answer stands -----------------------------------------------------------------------------------------------
+
+
+def stands_until(c: Condition, values: Mapping[str, Value], ends: Mapping[str, datetime]) -> tuple[Truth, datetime]:
+    """
+    The truth of `c`, and the last instant at which it is still so if nothing new is reported: the earliest end of the
+    evidence that carries it. Where several parts carry it alone, the longest lasting counts. ends: per fact; absent is FOREVER.
+    A truth that is not known carries nothing: FOREVER.
+    """
+    match c:
+        case StateTest() | NumberTest():
+            return judge(c, values.get(key(c.fact))), ends.get(key(c.fact), FOREVER)
+        case Not(part):
+            found, end = stands_until(part, values, ends)
+            return negate(found), end
+        case IfThen(given, then):
+            return stands_until(Joined("or", (Not(given), then)), values, ends)
+        case Joined(op, parts):
+            sides = [stands_until(part, values, ends) for part in parts]
+            alone = Truth.NO if op == "and" else Truth.YES  # one such part decides it
+            deciding = [end for found, end in sides if found is alone]
+            if deciding:
+                return alone, max(deciding)
+            if any(found is Truth.UNKNOWN for found, _ in sides):
+                return Truth.UNKNOWN, FOREVER
+            return negate(alone), min(end for _, end in sides)

@@ -1,0 +1,386 @@
+"""A machine as a question tells it, read against its rulebook: names known, values in ticks, times aware.
+
+The question is plain JSON data whose shape a door has checked (design of the wire: README, "What a request holds"); what is checked here is what only
+the rulebook can tell: the names, the units. Every fault is a finding with its JSON Pointer, and all of them are reported at once.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date, datetime, time, timedelta
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from fieldworthy.core.base.calendar import Period, SeasonDates, local_day
+from fieldworthy.core.base.finding import Finding, Refused, did_you_mean, pointer
+from fieldworthy.core.base.fit import Identity
+from fieldworthy.core.base.names import key
+from fieldworthy.core.base.quantity import TICKS, Exact, Quantity, Unit, convert, exact, find_unit, read_amount, to_ticks, whole
+from fieldworthy.core.base.vocabulary import state_of
+from fieldworthy.core.interval.evaluate.context import Declared, Deferral, Happened, History, Record, Start
+from fieldworthy.core.meter.series import Reading, Replacement, Series, build_series
+from fieldworthy.core.rulebook.model import CheckedRulebook
+
+AHEAD = timedelta(minutes=2)  # a clock may be so far ahead
+MOST_RECORDS = 1000
+
+Plain = Mapping[str, Any]
+
+
+class Reader:
+    """Collects findings while the parts of a question are read."""
+
+    def __init__(self, book: CheckedRulebook) -> None:
+        self.book = book
+        self.words = book.vocabulary
+        self.findings: list[Finding] = []
+
+    def fault(self, code: str, message: str, mend: str, path: str) -> None:
+        self.findings.append(Finding(code, message, mend, path=path))
+
+    def known(self, name: str, declared: Mapping[str, Any], what: str, path: str) -> str | None:
+        """The key of a declared name; None, with a finding, where it is none."""
+        if name in declared:
+            return name
+        wanted = key(name)
+        if wanted in declared:
+            return wanted
+        names = [getattr(d, "name", d) for d in declared.values()]
+        self.fault(f"question.unknown_{what.replace(' ', '_')}", f"the rulebook declares no {what} `{name}`", did_you_mean(name, names, f"use a declared {what}"), path)
+        return None
+
+    def instant(self, text: str, path: str) -> datetime:
+        """An RFC 3339 time with its offset."""
+        try:
+            if text[10:11] in ("T", "t", " ") and text[4:5] == "-":
+                at = datetime.fromisoformat(text)
+                if at.tzinfo is not None:
+                    return at
+                self.fault("question.time_without_offset", f"`{text}` has no offset", "write it as in 2026-07-14T06:00:00+01:00, or with Z for UTC", path)
+                return at.replace(tzinfo=_UTC)
+        except (ValueError, TypeError):
+            pass
+        self.fault("question.time", f"`{text}` is no time of RFC 3339", "write it as in 2026-07-14T06:00:00+01:00", path)
+        return _EPOCH
+
+    def day(self, text: str, path: str) -> date:
+        """A date, YYYY-MM-DD."""
+        try:
+            if len(text) == 10:
+                return date.fromisoformat(text)
+        except (ValueError, TypeError):
+            pass
+        self.fault("question.date", f"`{text}` is no date", "write it as in 2026-07-14", path)
+        return _EPOCH.date()
+
+    def ticks(self, value: Any, unit: Unit, path: str, stated: str | None = None) -> Exact:
+        """A meter value: a bare number, a text with a unit, or {value, unit}, as ticks of the meter's own unit."""
+        given: Unit | None = unit
+        if isinstance(value, Mapping):
+            stated, value = value.get("unit"), value.get("value")
+        elif isinstance(value, str):
+            amount = read_amount(value)
+            if amount is None:
+                self.fault("question.amount", f"`{value}` is no amount", f"write a number and a unit, as in `6 {unit.name}`", path)
+                return 0
+            given, value = amount.unit, amount.value
+        if stated is not None:
+            given = find_unit(stated)
+        if given is unit:
+            found = to_ticks(value) if not isinstance(value, str) else 0
+        elif given is None or given.dimension != unit.dimension:
+            self.fault("question.unit", f"the unit `{stated or value}` does not fit a meter that counts `{unit.name}`", f"send it in `{unit.name}`", path)
+            return 0
+        else:
+            found = whole(convert(exact(value) if isinstance(value, float) else value, given, unit) * TICKS)
+        if found < 0:
+            self.fault("question.negative", "a meter shows no value below 0", "send what its dial shows", path)
+            return 0
+        return found
+
+    def done(self) -> None:
+        """Raises Refused if anything was found."""
+        if self.findings:
+            raise Refused(self.findings)
+
+
+_UTC = ZoneInfo("UTC")
+_EPOCH = datetime(1970, 1, 1, tzinfo=_UTC)
+
+
+@dataclass(slots=True)
+class Machine:
+    """One machine at one moment: its history for every task, and its records and deferrals by task."""
+
+    identity: Identity
+    history: History
+    records: Mapping[str, list[Record]]
+    deferrals: Mapping[str, list[Deferral]]
+    later: int = 0
+    not_whole: Mapping[str, list[str]] = field(default_factory=dict)
+
+
+def read_identity(machine: Plain, reader: Reader, path: str = "/machine") -> Identity:
+    """Who the machine is. Options that the rulebook does not declare are refused."""
+    options = machine.get("options")
+    known = None
+    if options is not None:
+        known = frozenset(k for i, o in enumerate(options) if (k := reader.known(o, reader.book.options, "option", f"{path}/options/{i}")) is not None)
+    return Identity(machine.get("id"), machine.get("model"), machine.get("serial"), known)
+
+
+def read_zone(machine: Plain, reader: Reader) -> tuple[ZoneInfo, time]:
+    """The machine's time zone (UTC if not said) and when its day begins."""
+    name = machine.get("timezone") or "UTC"
+    try:
+        zone = _zone(name)
+    except (ValueError, OSError, KeyError):
+        reader.fault("question.timezone", f"`{name}` is no time zone", "write one of the IANA names, as in Europe/London", "/machine/timezone")
+        zone = _UTC
+    starts = machine.get("day_starts")
+    if not starts:
+        return zone, time(0)
+    try:
+        return zone, time.fromisoformat(starts)
+    except (ValueError, TypeError):
+        reader.fault("question.day_starts", f"`{starts}` is no time of day", "write it as in 05:00", "/machine/day_starts")
+        return zone, time(0)
+
+
+def _zone(name: str) -> ZoneInfo:
+    if not name or name[0] in "/." or ".." in name or not name.isascii():
+        raise ValueError(name)
+    return ZoneInfo(name)
+
+
+class _Build:
+    """Reads one machine; a class because the steps share the reader, the moment and the readings that they gather."""
+
+    def __init__(self, reader: Reader, machine: Plain, now: datetime) -> None:
+        self.reader, self.machine, self.now = reader, machine, now
+        self.words = reader.words
+        self.zone, self.starts = read_zone(machine, reader)
+        self.horizon = now + AHEAD
+        self.readings: dict[str, list[Reading]] = {}
+        self.swaps: dict[str, list[Replacement]] = {}
+        self.days: dict[datetime, date] = {}
+        self.later = 0
+        self.happened: dict[str, list[tuple[datetime, dict[str, Exact]]]] = {}
+
+    def day_of(self, at: datetime) -> date:
+        day = self.days.get(at)
+        if day is None:
+            day = self.days[at] = local_day(at, self.zone, self.starts)
+        return day
+
+    def start_of(self, day: date) -> datetime:
+        return datetime.combine(day, self.starts, self.zone).astimezone(_UTC)
+
+    def values(self, meters: Mapping[str, Any] | None, at: datetime, path: str, baseline: bool = False) -> dict[str, Exact]:
+        """What dials showed at a moment, by meter key; each is a reading too."""
+        found: dict[str, Exact] = {}
+        for name, value in (meters or {}).items():
+            meter = self.reader.known(name, self.words.meters, "meter", path)
+            if meter is not None:
+                shown = self.reader.ticks(value, self.words.meters[meter].unit, f"{path}{pointer(name)}")
+                found[meter] = shown
+                self.readings.setdefault(meter, []).append(Reading(at, shown, baseline))
+        return found
+
+    def when(self, item: Plain, path: str) -> datetime:
+        """The instant of a record: `at`, or the beginning of the local day `on`, the earliest it can have been."""
+        if item.get("at") is not None:
+            return self.reader.instant(item["at"], f"{path}/at")
+        if item.get("on") is not None:
+            return self.start_of(self.reader.day(item["on"], f"{path}/on"))
+        self.reader.fault("question.when", "nothing says when it was", "send `at` with a time, or `on` with a date", path)
+        return _EPOCH
+
+    def meters(self) -> None:
+        for i, item in enumerate(self.machine.get("replaced_meters") or ()):
+            path = f"/machine/replaced_meters/{i}"
+            meter = self.reader.known(item["meter"], self.words.meters, "meter", f"{path}/meter")
+            if meter is not None:
+                unit = self.words.meters[meter].unit
+                old, new = (self.reader.ticks(item[m], unit, f"{path}/{m}", item.get("unit")) for m in ("old_value", "new_value"))
+                self.swaps.setdefault(meter, []).append(Replacement(self.reader.instant(item["at"], f"{path}/at"), old, new))
+        for member in ("meters", "readings"):
+            for i, item in enumerate(self.machine.get(member) or ()):
+                path = f"/machine/{member}/{i}"
+                meter = self.reader.known(item["meter"], self.words.meters, "meter", f"{path}/meter")
+                if meter is not None:
+                    at = self.reader.instant(item["at"], f"{path}/at")
+                    shown = self.reader.ticks(item["value"], self.words.meters[meter].unit, f"{path}/value", item.get("unit"))
+                    self.readings.setdefault(meter, []).append(Reading(at, shown))
+
+    def start(self) -> Start | None:
+        told = self.machine.get("in_service")
+        if not told:
+            return None
+        day = self.reader.day(told["on"], "/machine/in_service/on")
+        counts = self.values(told.get("meters"), self.start_of(day), "/machine/in_service/meters", baseline=True)
+        said = told.get("as")
+        if said is not None:
+            new = said == "new"
+        else:
+            new = all(v == 0 for v in counts.values()) if counts else None
+        return Start(day, new, counts)
+
+    def occurrences(self) -> None:
+        for i, item in enumerate(self.machine.get("occurrences") or ()):
+            path = f"/machine/occurrences/{i}"
+            name = self.reader.known(item["occurrence"], self.words.occurrences, "occurrence", f"{path}/occurrence")
+            at = self.when(item, path)
+            counts = self.values(item.get("meters"), at, f"{path}/meters")
+            if name is not None and at <= self.horizon:
+                self.happened.setdefault(name, []).append((at, counts))
+
+    def conditions(self) -> dict[str, list[Declared]]:
+        found: dict[str, list[Declared]] = {}
+        for i, item in enumerate(self.machine.get("working_conditions") or ()):
+            path = f"/machine/working_conditions/{i}"
+            name = self.reader.known(item["condition"], self.words.working_conditions, "working condition", f"{path}/condition")
+            since = self.reader.instant(item["from"], f"{path}/from")
+            until = self.reader.instant(item["to"], f"{path}/to") if item.get("to") is not None else None
+            if name is None:
+                continue
+            states = self.words.working_conditions[name].states
+            state = state_of(states, item["value"])
+            if state is None:
+                mend = did_you_mean(item["value"], states, "use a declared state")
+                self.reader.fault("question.unknown_state", f"`{item['condition']}` has no state `{item['value']}`", mend, f"{path}/value")
+            elif until is not None and until < since:
+                self.reader.fault("question.period", "it ends before it begins", "exchange `from` and `to`", path)
+            else:
+                found.setdefault(name, []).append(Declared(key(state), since, until))
+        return found
+
+    def seasons(self) -> dict[str, SeasonDates]:
+        given: dict[str, tuple[Period, ...]] = {}
+        for name, periods in (self.machine.get("seasons") or {}).items():
+            path = f"/machine/seasons{pointer(name)}"
+            season = self.reader.known(name, self.words.seasons, "season", path)
+            read = []
+            for i, item in enumerate(periods):
+                first, last = self.reader.day(item["from"], f"{path}/{i}/from"), self.reader.day(item["to"], f"{path}/{i}/to")
+                if last < first:
+                    self.reader.fault("question.period", "it ends before it begins", "exchange `from` and `to`", f"{path}/{i}")
+                read.append(Period(first, last))
+            if season is not None:
+                given[season] = tuple(read)
+        return {k: SeasonDates(s.start, s.end, given.get(k, ())) for k, s in self.words.seasons.items()}
+
+    def records(self) -> tuple[dict[str, list[tuple[datetime, dict[str, Exact]]]], dict[str, list[str]]]:
+        """Records by task, those of later than now left out; and, by task, results that do not count for the whole task."""
+        found: dict[str, list[tuple[datetime, dict[str, Exact]]]] = {}
+        partly: dict[str, list[str]] = {}
+        for i, item in enumerate(self.machine.get("done") or ()):
+            path = f"/machine/done/{i}"
+            task = item["task"]
+            if task not in self.reader.book.tasks:
+                mend = did_you_mean(task, self.reader.book.tasks, "use a declared task")
+                self.reader.fault("question.unknown_task", f"the rulebook declares no task `{task}`", mend, f"{path}/task")
+                continue
+            at = self.when(item, path)
+            counts = self.values(item.get("meters"), at, f"{path}/meters")
+            result = item.get("result") or "done"
+            if at > self.horizon:
+                self.later += 1
+            elif result == "done":
+                found.setdefault(task, []).append((at, counts))
+                for cause in self.reader.book.tasks[task].causes:
+                    self.happened.setdefault(key(cause), []).append((at, counts))
+            else:
+                partly.setdefault(task, []).append(result)
+        return found, partly
+
+    def deferrals(self) -> dict[str, list[Deferral]]:
+        found: dict[str, list[Deferral]] = {}
+        for i, item in enumerate(self.machine.get("deferrals") or ()):
+            path = f"/machine/deferrals/{i}"
+            task = self.reader.known(item["task"], self.reader.book.tasks, "task", f"{path}/task")
+            amount = _amount(item.get("amount"), self.reader, f"{path}/amount")
+            at = self.reader.instant(item["at"], f"{path}/at")
+            if task is not None and at <= self.horizon:
+                found.setdefault(task, []).append(Deferral(at, item["by"], item["why"], amount))
+        return found
+
+    def usage(self) -> dict[str, Exact]:
+        found: dict[str, Exact] = {}
+        for name, item in (self.machine.get("usage") or {}).items():
+            path = f"/machine/usage{pointer(name)}"
+            meter = self.reader.known(name, self.words.meters, "meter", path)
+            if meter is not None:
+                found[meter] = self.reader.ticks(item["per_day"], self.words.meters[meter].unit, f"{path}/per_day", item.get("unit"))
+        return found
+
+    def build(self) -> Machine:
+        identity = read_identity(self.machine, self.reader)
+        self.meters()
+        start = self.start()
+        self.occurrences()
+        conditions, seasons = self.conditions(), self.seasons()
+        done, partly = self.records()
+        deferrals, usage = self.deferrals(), self.usage()
+        worked = frozenset(self.reader.day(d, f"/machine/working_days/{i}") for i, d in enumerate(self.machine.get("working_days") or ()))
+        if self.reader.findings:
+            raise Refused(self.reader.findings)
+        series = {m: build_series(self.readings.get(m, ()), self.swaps.get(m, ()), self.horizon) for m in {**self.readings, **self.swaps}}
+        counted = _Counted(series, bool(self.swaps))
+        history = History(
+            self.words,
+            self.now,
+            self.horizon,
+            self.day_of(self.now),
+            self.day_of,
+            self.start_of,
+            series,
+            start,
+            None,
+            {n: [Happened(at, self.day_of(at), counted(c, at)) for at, c in sorted(e, key=_at)] for n, e in self.happened.items()},
+            seasons,
+            conditions,
+            worked,
+            usage,
+        )
+        if start is not None and start.new is True:
+            began = self.start_of(start.day)
+            history.start_record = Record(began, start.day, counted(start.counts, began), start=True)
+        records = {t: [Record(at, self.day_of(at), counted(c, at)) for at, c in items] for t, items in done.items()}
+        return Machine(identity, history, records, deferrals, self.later, partly)
+
+
+def _at(item: tuple[datetime, Any]) -> datetime:
+    return item[0]
+
+
+class _Counted:
+    """From what dials showed to running counts; the same values where no meter was replaced."""
+
+    def __init__(self, series: Mapping[str, Series], replaced: bool) -> None:
+        self.series, self.replaced = series, replaced
+
+    def __call__(self, shown: Mapping[str, Exact], at: datetime) -> Mapping[str, Exact]:
+        if not self.replaced:
+            return shown
+        return {m: self.series[m].count_of(v, at) for m, v in shown.items()}
+
+
+def _amount(value: Any, reader: Reader, path: str) -> Quantity | None:
+    """An amount of the wire: None, "6 h" or {value, unit}."""
+    if value is None:
+        return None
+    if isinstance(value, str):
+        read = read_amount(value)
+    else:
+        unit = find_unit(value["unit"])
+        read = None if unit is None else Quantity(whole(exact(value["value"])), unit)
+    if read is None:
+        reader.fault("question.amount", "it is no amount", "write a number and a unit, as in `6 h`", path)
+    return read
+
+
+def read_machine(machine: Plain, now: datetime, reader: Reader) -> Machine:
+    """The machine of a question. Raises Refused with every fault in it."""
+    return _Build(reader, machine, now).build()
+
+

@@ -1,0 +1,177 @@
+"""Bases that wait for something: an occurrence, a season, a working day."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from fractions import Fraction
+from typing import Literal
+
+from fieldworthy.core.base.calendar import Period
+from fieldworthy.core.base.quantity import TICKS
+from fieldworthy.core.base.reason import Reason
+from fieldworthy.core.interval.ast import Notice
+from fieldworthy.core.interval.evaluate.context import Happened, History, Judged, Record, Standing, TaskHistory
+from fieldworthy.core.interval.evaluate.days import CalendarTerms, ends, place, put_off
+from fieldworthy.core.interval.evaluate.meter import never_recorded
+from fieldworthy.core.interval.evaluate.slack import NO_DAYS, YEAR_DAYS
+from fieldworthy.core.meter.series import Series
+
+
+
+def _answer(base: CalendarTerms, history: History, task: TaskHistory, asked: Notice | None, due: date, text: str, code: str, lead: str, last: date | None) -> Judged:
+    shift, said = put_off(base, history, task, due)
+    moved = shift.after(due)
+    start = last or moved - timedelta(days=YEAR_DAYS)
+    used = Fraction(max((history.today - start).days, 0), max((moved - start).days, 1))
+    reason = Reason(code, f"{lead} on {moved.isoformat()}, {ends(moved, history.today)}.", {"due": moved.isoformat(), "today": history.today.isoformat()})
+    return Judged(place(base, asked, due, history.today, shift), used, [reason, *said], text, {}, moved)
+
+
+@dataclass(slots=True)
+class EveryHappening:
+    """`every belt fitted`: the first occurrence after the last record."""
+
+    text: str
+    key: str
+    name: str
+    base: CalendarTerms
+
+    def judge(self, history: History, task: TaskHistory, asked: Notice | None) -> Judged:
+        """Where it stands; clear while it never happened."""
+        happened = history.happened(self.key)
+        if not happened:
+            return Judged(Standing.CLEAR, 0, [Reason("never-happened", f"`{self.name}` has not been reported.", {"occurrence": self.name})], self.text)
+        last = task.last
+        if last is None:
+            return never_recorded(self.text)
+        for event in happened:
+            if not self._met(event, last):
+                return _answer(self.base, history, task, asked, event.day, self.text, "after-occurrence", f"`{self.name}` makes it due", last.day)
+        reason = Reason("occurrence-met", f"Done since `{self.name}` last happened.", {"occurrence": self.name, "done": last.day.isoformat()})
+        return Judged(Standing.CLEAR, 0, [reason], self.text)
+
+    def _met(self, event: Happened, last: Record) -> bool:
+        """A dated one is met on its own day, a reported one only after its instant; both by a record within the early allowance before."""
+        if last.at > event.at:
+            return True
+        return (event.dated or self.base.early != NO_DAYS) and last.day >= self.base.early.before(event.day)
+
+
+@dataclass(slots=True)
+class EachSeasonPoint:
+    """`before each silage`, `after each silage`, `once each winter`."""
+
+    text: str
+    key: str
+    name: str
+    when: Literal["before", "after", "once"]
+    base: CalendarTerms
+
+    def judge(self, history: History, task: TaskHistory, asked: Notice | None) -> Judged:
+        """Where it stands, from the first period of the season that no record has met."""
+        if not task.records:
+            return never_recorded(self.text)
+        periods = history.periods(self.key)
+        i = self._next(periods, task.records)
+        if i is None or i >= len(periods):
+            return Judged(Standing.CLEAR, 0, [Reason("season-met", f"Done for the season {self.name}.", {"season": self.name})], self.text)
+        period = periods[i]
+        if self.when == "once":
+            return self._inside(history, task, asked, period)
+        due = period.first if self.when == "before" else period.last
+        lead = f"The season {self.name} {'begins' if self.when == 'before' else 'ends'}"
+        return _answer(self.base, history, task, asked, due, self.text, f"{self.when}-season", lead, task.records[-1].day)
+
+    def _next(self, periods: Sequence[Period], records: Sequence[Record]) -> int | None:
+        """The index of the period that comes next after what the records have met."""
+        if self.when == "once":
+            for record in reversed(records):
+                met = next((i for i, p in enumerate(periods) if p.first <= record.day <= p.last), None)
+                if met is not None:
+                    return met + 1
+            # nothing was done inside any: those that end after the first thing known of it count
+            begun = records[0].day
+            return next((i for i, p in enumerate(periods) if p.last >= begun), None)
+        # a record meets the point whose turn it is from the season's end (before: the previous season's) until the next such point
+        day = records[-1].day
+        passed = [i for i, p in enumerate(periods) if p.last <= day]
+        met = (passed[-1] if passed else -1) + (1 if self.when == "before" else 0)
+        return met + 1
+
+    def _inside(self, history: History, task: TaskHistory, asked: Notice | None, period: Period) -> Judged:
+        """Due from the season's first day, overdue after its last."""
+        today = history.today
+        shift, said = put_off(self.base, history, task, period.last)
+        end = max(self.base.late.after(period.last), shift.after(period.last))
+        if today < period.first:
+            standing = Standing.UPCOMING if (period.first - today).days <= self.base.notice_for(asked) else Standing.CLEAR
+        else:
+            standing = Standing.DUE if today <= end else Standing.OVERDUE
+        start = task.records[-1].day
+        used = Fraction(max((today - start).days, 0), max((period.first - start).days, 1))
+        text = f"Once in the season {self.name}, from {period.first.isoformat()} to {period.last.isoformat()}; it has not been done in it."
+        values = {"season": self.name, "from": period.first.isoformat(), "to": period.last.isoformat(), "today": today.isoformat()}
+        return Judged(standing, used, [Reason("once-each-season", text, values), *said], self.text, {}, period.first)
+
+
+@dataclass(slots=True)
+class EveryWorkingDayOf:
+    """`every working day`: each day that the machine works."""
+
+    text: str
+    base: CalendarTerms
+
+    def judge(self, history: History, task: TaskHistory, asked: Notice | None) -> Judged:
+        """Overdue where an earlier worked day went without, due once it works today, upcoming before."""
+        if not task.records:
+            return never_recorded(self.text)
+        last, today = task.records[-1], history.today
+        since = last.day - timedelta(days=1) if last.start else last.day
+        missed = _worked_without(history, since)
+        values = {"last": last.day.isoformat(), "today": today.isoformat()}
+        if missed is not None and missed < today:
+            due = missed
+            standing = Standing.DUE if today <= self.base.late.after(due) else Standing.OVERDUE
+            text = f"The machine worked on {due.isoformat()} or after it, and this was last done on {last.day.isoformat()}."
+            if last.start:
+                text = f"The machine worked on {due.isoformat()} or after it, and this has not been done since it came into service."
+            return Judged(standing, Fraction((today - due).days + 1), [Reason("worked-without", text, values | {"due": due.isoformat()})], self.text, {}, due)
+        if last.day >= today and not last.start:
+            return Judged(Standing.CLEAR, 0, [Reason("done-today", "Done today.", values)], self.text, {}, None)
+        if missed == today:
+            return Judged(Standing.DUE, 1, [Reason("works-today", "The machine works today, and this has not been done yet.", values)], self.text, {}, today)
+        return Judged(Standing.UPCOMING, 0, [Reason("before-work", "Do it before the machine starts work.", values)], self.text, {}, None)
+
+
+def _worked_without(history: History, since: date) -> date | None:
+    """The first day after `since`, up to today, on which the machine worked; None where no day is known to be one."""
+    days = [d for d in history.working_days if since < d <= history.today]
+    for key, series in history.series.items():
+        day = _first_moved(history, history.vocabulary.meters[key].unit.dimension == "time", series, since)
+        if day is not None:
+            days.append(day)
+    return min(days, default=None)
+
+
+def _first_moved(history: History, hours: bool, series: Series, since: date) -> date | None:
+    """The first day after `since` on which a meter surely moved."""
+    points = list(zip(series.times, series.counts, strict=True))
+    for (t0, c0), (t1, c1) in zip(points, points[1:], strict=False):
+        last = history.day_of(t1)
+        if c1 <= c0 or last <= since:
+            continue
+        first = max(history.day_of(t0), since + timedelta(days=1))
+        if history.day_of(t0) == last:
+            return last
+        if history.day_of(t0) > since and last < history.today:
+            return first  # it moved on one of these days, and none of them had a record
+        # Some of the time lies on a day with a record, or today: what can't have run there ran in between.
+        if hours:
+            elsewhere = timedelta()
+            if history.day_of(t0) <= since:
+                elsewhere += history.start_of(since + timedelta(days=1)) - t0
+            if last == history.today:
+                elsewhere += t1 - max(history.start_of(last), t0)
+            if (c1 - c0) > Fraction(elsewhere // timedelta(microseconds=1), 3_600_000_000) * TICKS:
+                return first
+    return None

@@ -1,0 +1,172 @@
+"""`once at`, `once after`, `first at … then`: points that are met one after another and then stay behind."""
+
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Any
+
+from fieldworthy.core.base.quantity import Exact, from_ticks, ticks_text, whole
+from fieldworthy.core.base.reason import Reason
+from fieldworthy.core.interval.ast import Notice
+from fieldworthy.core.interval.evaluate.context import Happened, History, Judged, Record, Standing, TaskHistory
+from fieldworthy.core.interval.evaluate.days import CalendarTerms, ends
+from fieldworthy.core.interval.evaluate.days import place as place_day
+from fieldworthy.core.interval.evaluate.days import put_off as put_off_days
+from fieldworthy.core.interval.evaluate.meter import MeterTerms, current, grown_old, never_recorded, place, put_off, value_of
+from fieldworthy.core.interval.evaluate.slack import Days
+from fieldworthy.core.meter.series import Series
+
+
+@dataclass(slots=True)
+class Points:
+    """What is left of the points. judged: the answer by the next one, None: all are met. begin: the last point (ticks or a day). records: those since."""
+
+    judged: Judged | None
+    begin: Any = None
+    records: tuple[Record, ...] = ()
+
+
+@dataclass(slots=True)
+class MeterPoint:
+    """One amount on a meter, after an occurrence or on the meter itself; early: how far before it a record meets it [ticks]."""
+
+    base: MeterTerms
+    early: Exact
+
+    @classmethod
+    def of(cls, base: MeterTerms) -> "MeterPoint":
+        return cls(base, whole(Fraction(base.every) / 4) if base.early is None else base.early)
+
+
+@dataclass(slots=True)
+class DayPoint:
+    """One length on the calendar, after an occurrence or after the in-service day."""
+
+    base: CalendarTerms
+    length: Days
+    early: Days
+
+
+@dataclass(slots=True)
+class Firsts:
+    """Points on one meter, or on the calendar, in rising order. after: the occurrence they count from (key, name); None: in service."""
+
+    text: str
+    points: tuple[MeterPoint, ...] | tuple[DayPoint, ...]
+    after: tuple[str, str] | None
+
+    def judge(self, history: History, task: TaskHistory, asked: Notice | None) -> Points:
+        """The next point that is not met."""
+        event: Happened | None = None
+        if self.after is not None:
+            happened = [h for h in history.happened(self.after[0]) if h.at <= history.horizon]
+            if not happened:
+                return Points(None)
+            event = happened[-1]
+        records = tuple(r for r in task.records if not r.start and (event is None or r.at > event.at))
+        if isinstance(self.points[0], MeterPoint):
+            return self._on_meter(history, task, asked, event, records)
+        return self._on_calendar(history, task, asked, event, records)
+
+    def _on_meter(self, history: History, task: TaskHistory, asked: Notice | None, event: Happened | None, records: tuple[Record, ...]) -> Points:
+        points = [p for p in self.points if isinstance(p, MeterPoint)]
+        base = points[0].base
+        series = history.series.get(base.key)
+        now = current(series, base.name, self.text)
+        if isinstance(now, Judged):
+            return Points(now)
+        assert series is not None
+        zero: Exact = 0
+        if event is not None:
+            own = event.counts.get(base.key)
+            told = series.at(event.at) if own is None else own
+            if told is None:
+                text = f"Nothing tells what the meter {base.name} showed when this happened: {self._name}."
+                return Points(Judged(Standing.UNKNOWN, None, [Reason("no-meter-at-occurrence", text, {"occurrence": self._name})], self.text))
+            zero = told
+        left = _unmet_on_meter(points, zero, base.key, series, records)
+        if event is None and left < len(points):
+            behind = _behind(points[left].base.every, points[left].early, history, base.key, now, bool(records))
+            while behind is True and left < len(points):
+                left += 1
+                behind = left < len(points) and _behind(points[left].base.every, points[left].early, history, base.key, now, bool(records))
+            if behind is None:
+                return Points(never_recorded(self.text))
+        if left == len(points):
+            return Points(None, zero + points[-1].base.every, records)
+        return Points(self._answer_meter(points[left], zero, now, history, task, asked, series))
+
+    def _answer_meter(self, point: MeterPoint, zero: Exact, now: Exact, history: History, task: TaskHistory, asked: Notice | None, series: Series) -> Judged:
+        base = point.base
+        due = zero + base.every
+        shift, said = put_off(base, history, task, due, series)
+        moved, unit = due + shift, base.unit.name
+        left = moved - now
+        tail = f"{ticks_text(left)} {unit} to go" if left > 0 else "just reached" if left == 0 else f"{ticks_text(-left)} {unit} past it"
+        lead = f"`{self._name}` at {ticks_text(zero)} {unit}; " if self.after else ""
+        text = f"{lead}{self.text}: due at {ticks_text(moved)} {unit}; the meter shows {ticks_text(now)} {unit}, {tail}."
+        values = {"from": from_ticks(zero), "every": from_ticks(base.every), "due": from_ticks(moved), "now": from_ticks(now), "unit": unit, "meter": base.name}
+        used = Fraction(max(now - zero, 0)) / base.every
+        judged = Judged(place(base, asked, due, now, shift), used, [Reason("first-point", text, values), *said], self.text, {base.key: (moved, now)})
+        return grown_old(base, asked, judged, history, series, moved)
+
+    def _on_calendar(self, history: History, task: TaskHistory, asked: Notice | None, event: Happened | None, records: tuple[Record, ...]) -> Points:
+        points = [p for p in self.points if isinstance(p, DayPoint)]
+        if event is None and history.start is None:
+            return Points(Judged(Standing.UNKNOWN, None, [Reason("no-in-service", "The machine's in-service day is not known.", {"needs": "in_service"})], self.text))
+        zero = event.day if event is not None else history.start.day if history.start is not None else history.today
+        left = 0
+        for record in records:
+            while left < len(points) and record.day >= points[left].early.before(points[left].length.after(zero)):
+                left += 1
+        if left == len(points):
+            return Points(None, points[-1].length.after(zero), records)
+        point = points[left]
+        due = point.length.after(zero)
+        if event is None and history.start is not None and history.start.new is not True and not records and history.today >= point.early.before(due):
+            return Points(never_recorded(self.text))
+        shift, said = put_off_days(point.base, history, task, due)
+        moved, today = shift.after(due), history.today
+        used = Fraction(max((today - zero).days, 0), max((moved - zero).days, 1))
+        lead = f"`{self._name}` on {zero.isoformat()}" if self.after else f"In service since {zero.isoformat()}"
+        text = f"{lead}; {self.text}: due on {moved.isoformat()}, {ends(moved, today)}."
+        values = {"from": zero.isoformat(), "due": moved.isoformat(), "today": today.isoformat(), "days": (moved - today).days}
+        return Points(Judged(place_day(point.base, asked, due, today, shift), used, [Reason("first-point", text, values), *said], self.text, {}, moved))
+
+    @property
+    def _name(self) -> str:
+        return self.after[1] if self.after else ""
+
+
+def _unmet_on_meter(points: list[MeterPoint], zero: Exact, meter: str, series: Series, records: tuple[Record, ...]) -> int:
+    """How many points the records have met: one record meets every point that it has come near enough to."""
+    left = 0
+    for record in records:
+        value = value_of(record, meter, series)
+        while value is not None and left < len(points) and value >= zero + points[left].base.every - points[left].early:
+            left += 1
+    return left
+
+
+def _behind(point: Exact, early: Exact, history: History, meter: str, now: Exact, recorded: bool) -> bool | None:
+    """Whether a machine came into service beyond a point; None: it may have been met before, by somebody whose records are not here."""
+    start = history.start
+    began = start.counts.get(meter) if start is not None else None
+    if start is not None and start.new is True:
+        return began is not None and began > point
+    if now < point - early:
+        return False  # nobody can have met it yet
+    if began is not None and began < point - early:
+        return False  # it came to us before the point could be met, and no record here meets it
+    return None if not recorded or began is None or began >= point - early else False
+
+
+def once_judged(firsts: Firsts, history: History, task: TaskHistory, asked: Notice | None) -> Judged:
+    """`once …`: the point, or clear once it is met."""
+    points = firsts.judge(history, task, asked)
+    if points.judged is not None:
+        return points.judged
+    if firsts.after is not None and not history.happened(firsts.after[0]):
+        name = firsts.after[1]
+        return Judged(Standing.CLEAR, 0, [Reason("never-happened", f"`{name}` has not been reported.", {"occurrence": name})], firsts.text)
+    return Judged(Standing.CLEAR, 0, [Reason("met-once", "It was to be done once, and that is behind.", {})], firsts.text)
+

@@ -1,0 +1,246 @@
+"""Bases that count on a meter: every N of a meter, from each of its anchors."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import timedelta
+from fractions import Fraction
+
+from fieldworthy.core.base.quantity import TICKS, UNITS, Exact, Unit, convert, from_ticks, ticks_text, whole
+from fieldworthy.core.base.reason import Reason
+from fieldworthy.core.base.vocabulary import Meter
+from fieldworthy.core.interval.ast import Amount, Anchor, Notice
+from fieldworthy.core.interval.evaluate.context import History, Judged, Record, Standing, TaskHistory, Terms, unknown
+from fieldworthy.core.interval.evaluate.slack import in_ticks, meter_notice, meter_slack
+from fieldworthy.core.meter.series import Series
+
+
+
+@dataclass(slots=True)
+class MeterTerms:
+    """What one amount on one meter needs to be judged: its length, allowances, notice and deferral [ticks of the meter's unit]."""
+
+    key: str
+    name: str
+    unit: Unit
+    every: Exact
+    early: Exact | None
+    late: Exact
+    notice: Exact
+    permitted: Exact | None
+    good_for: timedelta | None
+    terms: Terms
+
+    @classmethod
+    def of(cls, meter: Meter, key: str, amount: Amount, terms: Terms) -> "MeterTerms":
+        every = in_ticks(amount, meter.unit)
+        permitted = None
+        if terms.may_defer is not None:
+            permitted = meter_slack((terms.may_defer,), "late", every, meter.unit)
+        return cls(
+            key,
+            meter.name,
+            meter.unit,
+            every,
+            meter_slack(terms.allowances, "early", every, meter.unit),
+            meter_slack(terms.allowances, "late", every, meter.unit) or 0,
+            meter_notice(terms.notices, every, meter.unit),
+            permitted,
+            meter.good_for,
+            terms,
+        )
+
+    def notice_for(self, asked: Notice | None) -> Exact:
+        """The notice where a request brings its own."""
+        return self.notice if asked is None else meter_notice((asked, *self.terms.notices), self.every, self.unit)
+
+
+def current(series: Series | None, name: str, text: str) -> Exact | Judged:
+    """The meter's count now, or why it is not known."""
+    if series is None or series.current is None:
+        return unknown(text, "no-reading", f"There is no reading of the meter {name}.", {"meter": name})
+    if series.backward is not None:
+        b = series.backward
+        return unknown(
+            text,
+            "meter-ran-backward",
+            f"The meter {name} shows {ticks_text(b.count)} after {ticks_text(b.earlier)}: report the new meter if it was replaced, or correct the value.",
+            {"meter": name, "value": from_ticks(b.count), "earlier": from_ticks(b.earlier), "at": b.at.isoformat()},
+        )
+    return series.current
+
+
+def value_of(record: Record, meter: str, series: Series | None) -> Exact | None:
+    """What the meter had counted when a record was made: its own value, else the one between the readings around it."""
+    own = record.counts.get(meter)
+    if own is not None or series is None:
+        return own
+    return series.at(record.at)
+
+
+def put_off(base: MeterTerms, history: History, task: TaskHistory, due: Exact, series: Series) -> tuple[Exact, list[Reason]]:
+    """How far a deferral moves the due point [ticks], and what is to be said of it."""
+    deferral = task.deferral
+    if deferral is None or base.permitted is None:
+        return 0, []
+    asked = base.permitted
+    if deferral.amount is not None:
+        if deferral.amount.unit.dimension != base.unit.dimension:
+            return 0, []
+        asked = whole(Fraction(convert(deferral.amount.value, deferral.amount.unit, base.unit)) * TICKS)
+    values = {"by": deferral.by, "why": deferral.why, "asked": from_ticks(asked), "permitted": from_ticks(base.permitted), "unit": base.unit.name}
+    if asked > base.permitted:
+        text = f"A deferral by {ticks_text(asked)} {base.unit.name} does not count: {ticks_text(base.permitted)} {base.unit.name} are permitted."
+        return 0, [Reason("deferral-too-long", text, values)]
+    then = series.at(deferral.at)
+    if then is None or then > due + base.late:
+        return 0, [Reason("deferral-too-late", "A deferral does not count: the task was overdue, or the meter not known, when it was decided.", values)]
+    return asked, [Reason("deferred", f"Put off by {ticks_text(asked)} {base.unit.name} ({deferral.why}; decided by {deferral.by}).", values)]
+
+
+def place(base: MeterTerms, asked: Notice | None, due: Exact, now: Exact, shift: Exact) -> Standing:
+    """The standing at a count: due from the due point, overdue beyond the late allowance, upcoming from the notice on."""
+    moved = due + shift
+    if now >= moved:
+        return Standing.DUE if now <= due + max(base.late, shift) else Standing.OVERDUE
+    return Standing.UPCOMING if now >= moved - base.notice_for(asked) else Standing.CLEAR
+
+
+def grown_old(base: MeterTerms, asked: Notice | None, judged: Judged, history: History, series: Series, due: Exact) -> Judged:
+    """`unknown` instead of `clear` or `upcoming` where the newest reading is too old and the point may have been reached since."""
+    if base.good_for is None or series.current_at is None or judged.standing > Standing.UPCOMING:
+        return judged
+    age = history.now - series.current_at
+    if age <= base.good_for:
+        return judged
+    if judged.standing is Standing.CLEAR and base.unit.dimension == "time" and series.current is not None:
+        most = Fraction(convert(Fraction(age // timedelta(microseconds=1), 3_600_000_000), UNITS["h"], base.unit)) * TICKS
+        if series.current + most < due - base.notice_for(asked):
+            return judged
+    judged.at_least = judged.standing
+    judged.standing = Standing.UNKNOWN
+    text = f"The newest reading of the meter {base.name} is from {series.current_at.isoformat()}, older than it stays good."
+    judged.reasons.insert(0, Reason("old-reading", text, {"meter": base.name, "at": series.current_at.isoformat()}))
+    return judged
+
+
+def sentence(base: MeterTerms, lead: str, every: str, due: Exact, now: Exact, series: Series) -> str:
+    """`Done at 640 h; every 80 h makes it due at 720 h; the meter shows 712.4 h, 7.6 h to go.`"""
+    unit, left = base.unit.name, due - now
+    ends = f"{ticks_text(left)} {unit} to go" if left > 0 else "just reached" if left == 0 else f"{ticks_text(-left)} {unit} past it"
+    dial = f" (the new dial {ticks_text(now - series.offset)} {unit})" if series.offset else ""
+    return f"{lead}; {every} makes it due at {ticks_text(due)} {unit}; the meter shows {ticks_text(now)} {unit}{dial}, {ends}."
+
+
+@dataclass(slots=True)
+class EveryOnMeter:
+    """`every 250 h`, with any anchor that a meter takes."""
+
+    text: str
+    base: MeterTerms
+    anchor: Anchor
+
+    def judge(self, history: History, task: TaskHistory, asked: Notice | None, begin: Exact | None = None) -> Judged:
+        """Where it stands. begin: the due point that the first record met, where a `first at` came before it [ticks]."""
+        base = self.base
+        series = history.series.get(base.key)
+        now = current(series, base.name, self.text)
+        if isinstance(now, Judged):
+            return now
+        assert series is not None
+        found = self.due(task.records, series, begin)
+        if isinstance(found, Judged):
+            return found
+        due, last, from_record, notes = found
+        shift, said = put_off(base, history, task, due, series)
+        used = _share(now - (last if self.anchor is Anchor.SINCE_LAST else due - base.every), base.every)
+        lead = _LEADS[self.anchor].format(at=f"{ticks_text(last)} {base.unit.name}")
+        if from_record.start:
+            lead = f"In service at {ticks_text(last)} {base.unit.name}"
+        reason = Reason(
+            _CODES[self.anchor],
+            sentence(base, lead, self.text, due + shift, now, series),
+            {
+                "done": from_ticks(last),
+                "every": from_ticks(base.every),
+                "due": from_ticks(due + shift),
+                "now": from_ticks(now),
+                "unit": base.unit.name,
+                "meter": base.name,
+            },
+        )
+        judged = Judged(place(base, asked, due, now, shift), used, [reason, *said, *notes], self.text, {base.key: (due + shift, now)})
+        return grown_old(base, asked, judged, history, series, due + shift)
+
+    def due(self, records: Sequence[Record], series: Series, begin: Exact | None) -> "tuple[Exact, Exact, Record, list[Reason]] | Judged":
+        """The due point, the value of the last record, that record, and what is to be said of records that were skipped."""
+        if not records:
+            return never_recorded(self.text)
+        last = records[-1]
+        value = value_of(last, self.base.key, series)
+        if value is None:
+            return no_value(self.text, self.base.name, last)
+        if self.anchor is Anchor.SINCE_LAST:
+            return value + self.base.every, value, last, []
+        if self.anchor is Anchor.ON_THE_METER:
+            return self._next_multiple(value, last), value, last, []
+        due, skipped = self._folded(records, series, begin)
+        return due, value, last, skipped
+
+    def _next_multiple(self, value: Exact, record: Record) -> Exact:
+        every = self.base.every
+        multiple = (value // every + 1) * every
+        if not record.start and value >= multiple - (self.base.early or 0):
+            multiple += every
+        return multiple
+
+    def _folded(self, records: Sequence[Record], series: Series, begin: Exact | None) -> tuple[Exact, list[Reason]]:
+        """`since last due` and `on schedule` depend on every record, oldest first."""
+        base, due, skipped = self.base, begin, []
+        for record in records:
+            value = value_of(record, base.key, series)
+            if value is None:
+                text = f"The record of {record.day.isoformat()} has no value of the meter {base.name} and none can be told: it was passed over."
+                skipped.append(Reason("record-skipped", text, {"day": record.day.isoformat(), "meter": base.name}))
+            elif due is None:
+                due = value + base.every
+            elif self.anchor is Anchor.SINCE_LAST_DUE:
+                due = min(value, due) + base.every
+            else:
+                met = due - (base.early or 0) <= value <= due + base.late
+                due = (due if met else value) + base.every
+        assert due is not None  # the newest record has a value
+        return due, skipped
+
+
+def _share(progress: Exact, every: Exact) -> Exact:
+    return whole(Fraction(max(progress, 0)) / every) if not isinstance(progress, int) or not isinstance(every, int) else Fraction(max(progress, 0), every)
+
+
+def never_recorded(text: str) -> Judged:
+    """A used machine's task without any record."""
+    return unknown(
+        text, "never-recorded", "Nothing says when this was last done: record it, or enter what was taken over with the machine.", {"needs": "done"}
+    )
+
+
+def no_value(text: str, meter: str, record: Record) -> Judged:
+    """The newest record has no value of the meter and none can be told."""
+    what = "The machine came into service" if record.start else "The last record"
+    sentence = f"{what} on {record.day.isoformat()} without a value of the meter {meter}, and no reading before it tells one."
+    return unknown(text, "no-meter-at-record", sentence, {"day": record.day.isoformat(), "meter": meter})
+
+
+_CODES = {
+    Anchor.SINCE_LAST: "since-last-done",
+    Anchor.SINCE_LAST_DUE: "since-last-due",
+    Anchor.ON_SCHEDULE: "on-schedule",
+    Anchor.ON_THE_METER: "on-the-meter",
+    Anchor.ON_THE_CALENDAR: "on-the-calendar",
+}
+_LEADS = {
+    Anchor.SINCE_LAST: "Done at {at}",
+    Anchor.SINCE_LAST_DUE: "Last done at {at}, counted from there or from when it was due, whichever was earlier",
+    Anchor.ON_SCHEDULE: "Last done at {at}, on its schedule",
+    Anchor.ON_THE_METER: "Last done at {at}, at round values of the meter",
+    Anchor.ON_THE_CALENDAR: "Last done on {at}",
+}

@@ -1,0 +1,117 @@
+"""One meter through time: what it has counted at any moment, across replaced counters.
+
+A series counts on when a meter is replaced: `count` is the running count, `shown` what the dial in place shows. All values are ticks
+(base/quantity.py). Between two points a value is interpolated; after the last point it is the last one's; before the first it is not known.
+"""
+
+from bisect import bisect_right
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from fractions import Fraction
+
+from fieldworthy.core.base.quantity import Exact, whole
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """What the dial showed at a moment [ticks]. baseline: an in-service value, which is never a current one."""
+
+    at: datetime
+    shown: Exact
+    baseline: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Replacement:
+    """A meter was replaced: what the old dial showed last and what the new one showed first [ticks]."""
+
+    at: datetime
+    old: Exact
+    new: Exact
+
+
+@dataclass(frozen=True, slots=True)
+class Backward:
+    """A value below an earlier one, without a declared replacement between them [ticks, as counted]."""
+
+    at: datetime
+    count: Exact
+    earlier: Exact
+
+
+@dataclass(slots=True)
+class Series:
+    """Points of one meter, oldest first. offset: count = shown + offset, for the dial in place now. current: the newest reading's count."""
+
+    times: list[datetime]
+    counts: list[Exact]
+    replaced: tuple[Replacement, ...]
+    offset: Exact
+    current: Exact | None
+    current_at: datetime | None
+    backward: Backward | None
+
+    def count_of(self, shown: Exact, at: datetime) -> Exact:
+        """The running count of what the dial showed at `at`."""
+        return shown + _offset(self.replaced, at)
+
+    def at(self, when: datetime) -> Exact | None:
+        """The running count at `when`; None before the first point, or where there is no point at all."""
+        i = bisect_right(self.times, when)
+        if i == 0:
+            return None
+        if i == len(self.times) or self.times[i - 1] == when:
+            return self.counts[i - 1]
+        t0, t1 = self.times[i - 1], self.times[i]
+        c0, c1 = self.counts[i - 1], self.counts[i]
+        if c0 == c1:
+            return c0
+        return whole(c0 + (c1 - c0) * Fraction(_micros(when - t0), _micros(t1 - t0)))
+
+
+def _micros(span: timedelta) -> int:
+    return span // timedelta(microseconds=1)
+
+
+def _offset(replaced: Sequence[Replacement], at: datetime) -> Exact:
+    total: Exact = 0
+    for r in replaced:
+        if r.at > at:
+            break
+        total += r.old - r.new
+    return total
+
+
+def build_series(readings: Iterable[Reading], replaced: Iterable[Replacement] = (), until: datetime | None = None) -> Series:
+    """The series of one meter from its readings, in any order, repeated ones included.
+
+    until: later points are left out (None: none is). Raises nothing: a value that runs backward is told in `backward`.
+    """
+    swaps = tuple(sorted((r for r in replaced if until is None or r.at <= until), key=lambda r: r.at))
+    points = [(r.at, r.shown + _offset(swaps, r.at) if swaps else r.shown, r.baseline) for r in readings if until is None or r.at <= until]
+    base: Exact = 0
+    for swap in swaps:
+        points.append((swap.at, swap.old + base, False))
+        base += swap.old - swap.new
+    points.sort(key=_when)
+    times: list[datetime] = []
+    counts: list[Exact] = []
+    backward = None
+    current: Exact | None = None
+    current_at = None
+    high: Exact | None = None
+    for at, count, baseline in points:
+        if high is not None and count < high:
+            backward = backward or Backward(at, count, high)
+        else:
+            high = count
+        times.append(at)
+        counts.append(count)
+        if not baseline:
+            current, current_at = count, at
+    return Series(times, counts, swaps, base, current, current_at, backward)
+
+
+def _when(point: tuple[datetime, Exact, bool]) -> tuple[datetime, Exact]:
+    return point[0], point[1]

@@ -1,0 +1,20 @@
+"""The tables of cases/due straight into the core."""
+
+from typing import Any
+
+import pytest
+
+from fieldworthy.core.answer.due import answer_due, read_due_question
+from fieldworthy.core.rulebook.check import check_rulebook
+from tests.due_cases import differs, load, question
+
+CASES = load()
+
+
+@pytest.mark.parametrize("case", CASES, ids=[c["id"] for c in CASES])
+def test_a_case_is_answered_as_the_table_says(case: dict[str, Any]) -> None:
+    request = question(case)
+    book, findings = check_rulebook(request["rulebook"])
+    assert book is not None, findings
+    answer = answer_due(book, read_due_question(book, request)).to_json()
+    assert differs(case, answer["tasks"][0]) == {}

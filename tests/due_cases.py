@@ -1,0 +1,97 @@
+"""The tables in cases/due, and how one case becomes a whole question on the wire: a rulebook with one task, and one machine.
+
+A case: name, interval, now, and what differs from the rulebook and the machine below. done: records {h, on | at, task}; now_h: what the engine
+meter shows now. want: standing, used, due_h, left_h, date, days, at_least, incomplete, resting, codes (each must stand among the reasons).
+"""
+
+import tomllib
+from pathlib import Path
+from typing import Any
+
+HERE = Path(__file__).parent / "cases" / "due"
+
+
+def load(pattern: str = "*.toml") -> list[dict[str, Any]]:
+    """Every case of the tables, in order; its file's defaults below it."""
+    found = []
+    for file in sorted(HERE.glob(pattern)):
+        table = tomllib.loads(file.read_text("utf-8"))
+        for case in table["case"]:
+            found.append({**table.get("defaults", {}), **case, "id": f"{file.stem}: {case['name']}"})
+    return found
+
+
+def rulebook(case: dict[str, Any]) -> dict[str, Any]:
+    """A rulebook with the case's interval as its one task, `job`."""
+    book: dict[str, Any] = {
+        "rulebook": "case",
+        "title": "One case",
+        "language": 1,
+        "meters": {"engine": {"unit": "h", "default": True}, "drum": {"unit": "h"}, "area": {"unit": "ha"}, "bales": {"unit": "bales"}},
+        "seasons": {"silage": {"from": "05-10", "to": "09-25"}, "winter": {"from": "11-15", "to": "02-28"}},
+        "occurrences": {"wheel fitted": {}, "belt fitted": {}, "stubble day": {"yearly": "08-15"}},
+        "working_conditions": {"ground": ["normal", "stony"], "crop": {"states": ["grass", "straw"], "unless_told": "unknown"}},
+        "tasks": {"job": {"title": "The job", "kind": "inspect", "interval": case["interval"], **case.get("task", {})}, **case.get("tasks", {})},
+    }
+    return book | case.get("book", {})
+
+
+def machine(case: dict[str, Any]) -> dict[str, Any]:
+    """The case's machine, in service new on 2024-03-01 at 0 h in Europe/London unless it says otherwise."""
+    built: dict[str, Any] = {"id": "m-1", "timezone": "Europe/London", "in_service": {"on": "2024-03-01", "as": "new", "meters": {"engine": 0}}}
+    if "now_h" in case:
+        built["meters"] = [{"meter": "engine", "value": case["now_h"], "unit": "h", "at": case["now"]}]
+    built["done"] = [_record(r) for r in case.get("done", [])]
+    built |= case.get("machine", {})
+    return {k: v for k, v in built.items() if v != "none"}
+
+
+def _record(short: dict[str, Any]) -> dict[str, Any]:
+    record = {"task": short.get("task", "job"), **{k: v for k, v in short.items() if k in ("on", "at", "meters", "result")}}
+    if "h" in short:
+        record["meters"] = {"engine": short["h"]}
+    if "on" not in record and "at" not in record:
+        record["on"] = "2025-06-01"
+    return record
+
+
+def question(case: dict[str, Any]) -> dict[str, Any]:
+    """The whole request of POST /v1/due."""
+    return {"rulebook": rulebook(case), "now": case["now"], "machine": machine(case), "tasks": ["job"]} | case.get("ask", {})
+
+
+def answered(task: dict[str, Any], meter: str = "engine") -> dict[str, Any]:
+    """One task's answer in the words of a case's `want`."""
+    due, left = task["due_at"], task["remaining"]
+    return {
+        "standing": task["standing"],
+        "used": task["used"],
+        "due_h": due["meters"].get(meter, {}).get("value"),
+        "shown_h": due["meters"].get(meter, {}).get("shown"),
+        "left_h": left["meters"].get(meter, {}).get("value"),
+        "date": due["date"],
+        "days": left["days"],
+        "at_least": task["at_least"],
+        "incomplete": task["incomplete"],
+        "resting": task["resting"],
+        "rule": task["rule"],
+        "decided_by": task["decided_by"],
+        "assumed": task["assumed"],
+        "codes": [r["code"] for r in task["because"]],
+        "expected": task["expected"] and task["expected"]["date"],
+    }
+
+
+def differs(case: dict[str, Any], task: dict[str, Any]) -> dict[str, Any]:
+    """What of a case's `want` the answer does not give: {member: (wanted, got)}; empty: all of it is there."""
+    got = answered(task, case.get("meter", "engine"))
+    wrong = {}
+    for member, wanted in case["want"].items():
+        have = got[member]
+        if member == "codes":
+            same = all(code in have for code in wanted)
+        else:
+            same = have == (None if wanted == "null" else wanted)
+        if not same:
+            wrong[member] = (wanted, have)
+    return wrong
