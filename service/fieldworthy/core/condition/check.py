@@ -6,7 +6,7 @@ from itertools import pairwise, product
 
 from fieldworthy.core.base.finding import Finding, Severity, did_you_mean, or_list
 from fieldworthy.core.base.names import key
-from fieldworthy.core.base.quantity import UNITS, convert, find_unit
+from fieldworthy.core.base.quantity import UNITS, Quantity, convert, find_unit
 from fieldworthy.core.base.truth import Truth
 from fieldworthy.core.base.vocabulary import Fact, WorkingCondition, state_of
 from fieldworthy.core.condition.ast import Condition, NumberTest, StateTest
@@ -104,4 +104,5 @@ def _choices(name: str, c: Condition, declared: Fact | WorkingCondition) -> list
             unit = find_unit(test.unit) if test.unit else None
             limits.add(Fraction(convert(test.number, unit, own)) if unit is not None and own is not None else test.number)
     steps = sorted(limits)
-    return [steps[0] - 1, *(x for a, b in pairwise(steps) for x in (a, (a + b) / 2)), steps[-1], steps[-1] + 1]
+    numbers = [steps[0] - 1, *(x for a, b in pairwise(steps) for x in (a, (a + b) / 2)), steps[-1], steps[-1] + 1]
+    return [number if own is None else Quantity(number, own) for number in numbers]

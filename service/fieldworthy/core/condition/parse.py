@@ -262,7 +262,7 @@ def _syntax(text: str, cut: list[Token], trouble: UnexpectedToken, end: int) -> 
         mend = f"a number is compared: write `= {token}`"
     elif at_end and last == "FACT":
         mend = f"write `is` and a state after `{_short(cut[-1])}`"
-    elif at_end and could == SAY["CLOSE"]:
+    elif at_end and "CLOSE" in kinds:
         mend = "close each `(` with `)`"
     elif token.type == "CLOSE" and "AND" in kinds:
         mend = "take this `)` away, or open its `(`"

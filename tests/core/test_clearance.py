@@ -1,0 +1,140 @@
+"""Clearance: the tables, and what holds of every answer."""
+
+import json
+from dataclasses import replace
+from datetime import datetime, timedelta
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from fieldworthy.core.answer.clearance import ClearanceQuestion, Evidence, OpenWork, answer_clearance
+from fieldworthy.core.base.finding import Refused
+from fieldworthy.core.base.fit import Identity
+from fieldworthy.core.base.names import key
+from fieldworthy.core.base.vocabulary import Vocabulary
+from fieldworthy.core.condition.explain import render
+from fieldworthy.core.procedure.model import Action, Hazard, Works
+from fieldworthy.core.rulebook.model import CheckedRulebook, Task
+from tests.core.books import NOW, book_of, differs, on_the_wire, question_of, tables
+from tests.core.conditions import FACTS, STATES, conditions, values
+
+CASES = tables("clearance")
+
+
+@pytest.mark.parametrize("case", [case for _, case in CASES], ids=[name for name, _ in CASES])
+def test_case(case: dict[str, Any]) -> None:
+    book = book_of(case["books"][case["book"]])
+    sent = on_the_wire(case["request"])
+    if "refused" in case:
+        with pytest.raises(Refused) as refusal:
+            answer_clearance(book, question_of(sent))
+        found = [{"code": f.code, "path": f.path, "message": f.message, "mend": f.mend, "line": f.line, "column": f.column} for f in refusal.value.findings]
+        assert differs(case["refused"], found) is None
+        assert all(f.mend and (f.message[0].islower() or f.message[0] == "`") for f in refusal.value.findings)
+        return
+    answer = answer_clearance(book, question_of(sent)).to_json()
+    assert differs(case["expect"], answer) is None, json.dumps(answer, indent=1)
+    json.dumps(answer)  # plain JSON values only
+    if answer["clearance"] == "granted":
+        assert not answer["unmet"]
+        assert not answer["missing"]
+        assert not answer["blocked_by"]
+    else:
+        assert answer["unmet"] or answer["missing"] or answer["blocked_by"], "withheld for no reason"
+        assert answer["valid_until"] is None
+    assert answer["do_first"] == []
+    assert "handbook" in answer["disclaimer"]
+    assert answer["because"]
+
+
+# --- what holds of every answer ----------------------------------------------------------------------------------------------
+
+NOW_AT = datetime.fromisoformat(NOW)
+AGES = {"gate": 60, "lock": 3600, "engine": 30}
+MACHINE = Identity("m-1")
+
+
+@st.composite
+def situations(draw: st.DrawFn) -> tuple[CheckedRulebook, ClearanceQuestion]:
+    """A rulebook with an action, two hazards and a task that somebody has open, and a question with at most one report a fact."""
+    facts = {name: replace(f, good_for=timedelta(seconds=AGES[name]) if name in AGES else None) for name, f in FACTS.items()}
+    makes = draw(st.dictionaries(st.sampled_from(list(STATES)), st.integers(0, 1), min_size=1, max_size=2))
+    made = {name: STATES[name][which] for name, which in makes.items()}
+    never = [draw(conditions(4)) for _ in range(2)]
+    works = Works(
+        actions={"act": Action("act", draw(conditions(5)), made)},
+        hazards={f"h{i}": Hazard(f"h{i}", c, "danger", "Keep away.") for i, c in enumerate(never)},
+    )
+    task = Task("open-one", "Open", "inspect", 0, holds=draw(st.one_of(st.none(), conditions(3))))
+    book = CheckedRulebook("b", "B", 1, "sha256:0", {}, Vocabulary(facts=facts), {"open-one": task}, {}, works)
+    reports = [
+        Evidence(name, value, NOW_AT - timedelta(seconds=draw(st.integers(0, 70))), draw(st.sampled_from(["seen", "sensor"])))  # type: ignore[arg-type]
+        for name, value in draw(values()).items()
+        if value is not None
+    ]
+    what: dict[str, str] = {"action": "act"} if draw(st.booleans()) else {"needs": render(draw(conditions(5)))}
+    open_work = (OpenWork("w-1", "open-one"),) if draw(st.booleans()) else ()
+    return book, ClearanceQuestion(NOW_AT, MACHINE, evidence=tuple(reports), open_work=open_work, **what)  # type: ignore[arg-type]
+
+
+@given(situations(), st.data())
+@settings(max_examples=80, deadline=None)
+def test_learning_what_was_not_known_never_turns_an_answer_round(asked: tuple[CheckedRulebook, ClearanceQuestion], data: st.DataObject) -> None:
+    """More knowledge keeps a grant, and keeps what a known fact withheld."""
+    book, question = asked
+    before = answer_clearance(book, question)
+    reported = {key(e.fact) for e in question.evidence}
+    learnt = [
+        Evidence(name, value, NOW_AT, "seen")  # type: ignore[arg-type]
+        for name, value in data.draw(values()).items()
+        if value is not None and name not in reported
+    ]
+    after = answer_clearance(book, replace(question, evidence=question.evidence + tuple(learnt)))
+    if before.granted:
+        assert after.granted
+    if before.unmet:
+        assert not after.granted
+
+
+@given(situations())
+@settings(max_examples=80, deadline=None)
+def test_withheld_always_says_why_and_granted_never_lacks(asked: tuple[CheckedRulebook, ClearanceQuestion]) -> None:
+    answer = answer_clearance(*asked)
+    assert answer.granted is not bool(answer.unmet or answer.missing or answer.blocked_by)
+
+
+@given(situations())
+@settings(max_examples=80, deadline=None)
+def test_a_grant_stands_exactly_as_long_as_it_says(asked: tuple[CheckedRulebook, ClearanceQuestion]) -> None:
+    book, question = asked
+    answer = answer_clearance(book, question)
+    if not answer.granted:
+        return
+    if answer.valid_until is None:
+        assert answer_clearance(book, replace(question, now=NOW_AT + timedelta(days=4000))).granted
+        return
+    assert answer_clearance(book, replace(question, now=answer.valid_until)).granted
+    assert not answer_clearance(book, replace(question, now=answer.valid_until + timedelta(microseconds=1))).granted
+
+
+@given(situations())
+@settings(max_examples=40, deadline=None)
+def test_the_order_of_evidence_does_not_matter(asked: tuple[CheckedRulebook, ClearanceQuestion]) -> None:
+    book, question = asked
+    turned = replace(question, evidence=tuple(reversed(question.evidence)))
+    assert answer_clearance(book, question).to_json() == answer_clearance(book, turned).to_json()
+
+
+def test_enough_of_the_random_questions_are_granted() -> None:
+    """Else the properties above would say nothing."""
+    granted = []
+
+    @given(situations())
+    @settings(max_examples=120, deadline=None, database=None, derandomize=True)
+    def count(asked: tuple[CheckedRulebook, ClearanceQuestion]) -> None:
+        granted.append(answer_clearance(*asked).granted)
+
+    count()
+    assert 10 < sum(granted) < len(granted) - 10
