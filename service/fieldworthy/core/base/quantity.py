@@ -81,7 +81,16 @@ _ALL = (
     _unit("dozen", "count", "12", "{dozen}", "dozen", "dozen"),
     _unit("K", "temperature", "1", "K", "kelvin", "kelvin"),
     _unit("degC", "temperature", "1", "Cel", "degree Celsius", "degrees Celsius", "°C", offset="273.15"),
-    _unit("degF", "temperature", Fraction(5, 9), "[degF]", "degree Fahrenheit", "degrees Fahrenheit", "°F", offset=str(Fraction("459.67") * 5 / 9)),
+    _unit(
+        "degF",
+        "temperature",
+        Fraction(5, 9),
+        "[degF]",
+        "degree Fahrenheit",
+        "degrees Fahrenheit",
+        "°F",
+        offset=str(Fraction("459.67") * 5 / 9),
+    ),
     _unit("kPa", "pressure", "1", "kPa", "kilopascal", "kilopascals"),
     _unit("bar", "pressure", "100", "bar", "bar", "bar"),
     _unit("psi", "pressure", _PSI, "[psi]", "pound per square inch", "pounds per square inch"),
@@ -94,7 +103,28 @@ _ALL = (
 UNITS: Mapping[str, Unit] = MappingProxyType({u.name: u for u in _ALL})
 METER_UNITS = ("h", "min", "ha", "acre", "km", "mile", "t", "kg", "L", "gal_us", "gal_uk", "bales", "loads", "cycles")
 CALENDAR_UNITS = ("day", "week", "month", "year")
-PART_UNITS = ("mm", "cm", "m", "in", "ft", "mg", "g", "kg", "t", "oz", "lb", "mL", "L", "m3", "qt", "gal_us", "gal_uk", "each", "pair", "dozen")
+PART_UNITS = (
+    "mm",
+    "cm",
+    "m",
+    "in",
+    "ft",
+    "mg",
+    "g",
+    "kg",
+    "t",
+    "oz",
+    "lb",
+    "mL",
+    "L",
+    "m3",
+    "qt",
+    "gal_us",
+    "gal_uk",
+    "each",
+    "pair",
+    "dozen",
+)
 
 
 def _spellings() -> Mapping[str, Unit]:
@@ -155,8 +185,9 @@ def from_ticks(ticks: Exact) -> float:
 def ticks_text(ticks: Exact) -> str:
     """A count of ticks in a sentence: 640, 712.4, at most six places."""
     n = ticks if isinstance(ticks, int) else round(ticks)
-    if n % TICKS == 0:
-        return str(n // TICKS)
+    units, rest = divmod(n, TICKS)
+    if not rest:
+        return str(units)
     sign = "-" if n < 0 else ""
     n = abs(n)
     return f"{sign}{n // TICKS}." + f"{n % TICKS:06d}".rstrip("0")
