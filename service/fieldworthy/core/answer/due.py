@@ -9,7 +9,7 @@ from typing import Any
 from fieldworthy.core.answer.machine import MOST_RECORDS, Machine, Plain, Reader, read_machine
 from fieldworthy.core.base.finding import Finding, Refused, did_you_mean
 from fieldworthy.core.base.fit import Fitting, judge_fit
-from fieldworthy.core.base.quantity import Exact, from_ticks
+from fieldworthy.core.base.quantity import from_ticks
 from fieldworthy.core.base.reason import Reason
 from fieldworthy.core.base.truth import Truth
 from fieldworthy.core.interval.ast import Notice
@@ -61,7 +61,12 @@ def read_due_question(book: CheckedRulebook, request: Plain) -> DueQuestion:
     tasks = request.get("tasks")
     for i, name in enumerate(tasks or ()):
         if name not in book.tasks:
-            reader.fault("question.unknown_task", f"the rulebook declares no task `{name}`", did_you_mean(name, book.tasks, "use a declared task"), f"/tasks/{i}")
+            reader.fault(
+                "question.unknown_task",
+                f"the rulebook declares no task `{name}`",
+                did_you_mean(name, book.tasks, "use a declared task"),
+                f"/tasks/{i}",
+            )
     try:
         machine = read_machine(request["machine"], now, reader)
     except Refused as refused:
@@ -81,7 +86,16 @@ def answer_due(book: CheckedRulebook, question: DueQuestion) -> DueAnswer:
     machine = question.machine
     applies = judge_fit(book.applies_to, machine.identity)
     if applies.fits is Truth.NO:
-        raise Refused([Finding("question.not_for_this_machine", f"the rulebook `{book.name}` is not for this machine", "ask with the rulebook of its model", path="/machine")])
+        raise Refused(
+            [
+                Finding(
+                    "question.not_for_this_machine",
+                    f"the rulebook `{book.name}` is not for this machine",
+                    "ask with the rulebook of its model",
+                    path="/machine",
+                )
+            ]
+        )
     found = []
     for task in book.tasks.values() if question.tasks is None else (book.tasks[n] for n in question.tasks):
         fitting = judge_fit(task.only_with, machine.identity) if task.only_with is not None else _FITS
@@ -99,14 +113,17 @@ _FITS = Fitting(Truth.YES)
 _URGENT = {Standing.OVERDUE: 0, Standing.DUE: 1, Standing.UNKNOWN: 2, Standing.UPCOMING: 3, Standing.CLEAR: 4}
 
 
-def _urgency(standing: TaskStanding) -> tuple[int, Exact, str]:
+def _urgency(standing: TaskStanding) -> tuple[int, float, str]:
     judged = standing.judged
-    return _URGENT[judged.standing], -(judged.used or 0), standing.task.name
+    used = judged.used
+    return _URGENT[judged.standing], 0.0 if used is None else -float(used.top / used.bottom), standing.task.name
 
 
 def _standing(book: CheckedRulebook, task: Task, fitting: Fitting, question: DueQuestion) -> TaskStanding:
     if task.plan is None:
-        return TaskStanding(task, Judged(Standing.CLEAR, None, [Reason("when-asked", "It is done when asked; nothing makes it due.", {})], ""), None)
+        return TaskStanding(
+            task, Judged(Standing.CLEAR, None, [Reason("when-asked", "It is done when asked; nothing makes it due.", {})], ""), None
+        )
     answer = task.plan.judge(question.machine.history, _history(task, question.machine), question.notice)
     if fitting.fits is Truth.UNKNOWN:
         _open(answer.judged, fitting, keep=False)
@@ -136,7 +153,9 @@ def _history(task: Task, machine: Machine) -> TaskHistory:
     if len(records) > 1:
         if len(records) > MOST_RECORDS:
             mend = f"send the newest {MOST_RECORDS} at most"
-            raise Refused([Finding("question.too_many_records", f"the task `{task.name}` has {len(records)} records", mend, path="/machine/done")])
+            raise Refused(
+                [Finding("question.too_many_records", f"the task `{task.name}` has {len(records)} records", mend, path="/machine/done")]
+            )
         records = sorted(records, key=_when)
     if machine.history.start_record is not None and (not records or records[0].at > machine.history.start_record.at):
         records = [machine.history.start_record, *records]
@@ -179,16 +198,16 @@ def _task_json(standing: TaskStanding, machine: Machine) -> dict[str, Any]:
         "title": task.title,
         "kind": task.kind,
         "standing": judged.standing.word,
-        "used": None if used is None else round(float(used), 6),
+        "used": None if used is None else used.rounded(),
         "incomplete": judged.incomplete,
         "at_least": None if least is None else least.word,
-        "assumed": [{"condition": c, "value": v} for c, v in judged.assumed.items()],
+        "assumed": [{"condition": c, "value": v} for c, v in judged.assumed.items()] if judged.assumed else [],
         "resting": judged.resting,
         "due_at": {"meters": due_meters, "date": None if day is None else day.isoformat()},
         "remaining": {"meters": left_meters, "days": None if day is None else (day - history.today).days},
         "decided_by": judged.text or None,
         "rule": standing.rule,
         "expected": None if expected is None else {"date": expected.isoformat(), "from": None, "to": None, "share": None},
-        "because": [{"code": r.code, "text": r.text, "values": r.values} for r in judged.reasons],
+        "because": [reason.to_json() for reason in judged.reasons],
         "needs": task.needs_text,
     }

@@ -1,7 +1,7 @@
 """A machine as a question tells it, read against its rulebook: names known, values in ticks, times aware.
 
-The question is plain JSON data whose shape a door has checked (design of the wire: README, "What a request holds"); what is checked here is what only
-the rulebook can tell: the names, the units. Every fault is a finding with its JSON Pointer, and all of them are reported at once.
+The question is plain JSON data whose shape a door has checked; what is checked here is what only the rulebook can tell: the names,
+the units. Every fault is a finding with its JSON Pointer, and all of them are reported at once.
 """
 
 from collections.abc import Mapping
@@ -45,7 +45,12 @@ class Reader:
         if wanted in declared:
             return wanted
         names = [getattr(d, "name", d) for d in declared.values()]
-        self.fault(f"question.unknown_{what.replace(' ', '_')}", f"the rulebook declares no {what} `{name}`", did_you_mean(name, names, f"use a declared {what}"), path)
+        self.fault(
+            f"question.unknown_{what.replace(' ', '_')}",
+            f"the rulebook declares no {what} `{name}`",
+            did_you_mean(name, names, f"use a declared {what}"),
+            path,
+        )
         return None
 
     def instant(self, text: str, path: str) -> datetime:
@@ -55,7 +60,12 @@ class Reader:
                 at = datetime.fromisoformat(text)
                 if at.tzinfo is not None:
                     return at
-                self.fault("question.time_without_offset", f"`{text}` has no offset", "write it as in 2026-07-14T06:00:00+01:00, or with Z for UTC", path)
+                self.fault(
+                    "question.time_without_offset",
+                    f"`{text}` has no offset",
+                    "write it as in 2026-07-14T06:00:00+01:00, or with Z for UTC",
+                    path,
+                )
                 return at.replace(tzinfo=_UTC)
         except (ValueError, TypeError):
             pass
@@ -88,7 +98,12 @@ class Reader:
         if given is unit:
             found = to_ticks(value) if not isinstance(value, str) else 0
         elif given is None or given.dimension != unit.dimension:
-            self.fault("question.unit", f"the unit `{stated or value}` does not fit a meter that counts `{unit.name}`", f"send it in `{unit.name}`", path)
+            self.fault(
+                "question.unit",
+                f"the unit `{stated or value}` does not fit a meter that counts `{unit.name}`",
+                f"send it in `{unit.name}`",
+                path,
+            )
             return 0
         else:
             found = whole(convert(exact(value) if isinstance(value, float) else value, given, unit) * TICKS)
@@ -124,7 +139,9 @@ def read_identity(machine: Plain, reader: Reader, path: str = "/machine") -> Ide
     options = machine.get("options")
     known = None
     if options is not None:
-        known = frozenset(k for i, o in enumerate(options) if (k := reader.known(o, reader.book.options, "option", f"{path}/options/{i}")) is not None)
+        known = frozenset(
+            k for i, o in enumerate(options) if (k := reader.known(o, reader.book.options, "option", f"{path}/options/{i}")) is not None
+        )
     return Identity(machine.get("id"), machine.get("model"), machine.get("serial"), known)
 
 
@@ -134,7 +151,9 @@ def read_zone(machine: Plain, reader: Reader) -> tuple[ZoneInfo, time]:
     try:
         zone = _zone(name)
     except (ValueError, OSError, KeyError):
-        reader.fault("question.timezone", f"`{name}` is no time zone", "write one of the IANA names, as in Europe/London", "/machine/timezone")
+        reader.fault(
+            "question.timezone", f"`{name}` is no time zone", "write one of the IANA names, as in Europe/London", "/machine/timezone"
+        )
         zone = _UTC
     starts = machine.get("day_starts")
     if not starts:
@@ -178,10 +197,16 @@ class _Build:
     def values(self, meters: Mapping[str, Any] | None, at: datetime, path: str, baseline: bool = False) -> dict[str, Exact]:
         """What dials showed at a moment, by meter key; each is a reading too."""
         found: dict[str, Exact] = {}
-        for name, value in (meters or {}).items():
-            meter = self.reader.known(name, self.words.meters, "meter", path)
+        if not meters:
+            return found
+        declared = self.words.meters
+        for name, value in meters.items():
+            meter = name if name in declared else self.reader.known(name, declared, "meter", f"{path}{pointer(name)}")
             if meter is not None:
-                shown = self.reader.ticks(value, self.words.meters[meter].unit, f"{path}{pointer(name)}")
+                plain = type(value) is float or type(value) is int
+                shown = (
+                    to_ticks(value) if plain and value >= 0 else self.reader.ticks(value, declared[meter].unit, f"{path}{pointer(name)}")
+                )
                 found[meter] = shown
                 self.readings.setdefault(meter, []).append(Reading(at, shown, baseline))
         return found
@@ -273,24 +298,28 @@ class _Build:
         """Records by task, those of later than now left out; and, by task, results that do not count for the whole task."""
         found: dict[str, list[tuple[datetime, dict[str, Exact]]]] = {}
         partly: dict[str, list[str]] = {}
+        tasks, horizon = self.reader.book.tasks, self.horizon
         for i, item in enumerate(self.machine.get("done") or ()):
-            path = f"/machine/done/{i}"
-            task = item["task"]
-            if task not in self.reader.book.tasks:
-                mend = did_you_mean(task, self.reader.book.tasks, "use a declared task")
-                self.reader.fault("question.unknown_task", f"the rulebook declares no task `{task}`", mend, f"{path}/task")
+            name, path = item["task"], f"/machine/done/{i}"
+            task = tasks.get(name)
+            if task is None:
+                mend = did_you_mean(name, tasks, "use a declared task")
+                self.reader.fault("question.unknown_task", f"the rulebook declares no task `{name}`", mend, f"{path}/task")
                 continue
             at = self.when(item, path)
-            counts = self.values(item.get("meters"), at, f"{path}/meters")
-            result = item.get("result") or "done"
-            if at > self.horizon:
+            counts = self.values(item.get("meters"), at, path + "/meters")
+            result = item.get("result")
+            if at > horizon:
                 self.later += 1
-            elif result == "done":
-                found.setdefault(task, []).append((at, counts))
-                for cause in self.reader.book.tasks[task].causes:
+            elif result is None or result == "done":
+                if name in found:
+                    found[name].append((at, counts))
+                else:
+                    found[name] = [(at, counts)]
+                for cause in task.causes:
                     self.happened.setdefault(key(cause), []).append((at, counts))
             else:
-                partly.setdefault(task, []).append(result)
+                partly.setdefault(name, []).append(result)
         return found, partly
 
     def deferrals(self) -> dict[str, list[Deferral]]:
@@ -344,8 +373,8 @@ class _Build:
         )
         if start is not None and start.new is True:
             began = self.start_of(start.day)
-            history.start_record = Record(began, start.day, counted(start.counts, began), start=True)
-        records = {t: [Record(at, self.day_of(at), counted(c, at)) for at, c in items] for t, items in done.items()}
+            history.start_record = Record(began, self.day_of, counted(start.counts, began), start=True)
+        records = {t: [Record(at, self.day_of, counted(c, at)) for at, c in items] for t, items in done.items()}
         return Machine(identity, history, records, deferrals, self.later, partly)
 
 
@@ -382,5 +411,3 @@ def _amount(value: Any, reader: Reader, path: str) -> Quantity | None:
 def read_machine(machine: Plain, now: datetime, reader: Reader) -> Machine:
     """The machine of a question. Raises Refused with every fault in it."""
     return _Build(reader, machine, now).build()
-
-

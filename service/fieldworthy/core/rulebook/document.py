@@ -19,8 +19,8 @@ class Spot(NamedTuple):
     flow: bool = False
 
 
-_ESCAPE = re.compile(r"\\(?:x[0-9a-fA-F]{2}|u[0-9a-fA-F]{4}|U[0-9a-fA-F]{8}|\r?\n|.)", re.DOTALL)
-_BLANK_ESCAPES = frozenset("tnrvfNLP_ \t")
+_ESCAPE = re.compile(r"\\(?:x[0-9a-fA-F]{2}|u[0-9a-fA-F]{4}|U[0-9a-fA-F]{8}|\r\n|.)", re.DOTALL)
+_BLANK_ESCAPES = frozenset("tnrvfNLP_ \t\n\r")
 _COMMENT = re.compile(r"[ \t]+#(.*)")
 
 
@@ -125,11 +125,10 @@ def _solid(text: str, spot: Spot) -> Iterator[tuple[int, int]]:
     while index < end:
         char = text[index]
         if char == "\\" and spot.style in ("double", "json"):
-            yield from _escaped(text, index, spot.style)
-            found = _ESCAPE.match(text, index)
-            index = (
-                _pair_end(text, found.end()) if found and spot.style == "json" and _high(found[0]) else found.end() if found else index + 1
-            )
+            after, blank = _escape(text, index, spot.style)
+            if not blank:
+                yield index, after
+            index = after
             continue
         step = 2 if char == "'" and spot.style == "single" else 1
         if not char.isspace():
@@ -137,26 +136,18 @@ def _solid(text: str, spot: Spot) -> Iterator[tuple[int, int]]:
         index += step
 
 
-def _escaped(text: str, index: int, style: Style) -> Iterator[tuple[int, int]]:
+def _escape(text: str, index: int, style: Style) -> tuple[int, bool]:
+    """Where an escape ends (in JSON, the two of a surrogate pair together), and whether it stands for a blank."""
     found = _ESCAPE.match(text, index)
     if found is None:
-        return
+        return index + 1, True
     body = found[0][1:]
-    blank = (
-        chr(int(body[1:], 16)).isspace()
-        if len(body) > 2 and int(body[1:], 16) < 0x110000
-        else body[0] in _BLANK_ESCAPES or body in ("\n", "\r\n")
-    )
-    if not blank:
-        yield index, _pair_end(text, found.end()) if style == "json" and _high(found[0]) else found.end()
-
-
-def _high(escape: str) -> bool:
-    return escape[:3].lower() in (r"\ud",) and escape[3:4].lower() in "89ab"
-
-
-def _pair_end(text: str, index: int) -> int:
-    return index + 6 if text[index : index + 2] == r"\u" else index
+    if len(body) < 3:
+        return found.end(), body in _BLANK_ESCAPES or body == "\r\n"
+    code = int(body[1:], 16)
+    if style == "json" and 0xD800 <= code < 0xDC00 and text.startswith("\\u", found.end()):
+        return found.end() + 6, False
+    return found.end(), code < 0x110000 and chr(code).isspace()
 
 
 def value_at(data: Any, path: str) -> Any:

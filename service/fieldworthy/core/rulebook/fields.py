@@ -201,7 +201,7 @@ def check_name(
     """The name, tidied; a finding where its form is wrong (it counts as declared all the same)."""
     tidy = names.tidy(raw)
     if free:
-        if not tidy or len(tidy) > MAX_NAME:
+        if not tidy or len(raw) > MAX_NAME:
             report.error(
                 "name", path, f"the name of {what} must have 1 to {MAX_NAME} characters", "shorten it, or write one", at_key=at_key
             )

@@ -125,9 +125,7 @@ def _read(reading: Reading, parser: CParser) -> None:
                         "one file holds one rulebook: delete the `---` or split the file",
                     )
                 if event.tags:
-                    reading.find(
-                        "tag", _index(event), "", "the document declares tags", "delete the `%TAG` line: tags are not read"
-                    )
+                    reading.find("tag", _index(event), "", "the document declares tags", "delete the `%TAG` line: tags are not read")
             case yaml.StreamEndEvent() | None:
                 break
             case _:
