@@ -1,0 +1,56 @@
+"""Runs the migrations: for the service (`storage.engine.migrate` passes the address), or for `alembic` by hand (reads the environment)."""
+
+import asyncio
+import os
+
+from alembic import context
+from sqlalchemy import Connection, text
+from sqlalchemy.engine import URL
+from sqlalchemy.ext.asyncio import create_async_engine
+from sqlalchemy.pool import NullPool
+
+from fieldworthy.storage.engine import MIGRATION_LOCK, database_url, sqlite_engine
+from fieldworthy.storage.tables import metadata
+
+
+def address() -> URL:
+    """The database that is meant."""
+    given = context.config.attributes.get("url")
+    if isinstance(given, URL):
+        return given
+    named = os.environ.get("FIELDWORTHY_DATABASE_URL")
+    if not named:
+        raise SystemExit("name the database: FIELDWORTHY_DATABASE_URL=sqlite:///FILE or postgresql://…")
+    return database_url(named)
+
+
+def migrate(connection: Connection) -> None:
+    context.configure(connection=connection, target_metadata=metadata, render_as_batch=connection.dialect.name == "sqlite")
+    with context.begin_transaction():
+        if connection.dialect.name == "postgresql":  # one of several replicas works, the others wait
+            connection.execute(text("select pg_advisory_xact_lock(:lock)"), {"lock": MIGRATION_LOCK})
+        context.run_migrations()
+
+
+async def migrate_over(url: URL) -> None:
+    engine = create_async_engine(url, poolclass=NullPool)
+    async with engine.connect() as connection:
+        await connection.run_sync(migrate)
+        await connection.commit()
+    await engine.dispose()
+
+
+def run() -> None:
+    url = address()
+    if url.get_backend_name() == "sqlite":
+        engine = sqlite_engine(url)
+        with engine.connect() as connection:
+            migrate(connection)
+        engine.dispose()
+    else:
+        asyncio.run(migrate_over(url))
+
+
+if context.is_offline_mode():
+    raise SystemExit("these migrations need a database to look at")
+run()

@@ -1,0 +1,88 @@
+"""What the environment says, read once by whoever builds the service; everybody else is given values. README.md names each."""
+
+import os
+import sys
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal, cast
+
+LogLevel = Literal["debug", "info", "warning", "error"]
+_LOG_LEVELS = ("debug", "info", "warning", "error")
+_YES = frozenset({"1", "yes", "true", "on"})
+_NO = frozenset({"", "0", "no", "false", "off"})
+
+VARIABLES = (
+    "FIELDWORTHY_DATABASE_URL",
+    "FIELDWORTHY_DATA_DIR",
+    "FIELDWORTHY_HOST",
+    "FIELDWORTHY_PORT",
+    "FIELDWORTHY_LOG_LEVEL",
+    "FIELDWORTHY_OPEN_NETWORK",
+)
+
+
+class SettingUnusable(ValueError):
+    """A variable that can't be used; the message names it and says what it may be."""
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """database_url: as written, without driver. open_network: whether `--open` may listen beyond this machine."""
+
+    database_url: str
+    host: str = "127.0.0.1"
+    port: int = 8000
+    log_level: LogLevel = "info"
+    open_network: bool = False
+
+
+def read_settings(environment: Mapping[str, str] | None = None) -> Settings:
+    """The settings of an environment (None: this process's own). Raises SettingUnusable."""
+    given = os.environ if environment is None else environment
+    return Settings(
+        database_url=given.get("FIELDWORTHY_DATABASE_URL") or default_database_url(given),
+        host=given.get("FIELDWORTHY_HOST") or "127.0.0.1",
+        port=_port(given.get("FIELDWORTHY_PORT") or "8000"),
+        log_level=_log_level(given.get("FIELDWORTHY_LOG_LEVEL") or "info"),
+        open_network=_yes_or_no("FIELDWORTHY_OPEN_NETWORK", given.get("FIELDWORTHY_OPEN_NETWORK") or ""),
+    )
+
+
+def default_database_url(environment: Mapping[str, str]) -> str:
+    """An SQLite file in the user's data folder."""
+    return f"sqlite:///{data_folder(environment) / 'fieldworthy.db'}"
+
+
+def data_folder(environment: Mapping[str, str]) -> Path:
+    """Where this user's programs keep their data; it need not be there yet."""
+    named = environment.get("FIELDWORTHY_DATA_DIR")
+    if named:
+        return Path(named).expanduser().absolute()
+    if sys.platform == "win32":
+        return Path(environment.get("LOCALAPPDATA") or Path.home() / "AppData" / "Local") / "Fieldworthy"
+    if sys.platform == "darwin":
+        return Path.home() / "Library" / "Application Support" / "Fieldworthy"
+    named = environment.get("XDG_DATA_HOME")  # XDG Base Directory Specification: a relative one is to be ignored
+    base = Path(named) if named and Path(named).is_absolute() else Path.home() / ".local" / "share"
+    return base / "fieldworthy"
+
+
+def _port(text: str) -> int:
+    if text.startswith("tcp://"):  # a cluster sets this for a service called `fieldworthy`: it is not meant for us
+        text = "8000"
+    if not (text.isascii() and text.isdigit() and len(text) <= 5 and 0 <= int(text) <= 65535):
+        raise SettingUnusable("FIELDWORTHY_PORT is a number from 0 (any free port) to 65535")
+    return int(text)
+
+
+def _log_level(text: str) -> LogLevel:
+    if text.lower() not in _LOG_LEVELS:
+        raise SettingUnusable(f"FIELDWORTHY_LOG_LEVEL is one of {', '.join(_LOG_LEVELS)}")
+    return cast(LogLevel, text.lower())
+
+
+def _yes_or_no(name: str, text: str) -> bool:
+    if text.lower() not in _YES | _NO:
+        raise SettingUnusable(f"{name} is `yes` or `no`")
+    return text.lower() in _YES

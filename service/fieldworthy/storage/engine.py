@@ -1,0 +1,171 @@
+"""The way to the database: addresses, engines, transactions, migrations."""
+
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from functools import cache
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+from alembic import command
+from alembic.config import Config
+from alembic.runtime.migration import MigrationContext
+from alembic.script import ScriptDirectory
+from sqlalchemy import Connection, create_engine, event, make_url, text
+from sqlalchemy.engine import URL, Engine
+from sqlalchemy.exc import ArgumentError
+from sqlalchemy.ext.asyncio import AsyncConnection, AsyncEngine, create_async_engine
+
+from fieldworthy.usecases.ports import Rulebooks
+
+DRIVERS = {"sqlite": "sqlite+aiosqlite", "postgresql": "postgresql+asyncpg", "postgres": "postgresql+asyncpg"}
+
+MIGRATION_LOCK = 728311
+WRITE_LOCK = 728312
+
+_PRAGMAS = ("journal_mode=wal", "busy_timeout=20000", "foreign_keys=on", "synchronous=full")
+
+
+class AddressUnusable(ValueError):
+    """The database's address is none that the service can use. The message never repeats it: it may hold a password."""
+
+
+class OtherRevision(RuntimeError):
+    """The database's schema is not the one that this release was made for."""
+
+    def __init__(self, found: str | None, wanted: str | None) -> None:
+        super().__init__(
+            f"the database is at revision {found or 'none (it is empty)'}, and this release needs {wanted}; "
+            "run `fieldworthy migrate` on it first"
+        )
+
+
+def database_url(address: str) -> URL:
+    """The address with our driver: `sqlite:///FILE` or `postgresql://…`. Raises AddressUnusable."""
+    try:
+        url = make_url(address)
+    except ArgumentError:
+        raise AddressUnusable("the database's address can't be read; write `sqlite:///FILE` or `postgresql://USER@HOST/NAME`") from None
+    kind = url.drivername.split("+")[0]
+    if kind not in DRIVERS:
+        raise AddressUnusable(f"a database of the kind `{kind}` is not supported; write `sqlite:///FILE` or `postgresql://USER@HOST/NAME`")
+    return url.set(drivername=DRIVERS[kind])
+
+
+def open_engine(address: str) -> AsyncEngine:
+    """An engine with the habits of this store: on SQLite a write-ahead log, and transactions that begin when they say so."""
+    url = database_url(address)
+    if url.get_backend_name() == "sqlite":
+        _make_room(url)
+        engine = create_async_engine(url)
+        _sqlite_habits(engine.sync_engine)
+        return engine
+    return create_async_engine(url, pool_pre_ping=True)
+
+
+def _make_room(url: URL) -> None:
+    if url.database and url.database != ":memory:":
+        Path(url.database).parent.mkdir(parents=True, exist_ok=True)
+
+
+def _sqlite_habits(engine: Engine) -> None:
+    @event.listens_for(engine, "connect")
+    def connected(dbapi: Any, _record: object) -> None:
+        dbapi.isolation_level = None  # the driver begins nothing by itself
+        cursor = dbapi.cursor()
+        for pragma in _PRAGMAS:
+            cursor.execute(f"pragma {pragma}")
+        cursor.close()
+
+    @event.listens_for(engine, "begin")
+    def begun(connection: Connection) -> None:
+        # a writer takes its place in the queue at once: a lock that is asked for later can't be waited for
+        writes = connection.get_execution_options().get("fieldworthy_writes", False)
+        connection.exec_driver_sql("begin immediate" if writes else "begin")
+
+
+class SqlStore:
+    """Implements `usecases.ports.Store`: one transaction a block, committed at its end, undone when it raises."""
+
+    def __init__(self, engine: AsyncEngine) -> None:
+        self.engine = engine
+
+    @asynccontextmanager
+    async def read(self) -> AsyncIterator[Rulebooks]:
+        async with self.engine.connect() as connection, connection.begin():
+            yield _rulebooks(connection)
+
+    @asynccontextmanager
+    async def write(self) -> AsyncIterator[Rulebooks]:
+        async with self.engine.connect() as plain:
+            connection = await plain.execution_options(fieldworthy_writes=True)
+            async with connection.begin():
+                if connection.dialect.name == "postgresql":  # writers queue, as they do on SQLite: what was read stays true until the end
+                    await connection.execute(text("select pg_advisory_xact_lock(:lock)"), {"lock": WRITE_LOCK})
+                yield _rulebooks(connection)
+
+    async def reachable(self) -> bool:
+        """Whether the database answers, with the schema of this release."""
+        try:
+            async with self.engine.connect() as connection:
+                found = await connection.run_sync(_revision)
+        except Exception:  # whatever the driver raises, it means no
+            return False
+        return found == newest_revision()
+
+    async def close(self) -> None:
+        await self.engine.dispose()
+
+
+def _rulebooks(connection: AsyncConnection) -> Rulebooks:
+    from fieldworthy.storage.rulebooks import SqlRulebooks
+
+    return SqlRulebooks(connection)
+
+
+def migration_config(address: str) -> Config:
+    """Alembic's configuration without a file; an installed wheel carries the migrations inside the package."""
+    packed = files("fieldworthy") / "_migrations"
+    config = Config()
+    config.attributes["url"] = database_url(address)
+    where = Path(str(packed)) if packed.is_dir() else Path(__file__).resolve().parents[3] / "migrations"
+    config.set_main_option("script_location", str(where).replace("%", "%%"))
+    return config
+
+
+def migrate(address: str) -> None:
+    """Brings the database to this release's schema. Many processes may try at once; never call it in an event loop."""
+    url = database_url(address)
+    if url.get_backend_name() == "sqlite":
+        _make_room(url)
+    command.upgrade(migration_config(address), "head")
+
+
+@cache
+def newest_revision() -> str | None:
+    """The schema that this release was made for."""
+    return ScriptDirectory.from_config(migration_config("sqlite://")).get_current_head()
+
+
+def _revision(connection: Connection) -> str | None:
+    return MigrationContext.configure(connection).get_current_revision()
+
+
+async def prepare(store: SqlStore, address: str) -> None:
+    """What `serve` does first: migrates SQLite by itself, and refuses a PostgreSQL of another revision (raises OtherRevision)."""
+    import asyncio
+
+    if database_url(address).get_backend_name() == "sqlite":
+        await asyncio.to_thread(migrate, address)
+        return
+    async with store.engine.connect() as connection:
+        found = await connection.run_sync(_revision)
+    if found != newest_revision():
+        raise OtherRevision(found, newest_revision())
+
+
+def sqlite_engine(url: URL) -> Engine:
+    """A plain engine for migrations on SQLite, with the same habits; it always writes."""
+    engine = create_engine(url.set(drivername="sqlite"))
+    _sqlite_habits(engine)
+    return engine.execution_options(fieldworthy_writes=True)

@@ -1,0 +1,20 @@
+"""POST /v1/due: what is due on this machine, and why."""
+
+from collections.abc import Mapping
+from typing import Any
+
+from fieldworthy.core.answer.due import DueAnswer, answer_due, read_due_question
+from fieldworthy.core.rulebook.model import CheckedRulebook
+from fieldworthy.usecases.asking import Ask, Finder
+
+
+def due(book: CheckedRulebook, request: Mapping[str, Any]) -> DueAnswer:
+    """Reads a request against its rulebook, for only that tells what a machine's names and units mean, and answers it. Raises Refused."""
+    return answer_due(book, read_due_question(book, request))
+
+
+class AskDue(Ask[Mapping[str, Any], DueAnswer]):
+    """What is due on this machine, and why. The question is the request as on the wire, its shape checked by the door."""
+
+    def __init__(self, find: Finder) -> None:
+        super().__init__(find, due)

@@ -1,0 +1,42 @@
+"""Every finding of a rulebook, without storing it."""
+
+import asyncio
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from fieldworthy.core.answer.examples import run_example
+from fieldworthy.core.base.finding import Finding, Severity
+from fieldworthy.core.rulebook import check
+from fieldworthy.core.rulebook.model import CheckedRulebook
+
+
+@dataclass(frozen=True, slots=True)
+class Checked:
+    """What a check found. book: None where there are errors. text: as it was sent; findings: all, in the order of the text."""
+
+    text: str
+    book: CheckedRulebook | None
+    findings: tuple[Finding, ...]
+
+    @property
+    def errors(self) -> int:
+        return sum(f.severity is Severity.ERROR for f in self.findings)
+
+
+def check_text(text: str | bytes) -> Checked:
+    """Checks a rulebook's text, YAML 1.2 or JSON, and runs its worked examples. Never raises for what the text says."""
+    book, findings = check.check_text(text, run_example)
+    return Checked(text if isinstance(text, str) else text.decode("utf-8", "replace"), book, tuple(findings))
+
+
+class CheckDraft:
+    """POST /v1/rulebooks/check. A check can take seconds (the search for hazards), so it runs in a thread."""
+
+    async def __call__(self, text: str | bytes) -> Checked:
+        return await asyncio.to_thread(check_text, text)
+
+    async def data(self, document: Mapping[str, Any]) -> Checked:
+        """The same for plain JSON data: findings have a path, but neither line nor column."""
+        book, findings = await asyncio.to_thread(check.check_rulebook, document, None, run_example)
+        return Checked("", book, tuple(findings))

@@ -1,0 +1,169 @@
+"""From what a request calls its rulebook to a checked one, ready to answer.
+
+`"name"` is the newest published version, `"name@3"` that version, `"sha256:…"` the version with that digest; a mapping is a whole document,
+checked on the spot. Checked rulebooks are kept ready by name and version, or by the document that was sent: neither ever changes its
+meaning, so nothing in the cache can go stale. (Not by digest: it is the same for two orders of declaration, and the order decides ties.)
+"""
+
+import asyncio
+import hashlib
+import json
+import re
+from collections import OrderedDict
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from fieldworthy.core.answer.examples import run_example
+from fieldworthy.core.rulebook.check import RunExample, check_rulebook
+from fieldworthy.core.rulebook.model import CheckedRulebook
+from fieldworthy.usecases.limits import CACHE_BYTES
+from fieldworthy.usecases.ports import Rulebooks, Store, Version
+from fieldworthy.usecases.refusals import ReferenceMalformed, RulebookHasErrors, RulebookUnknown, VersionUnknown
+
+RulebookSource = str | Mapping[str, Any]
+
+_REFERENCE = re.compile(r"(?P<name>[a-z0-9][a-z0-9-]{0,79})(?:@(?P<version>[1-9][0-9]{0,8}))?\Z")
+_DIGEST = re.compile(r"sha256:[0-9a-f]{64}\Z")
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A checked rulebook and where it came from. version: None for a document that was sent along."""
+
+    book: CheckedRulebook
+    version: int | None
+
+    def provenance(self) -> dict[str, Any]:
+        """`{"name", "version", "digest"}`, as every answer carries it."""
+        return {"name": self.book.name, "version": self.version, "digest": self.book.digest}
+
+
+class BookCache:
+    """Checked rulebooks by key, the least lately used dropped first once their documents weigh more than `most` bytes."""
+
+    def __init__(self, most: int = CACHE_BYTES) -> None:
+        self._most = most
+        self._weight = 0
+        self._kept: OrderedDict[str, tuple[CheckedRulebook, int]] = OrderedDict()
+        self._under_way: dict[str, asyncio.Future[CheckedRulebook]] = {}
+
+    def get(self, key: str) -> CheckedRulebook | None:
+        found = self._kept.get(key)
+        if found is None:
+            return None
+        self._kept.move_to_end(key)
+        return found[0]
+
+    def put(self, key: str, book: CheckedRulebook, weight: int) -> None:
+        old = self._kept.pop(key, None)
+        self._weight += weight - (old[1] if old else 0)
+        self._kept[key] = (book, weight)
+        while self._weight > self._most and len(self._kept) > 1:
+            _, (_, gone) = self._kept.popitem(last=False)
+            self._weight -= gone
+
+    async def once(self, key: str, make: Callable[[], CheckedRulebook], weight: int) -> CheckedRulebook:
+        """The rulebook of this key, made at most once even if many ask at the same time; in a thread, for a check can take seconds."""
+        kept = self.get(key)
+        if kept is not None:
+            return kept
+        if (waiting := self._under_way.get(key)) is not None:
+            return await asyncio.shield(waiting)
+        task = asyncio.ensure_future(asyncio.to_thread(make))
+        self._under_way[key] = task
+        try:
+            book = await asyncio.shield(task)
+        finally:
+            self._under_way.pop(key, None)
+        self.put(key, book, weight)
+        return book
+
+    def __len__(self) -> int:
+        return len(self._kept)
+
+
+class FindRulebook:
+    """Resolves what a request calls its rulebook."""
+
+    def __init__(self, store: Store | None = None, cache: BookCache | None = None) -> None:
+        """store: None where only whole documents can be asked about (a file on the command line)."""
+        self._store = store
+        self._cache = cache if cache is not None else BookCache()
+
+    async def __call__(self, source: RulebookSource) -> Found:
+        """Raises ReferenceMalformed, RulebookUnknown, VersionUnknown, RulebookHasErrors."""
+        if not isinstance(source, str):
+            return await self._sent_along(source)
+        if self._store is None:
+            raise RulebookUnknown(source)
+        async with self._store.read() as kept:
+            version = await resolve(kept, source)
+            key = f"{version.name}@{version.version}"
+            book = self._cache.get(key)
+            published = await kept.published(version.name, version.version) if book is None else None
+        if book is None:
+            assert published is not None  # versions are never removed
+            declared = published.declared
+            book = await self._cache.once(key, lambda: checked(json.loads(declared)), len(declared))
+        return Found(book, version.version)
+
+    def pinned(self) -> "PinnedRulebooks":
+        """The same, but each reference is looked up once: for a batch, in which one name must mean one version in every line."""
+        return PinnedRulebooks(self)
+
+    async def _sent_along(self, document: Mapping[str, Any]) -> Found:
+        written = json.dumps(document, ensure_ascii=False, default=str).encode("utf-8", "surrogatepass")
+        # as written, order and all: a cheaper key than its digest
+        book = await self._cache.once("sent:" + hashlib.sha256(written).hexdigest(), lambda: checked(document, run_example), len(written))
+        return Found(book, None)
+
+
+class PinnedRulebooks:
+    """FindRulebook with a memory of its own, for the length of one request."""
+
+    def __init__(self, find: FindRulebook) -> None:
+        self._find = find
+        self._seen: dict[str, Found] = {}
+
+    async def __call__(self, source: RulebookSource) -> Found:
+        if not isinstance(source, str):
+            return await self._find(source)
+        if source not in self._seen:
+            self._seen[source] = await self._find(source)
+        return self._seen[source]
+
+
+async def resolve(kept: Rulebooks, reference: str) -> Version:
+    """The published version that a reference names. Raises ReferenceMalformed, RulebookUnknown, VersionUnknown."""
+    if _DIGEST.fullmatch(reference):
+        by_digest = await kept.by_digest(reference)
+        if by_digest is None:
+            raise RulebookUnknown(reference)
+        return by_digest
+    parts = _REFERENCE.fullmatch(reference)
+    if parts is None:
+        raise ReferenceMalformed(reference)
+    name = parts["name"]
+    newest = await kept.newest(name)
+    if newest is None:
+        raise RulebookUnknown(reference, await kept.close_names(name, 3))
+    if parts["version"] is None:
+        return newest
+    number = int(parts["version"])
+    found = newest if number == newest.version else await kept.version(name, number)
+    if found is None:
+        raise VersionUnknown(name, number, newest.version)
+    return found
+
+
+def checked(document: Mapping[str, Any], run: RunExample | None = None) -> CheckedRulebook:
+    """The checked rulebook of a document. Raises RulebookHasErrors with every finding.
+
+    run: runs its worked examples; None for a published version, whose examples ran when it was published.
+    """
+    book, findings = check_rulebook(document, run=run)
+    if book is None:
+        name = document.get("rulebook")
+        raise RulebookHasErrors(name if isinstance(name, str) else "", findings)
+    return book

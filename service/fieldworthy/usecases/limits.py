@@ -1,0 +1,22 @@
+"""How much is taken at once. Each limit is named in README.md; passing one is a refusal with a code."""
+
+MAX_BODY_BYTES = 2_000_000
+"""One request, after unpacking (a batch counts line by line, see below)."""
+
+MAX_RULEBOOK_BYTES = 1_000_000
+"""One rulebook's text, UTF-8."""
+
+MAX_BATCH_LINES = 100_000
+"""Lines of one batch."""
+
+MAX_BATCH_LINE_BYTES = 1_000_000
+"""One line of a batch."""
+
+MAX_EXPRESSION_CHARACTERS = 2_000
+"""One interval or condition."""
+
+MAX_PAGE = 200
+"""Items of one page of a list."""
+
+CACHE_BYTES = 64_000_000
+"""What the checked rulebooks that are kept ready may weigh together, measured by their canonical documents."""

@@ -1,0 +1,100 @@
+"""What the use cases ask of the world outside, as Protocols. `main` gives each its adapter.
+
+A store hands out one transaction at a time: `async with store.write() as kept:` commits when the block ends and undoes everything
+when it raises. The use cases decide how long that is, so that no transaction stays open while a rulebook is checked.
+"""
+
+from contextlib import AbstractAsyncContextManager
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Protocol
+
+
+@dataclass(frozen=True, slots=True)
+class Draft:
+    """The one working text of a rulebook. revision: 1, 2, ... with each change; changed_at: aware."""
+
+    name: str
+    text: str
+    media_type: str
+    revision: int
+    changed_at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Version:
+    """One published version without its texts. version counts from 1; digest: "sha256:" and 64 hex digits."""
+
+    name: str
+    version: int
+    digest: str
+    title: str
+    published_at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Published(Version):
+    """One published version.
+
+    text: as its author wrote it. document: the canonical JSON (RFC 8785) that the digest is over. declared: the same data as JSON in the
+    author's order, which decides ties; it is what answers are drawn from.
+    """
+
+    text: str
+    media_type: str
+    document: str
+    declared: str
+
+
+@dataclass(frozen=True, slots=True)
+class Shelved:
+    """One name in the list of rulebooks. newest: None while nothing is published; draft: its revision, None without one."""
+
+    name: str
+    newest: Version | None
+    draft: int | None
+
+
+class Rulebooks(Protocol):
+    """Drafts and published versions inside one transaction."""
+
+    async def draft(self, name: str) -> Draft | None: ...
+
+    async def put_draft(self, draft: Draft) -> None:
+        """Keeps `draft` in place of what was there."""
+
+    async def newest(self, name: str) -> Version | None: ...
+
+    async def version(self, name: str, version: int) -> Version | None: ...
+
+    async def by_digest(self, digest: str) -> Version | None:
+        """The oldest version with this digest, over all names."""
+
+    async def published(self, name: str, version: int) -> Published | None:
+        """A version with its texts."""
+
+    async def add(self, published: Published) -> None:
+        """Keeps a new version. Raises `refusals.VersionTaken` where that number is there already."""
+
+    async def names(self, after: str | None, limit: int) -> tuple[Shelved, ...]:
+        """Names that have a draft or a version, in order, from behind `after` on, at most `limit`."""
+
+    async def versions(self, name: str, before: int | None, limit: int) -> tuple[Version, ...]:
+        """Versions of one name, newest first, below `before`, at most `limit`."""
+
+    async def close_names(self, name: str, most: int) -> tuple[str, ...]:
+        """Some published names, to suggest in place of `name`; those that share its beginning first."""
+
+
+class Store(Protocol):
+    """Where rulebooks are kept."""
+
+    def read(self) -> AbstractAsyncContextManager[Rulebooks]: ...
+
+    def write(self) -> AbstractAsyncContextManager[Rulebooks]: ...
+
+
+class Clock(Protocol):
+    """Gives the time of now, aware, UTC: for what the store notes down. No answer depends on it."""
+
+    def __call__(self) -> datetime: ...

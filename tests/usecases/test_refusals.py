@@ -1,0 +1,58 @@
+"""The tree of refusals: each leaf has a code of its own, a status, a cause and a way out."""
+
+import pytest
+
+from fieldworthy.core.base.finding import Finding
+from fieldworthy.usecases import refusals
+from fieldworthy.usecases.refusals import Refusal, leaves, shorten
+
+LEAVES = leaves()
+
+FINDING = Finding("x.y", "something is wrong", "mend it")
+MADE: dict[str, Refusal] = {
+    r.code: r
+    for r in (
+        refusals.RulebookUnknown("x"),
+        refusals.VersionUnknown("x", 2, 1),
+        refusals.DraftUnknown("x"),
+        refusals.DraftChanged("x", 1, 2),
+        refusals.VersionTaken("x", 1),
+        refusals.TooLarge("a rulebook", 10, "bytes"),
+        refusals.ReferenceMalformed("?"),
+        refusals.NameDiffers("a", "b"),
+        refusals.RulebookHasErrors("x", [FINDING]),
+        refusals.QuestionDoesNotFit([FINDING]),
+    )
+}
+
+
+def test_codes_are_unique_and_all_are_made_here() -> None:
+    codes = [leaf.code for leaf in LEAVES]
+    assert sorted(codes) == sorted(set(codes)) == sorted(MADE)
+
+
+@pytest.mark.parametrize("leaf", LEAVES, ids=lambda leaf: leaf.code)
+def test_each_has_status_title_docstring_and_is_in_the_drawing(leaf: type[Refusal]) -> None:
+    assert 400 <= leaf.status < 500
+    assert leaf.title
+    assert leaf.__doc__
+    assert refusals.__doc__ is not None
+    assert leaf.code in refusals.__doc__
+    assert leaf.__name__ in refusals.__doc__ or leaf.code == "request.too_large"
+
+
+@pytest.mark.parametrize("made", MADE.values(), ids=lambda made: made.code)
+def test_each_says_what_and_how_to_go_on(made: Refusal) -> None:
+    for words in (made.detail, made.remedy):
+        assert words == words.strip()
+        assert words[0] == "`" or not words[0].isupper()
+        assert not words.endswith(".")
+        assert not any(leaf.__name__ in words for leaf in LEAVES)
+
+
+@pytest.mark.parametrize(
+    ("given", "shown"),
+    [("short", "short"), ("a\x1b[2Jb\nc", "a [2Jb c"), ("x" * 200, "x" * 79 + "…"), ("\u202eab", " ab"), ("", "")],
+)
+def test_a_senders_words_are_cut_and_made_harmless(given: str, shown: str) -> None:
+    assert shorten(given) == shown
