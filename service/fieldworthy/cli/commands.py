@@ -1,0 +1,158 @@
+"""The commands, their options and exit codes."""
+
+import os
+import sys
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from fieldworthy import __version__
+
+EXIT_CODES = (
+    "Exit codes: 0 answered; 1 answered, and the answer is not a plain yes (a rulebook has errors, a clearance is withheld, a parts list "
+    "has undecided lines; with --strict a task is due, overdue or unknown); 2 the question was refused or could not be read."
+)
+
+app = typer.Typer(
+    name="fieldworthy",
+    help="Rulebooks for the upkeep of farm machinery: what is due, whether a step may start, what to take along.",
+    epilog=EXIT_CODES,
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+)
+
+RequestFile = Annotated[str, typer.Argument(metavar="REQUEST", help="the request as on the wire, a JSON file or `-`")]
+RulebookFile = Annotated[Path | None, typer.Option("--rulebook", "-r", metavar="FILE", help="a rulebook, in place of the request's")]
+Url = Annotated[str | None, typer.Option("--url", "-u", help="ask this running service, as in `http://127.0.0.1:8000`")]
+Now = Annotated[str | None, typer.Option("--now", help="the moment asked about (RFC 3339), or `now`; in place of the request's")]
+AsJson = Annotated[bool, typer.Option("--json", help="the answer as JSON, as on the wire")]
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"fieldworthy {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def top(
+    version: Annotated[bool, typer.Option("--version", callback=_version, is_eager=True, help="show the version")] = False,
+) -> None:
+    """Advises people and controls no machine: the machine's handbook, local law and trained people come first."""
+
+
+@app.command(epilog="Example:  fieldworthy demo")
+def demo() -> None:
+    """Load a small invented world into an embedded database, run the main job on it, and show it."""
+    from fieldworthy.demo.show import show
+
+    show()
+
+
+@app.command(epilog="Example:  fieldworthy serve --open --port 8000")
+def serve(
+    host: Annotated[str | None, typer.Option(help="the address to listen at (default: FIELDWORTHY_HOST, else 127.0.0.1)")] = None,
+    port: Annotated[int | None, typer.Option(min=0, max=65535, help="0: any free one (default: FIELDWORTHY_PORT, else 8000)")] = None,
+    open_: Annotated[bool, typer.Option("--open", help="without keys: whoever reaches it may do all; on this machine only")] = False,
+) -> None:
+    """Run the service. This release has no keys, so it runs only with --open."""
+    from dataclasses import replace
+
+    from fieldworthy.cli.serving import run
+    from fieldworthy.settings import read_settings
+
+    settings = read_settings()
+    run(replace(settings, host=host or settings.host, port=settings.port if port is None else port), open_)
+
+
+@app.command(epilog="Example:  FIELDWORTHY_DATABASE_URL=postgresql://farm@db/fieldworthy fieldworthy migrate")
+def migrate() -> None:
+    """Bring the database to this release's schema."""
+    from fieldworthy.settings import read_settings
+    from fieldworthy.storage.engine import migrate, newest_revision
+
+    migrate(read_settings().database_url)
+    typer.echo(f"the database is at revision {newest_revision()}")
+
+
+@app.command(epilog="Example:  fieldworthy check baler.yaml\n\nExit code 1 where there is an error, 0 where there are at most warnings.")
+def check(
+    file: Annotated[str, typer.Argument(metavar="FILE", help="a rulebook, YAML 1.2 or JSON; `-` for standard input")],
+    json: AsJson = False,
+) -> None:
+    """Every finding of a rulebook, each with its place and how to mend it."""
+    from fieldworthy.cli import tables
+    from fieldworthy.cli.questions import read_file
+    from fieldworthy.usecases.check_draft import check_text
+
+    checked = check_text(read_file(file))
+    if json:
+        tables.write_json(tables.check_json(checked))
+    else:
+        tables.show_check(checked, "standard input" if file == "-" else file)
+    raise typer.Exit(1 if checked.errors else 0)
+
+
+@app.command(
+    epilog="Examples:\n\n  fieldworthy due ask.json --rulebook baler.yaml\n\n  fieldworthy due - --url http://127.0.0.1:8000 < ask.json"
+)
+def due(
+    request: RequestFile,
+    rulebook: RulebookFile = None,
+    url: Url = None,
+    now: Now = None,
+    json: AsJson = False,
+    strict: Annotated[bool, typer.Option("--strict", help="exit code 1 where a task is due, overdue or unknown")] = False,
+) -> None:
+    """What is due on one machine, when, and why."""
+    answer = _answer("due", request, rulebook, url, now, json)
+    pressing = any(task["standing"] in ("due", "overdue", "unknown") for task in answer["tasks"])
+    raise typer.Exit(1 if strict and pressing else 0)
+
+
+@app.command(epilog="Example:  fieldworthy clearance ask.json --rulebook baler.yaml\n\nExit code 1 where it is withheld.")
+def clearance(request: RequestFile, rulebook: RulebookFile = None, url: Url = None, now: Now = None, json: AsJson = False) -> None:
+    """Whether a task, a step or an action may start now, and what has to be done first."""
+    answer = _answer("clearance", request, rulebook, url, now, json)
+    raise typer.Exit(0 if answer["clearance"] == "granted" else 1)
+
+
+@app.command(epilog="Example:  fieldworthy parts ask.json --rulebook baler.yaml\n\nExit code 1 where a line is undecided.")
+def parts(request: RequestFile, rulebook: RulebookFile = None, url: Url = None, json: AsJson = False) -> None:
+    """What to take along for these tasks on this machine."""
+    answer = _answer("parts", request, rulebook, url, None, json)
+    raise typer.Exit(1 if answer["undecided"] else 0)
+
+
+def _answer(kind: str, request: str, rulebook: Path | None, url: str | None, now: str | None, json: bool) -> dict[str, Any]:
+    from fieldworthy.cli import tables
+    from fieldworthy.cli.questions import answer
+
+    found = answer(kind, request, rulebook, url, now)
+    if json:
+        tables.write_json(found)
+    else:
+        tables.SHOW[kind](found)
+    return found
+
+
+def main() -> None:
+    """The entry point: what is refused becomes one line on standard error with a way out, and exit code 2."""
+    try:
+        app()
+    except BrokenPipeError:  # the reader of our output has left, as `head` does
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(1)
+    except Exception as trouble:
+        from fieldworthy.cli.trouble import explain
+
+        lines = explain(trouble)
+        if lines is None:
+            raise
+        for line in lines:
+            typer.echo(line, err=True)
+        sys.exit(2)

@@ -1,0 +1,117 @@
+"""`fieldworthy serve`: what must hold before the service listens, and how it runs."""
+
+import asyncio
+import errno
+import ipaddress
+import logging
+import signal
+import socket
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+
+from fieldworthy.cli.trouble import Unanswerable
+from fieldworthy.settings import Settings
+
+GRACE_SECONDS = 15
+MOST_AT_ONCE = 200
+
+
+def run(settings: Settings, is_open: bool) -> None:
+    """Runs until it is told to stop. Raises Unanswerable where it must not, or can't, listen as it was asked to."""
+    if not is_open:
+        raise Unanswerable("this release has no keys yet; add --open to run without them, on this machine only")
+    if not is_loopback(settings.host) and not settings.open_network:
+        raise Unanswerable(
+            f"--open listens on this machine only, and `{settings.host}` reaches beyond it; leave --host out, or set "
+            "FIELDWORTHY_OPEN_NETWORK=yes where something in front keeps strangers out"
+        )
+    with _listen(settings.host, settings.port) as listening, asyncio.Runner(loop_factory=_loop()) as runner:
+        runner.run(_serve(settings, listening))
+
+
+def is_loopback(host: str) -> bool:
+    """Whether only programs on this machine can reach that address."""
+    if host == "localhost":
+        return True
+    try:
+        return ipaddress.ip_address(host.strip("[]")).is_loopback
+    except ValueError:
+        return False
+
+
+def _listen(host: str, port: int) -> socket.socket:
+    bare = host.strip("[]")
+    family = socket.AF_INET6 if ":" in bare else socket.AF_INET
+    try:
+        return socket.create_server((bare, port), family=family, backlog=2048)
+    except OSError as trouble:
+        why = "is in use" if trouble.errno == errno.EADDRINUSE else f"can't be used ({trouble.strerror})"
+        raise Unanswerable(f"`{host}` port {port} {why}; choose another with --host and --port") from None
+
+
+def _loop() -> "type[asyncio.AbstractEventLoop] | None":
+    try:
+        import uvloop
+    except ImportError:  # there is none on Windows
+        return None
+    return uvloop.Loop
+
+
+def _log(level: str) -> None:
+    """One JSON object a line on standard error."""
+    import structlog
+
+    structlog.configure(
+        processors=[
+            structlog.contextvars.merge_contextvars,
+            structlog.processors.add_log_level,
+            structlog.processors.TimeStamper(fmt="iso", utc=True),
+            structlog.processors.format_exc_info,
+            structlog.processors.JSONRenderer(),
+        ],
+        wrapper_class=structlog.make_filtering_bound_logger(getattr(logging, level.upper())),
+        logger_factory=structlog.PrintLoggerFactory(sys.stderr),
+        cache_logger_on_first_use=True,
+    )
+
+
+async def _serve(settings: Settings, listening: socket.socket) -> None:
+    import typer
+    import uvicorn
+
+    from fieldworthy.main import make_app
+    from fieldworthy.storage.engine import SqlStore, open_engine, prepare
+
+    class Server(uvicorn.Server):
+        """Ends by itself when told to, so that what comes after it is still done (the original raises the signal once more)."""
+
+        @contextmanager
+        def capture_signals(self) -> Iterator[None]:
+            before = {told: signal.signal(told, self.handle_exit) for told in (signal.SIGINT, signal.SIGTERM)}
+            try:
+                yield
+            finally:
+                for told, handler in before.items():
+                    signal.signal(told, handler)
+
+    _log(settings.log_level)
+    store = SqlStore(open_engine(settings.database_url))
+    try:
+        await prepare(store, settings.database_url)
+        config = uvicorn.Config(
+            make_app(store, lambda: datetime.now(UTC), store.reachable),
+            log_level="debug" if settings.log_level == "debug" else "warning",
+            access_log=False,
+            server_header=False,
+            proxy_headers=False,  # whoever asks is who connects
+            limit_concurrency=MOST_AT_ONCE,
+            timeout_graceful_shutdown=GRACE_SECONDS,
+        )
+        host, port = listening.getsockname()[:2]
+        shown = f"[{host}]" if ":" in host else host
+        typer.echo(f"fieldworthy listens at http://{shown}:{port} without keys; stop it with Ctrl-C", err=True)
+        await Server(config).serve(sockets=[listening])
+    finally:
+        await store.close()

@@ -1,0 +1,221 @@
+"""Answers for people, in 80 columns; and as JSON for programs. What comes from a rulebook is never read as markup."""
+
+import sys
+import textwrap
+from collections.abc import Callable, Mapping
+from typing import Any
+
+import orjson
+from rich import box
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from fieldworthy.core.base.finding import Finding, Severity
+from fieldworthy.usecases.check_draft import Checked
+from fieldworthy.wire.problems import finding_json
+
+STYLES = {
+    "overdue": "bold red",
+    "due": "bold yellow",
+    "unknown": "bold magenta",
+    "upcoming": "cyan",
+    "clear": "green",
+    "granted": "bold green",
+    "withheld": "bold red",
+    "danger": "bold white on red",
+    "warning": "bold black on yellow",
+    "caution": "bold black on yellow",
+    "error": "bold red",
+}
+
+
+def console() -> Console:
+    """Standard output: as wide as the terminal, 80 columns where there is none; colours only on a terminal."""
+    return Console(highlight=False, markup=False, emoji=False, soft_wrap=False, width=None if sys.stdout.isatty() else 80)
+
+
+def write_json(data: object) -> None:
+    """One JSON document, indented, on standard output."""
+    sys.stdout.write(orjson.dumps(data, option=orjson.OPT_INDENT_2).decode("utf-8") + "\n")
+
+
+def check_json(checked: Checked) -> dict[str, Any]:
+    """A check's answer as on the wire."""
+    book = checked.book
+    about = None if book is None else {"name": book.name, "title": book.title, "digest": book.digest}
+    return {"rulebook": about, "findings": [finding_json(f) for f in checked.findings]}
+
+
+def show_check(checked: Checked, name: str) -> None:
+    """Findings in the order of the text, then one line that sums them up."""
+    out = console()
+    for finding in checked.findings:
+        _show_finding(out, finding, name)
+    warnings = len(checked.findings) - checked.errors
+    count = f"{_many(checked.errors, 'error')}, {_many(warnings, 'warning')}"
+    if checked.book is None:
+        out.print(Text.assemble(f"{name}: ", (count, STYLES["error"])))
+    else:
+        out.print(Text.assemble(f"{name}: ", (count, STYLES["clear"])))
+        out.print(f"{checked.book.name}: {checked.book.title}, {_many(len(checked.book.tasks), 'task')}")
+        out.print(checked.book.digest)
+
+
+def _show_finding(out: Console, finding: Finding, name: str) -> None:
+    place = f"{name}:{finding.line}:{finding.column}" if finding.line is not None else f"{name} {finding.path}"
+    style = STYLES["error" if finding.severity is Severity.ERROR else "due"]
+    out.print(Text.assemble(f"{place}: ", (str(finding.severity), style), f" [{finding.code}]"))
+    _paragraph(out, finding.message, 4)
+    _paragraph(out, f"mend: {finding.mend}", 4)
+    if isinstance(finding.trace, Mapping):
+        _show_trace(out, finding.trace)
+
+
+def _show_trace(out: Console, trace: Mapping[str, Any]) -> None:
+    """The shortest way to a hazard: the start state, step by step, the hazard."""
+    rows = [("start", _plain(trace.get("start"))), *((str(n), _plain(s)) for n, s in enumerate(trace.get("steps") or (), 1))]
+    if trace.get("hazard"):
+        rows.append(("then", _plain(trace["hazard"])))
+    for label, words in rows:
+        _paragraph(out, words, 4, f"{label:>5}  ")
+
+
+def _plain(value: Any) -> str:
+    """JSON data in words: `tailgate is raised, engine is stopped`; a step by its own words."""
+    match value:
+        case {"text": str(words)}:
+            return words
+        case Mapping():
+            return ", ".join(f"{k} is {_plain(v)}" for k, v in value.items() if v is not None)
+        case list() | tuple():
+            return ", ".join(_plain(v) for v in value)
+        case None:
+            return ""
+    return str(value)
+
+
+def show_due(answer: Mapping[str, Any]) -> None:
+    """The tasks, the most urgent first; then why, for those that ask for something."""
+    out = console()
+    _show_head(out, answer, f"machine {answer['machine']}" if answer.get("machine") else "the machine")
+    if not answer["tasks"]:
+        out.print("No task of this rulebook is for this machine.")
+        return
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, expand=False)
+    _columns(table, "standing", "task", ">due at", ">left", ">used")
+    for task in answer["tasks"]:
+        used = "?" if task["used"] is None else f"{task['used'] * 100:.0f} %"
+        standing = Text(task["standing"] + ("*" if task["incomplete"] else ""), style=STYLES.get(task["standing"], ""))
+        table.add_row(standing, Text(task["title"]), Text(_due_at(task["due_at"])), Text(_left(task["remaining"])), used)
+    out.print(table)
+    if any(task["incomplete"] for task in answer["tasks"]):
+        out.print("* not all is known: it may be more urgent than that")
+    for task in answer["tasks"]:
+        if task["standing"] == "clear":
+            continue
+        out.print(Text.assemble((task["title"], "bold"), f" ({task['task']})"))
+        for reason in task["because"]:
+            _paragraph(out, reason["text"], 4)
+
+
+def _due_at(due: Mapping[str, Any]) -> str:
+    parts = [_amount(value) for value in due["meters"].values()]
+    return "\n".join([*parts, *([due["date"]] if due["date"] else [])]) or "-"
+
+
+def _left(remaining: Mapping[str, Any]) -> str:
+    parts = [_amount(value) for value in remaining["meters"].values()]
+    if remaining["days"] is not None:
+        parts.append(_many(remaining["days"], "day"))
+    return "\n".join(parts) or "-"
+
+
+def show_clearance(answer: Mapping[str, Any]) -> None:
+    """Granted or withheld first, then what stands against it, what to do, and the cautions."""
+    out = console()
+    _show_head(out, answer, "whether it may start")
+    out.print(Text(answer["clearance"].upper(), style=STYLES[answer["clearance"]]))
+    _list(out, "stands against it", [f"{u['fact']} is {_value(u['is'])}, must be {_value(u['must_be'])}" for u in answer["unmet"]])
+    _list(out, "not known", [f"{m['fact']}: {m['text']} {m['how']}" for m in answer["missing"]])
+    blocked = [f"{b['work']}{' of ' + b['by'] if b['by'] else ''} needs: {b['holds']}" for b in answer["blocked_by"]]
+    _list(out, "open work in the way", blocked)
+    _list(out, "do first, and report the facts anew after each", [d["action"] for d in answer["do_first"]], numbered=True)
+    for caution in answer["cautions"]:
+        out.print(Text.assemble((f" {caution['signal'].upper()} ", STYLES[caution["signal"]]), f" {caution['hazard']}"))
+        _paragraph(out, caution["avoid"], 4)
+    if answer["holds"]:
+        _list(out, "must stay so while it is open", [answer["holds"]])
+    if answer["valid_until"]:
+        out.print(f"valid until {answer['valid_until']}")
+    _list(out, "because", [reason["text"] for reason in answer["because"]])
+    out.print()
+    _paragraph(out, answer["disclaimer"], 0)
+
+
+def show_parts(answer: Mapping[str, Any]) -> None:
+    """The lines, then what is undecided, tools and minutes."""
+    out = console()
+    _show_head(out, answer, "to take along")
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+    _columns(table, "part", "title", ">needed", ">in stock", ">to get", "packs")
+    for line in answer["lines"]:
+        packs = ", ".join(f"{p['count']} x {_amount(p['pack'])}" for p in line["packs"] if p["count"])
+        row = (line["part"], line["title"], _amount(line["amount"]), _amount(line["from_stock"]), _amount(line["to_get"]))
+        table.add_row(*(Text(cell) for cell in (*row, "loose" if line.get("loose") and line["to_get"]["value"] else packs or "-")))
+    if answer["lines"]:
+        out.print(table)
+    else:
+        out.print("No parts.")
+    open_lines = [f"{u.get('part') or u.get('task')}: {u['why']}; say {', '.join(u['supply'])}" for u in answer["undecided"]]
+    _list(out, "undecided", open_lines)
+    _list(out, "left out", [f"{x.get('part') or x['task']}: {x['why']}" for x in answer.get("left_out", ())])
+    _list(out, "tools", answer["tools"])
+    if answer["minutes"] is not None:
+        out.print(f"{answer['minutes']} minutes")
+    elif answer.get("minutes_at_least"):
+        out.print(f"at least {answer['minutes_at_least']} minutes")
+
+
+SHOW: Mapping[str, Callable[[Mapping[str, Any]], None]] = {"due": show_due, "clearance": show_clearance, "parts": show_parts}
+
+
+def _show_head(out: Console, answer: Mapping[str, Any], what: str) -> None:
+    book = answer["rulebook"]
+    version = f" version {book['version']}" if book["version"] is not None else ", not published"
+    at = f", {answer['now']}" if answer.get("now") else ""
+    out.print(Text(f"{what}{at}"))
+    out.print(Text(f"by rulebook {book['name']}{version}", style="dim"))
+
+
+def _columns(table: Table, *titles: str) -> None:
+    """Columns of these titles; `>` at the beginning: numbers, set to the right."""
+    for title in titles:
+        table.add_column(title.lstrip(">"), justify="right" if title.startswith(">") else "left", overflow="fold")
+
+
+def _list(out: Console, title: str, items: list[str], numbered: bool = False) -> None:
+    if not items:
+        return
+    out.print(Text(f"{title}:", style="bold"))
+    for number, item in enumerate(items, 1):
+        _paragraph(out, item, 2, f"{number}. " if numbered else "- ")
+
+
+def _paragraph(out: Console, words: str, indent: int, mark: str = "") -> None:
+    """Words broken at blanks, set in; `mark` stands before the first line."""
+    first, rest = " " * indent + mark, " " * (indent + len(mark))
+    for line in textwrap.wrap(words, out.width - 1, initial_indent=first, subsequent_indent=rest, break_on_hyphens=False) or [first]:
+        out.print(Text(line))
+
+
+def _amount(amount: Mapping[str, Any]) -> str:
+    return f"{amount['value']:g} {amount['unit']}" if abs(amount["value"]) < 1e6 else f"{amount['value']} {amount['unit']}"
+
+
+def _value(value: Any) -> str:
+    return _amount(value) if isinstance(value, Mapping) and {"value", "unit"} <= set(value) else _plain(value)
+
+
+def _many(count: int, word: str) -> str:
+    return f"1 {word}" if count == 1 else f"{count} {word}s"

@@ -1,0 +1,43 @@
+"""Where ports meet their adapters, and the app is put together."""
+
+from collections.abc import Awaitable, Callable
+
+from fastapi import FastAPI
+
+from fieldworthy import __version__
+from fieldworthy.rest import openapi, problems
+from fieldworthy.rest.batch import PATH as BATCH
+from fieldworthy.rest.batch import batch_router
+from fieldworthy.rest.evaluate import evaluate_router
+from fieldworthy.rest.limits import Limits
+from fieldworthy.rest.operate import operate_router
+from fieldworthy.rest.rulebooks import rulebooks_router
+from fieldworthy.rest.shelf import shelf_router
+from fieldworthy.rest.uses import make_uses
+from fieldworthy.usecases.limits import MAX_BODY_BYTES
+from fieldworthy.usecases.ports import Clock, Store
+
+
+async def _always() -> bool:
+    return True
+
+
+def make_app(store: Store, clock: Clock, ready: Callable[[], Awaitable[bool]] = _always, max_body: int = MAX_BODY_BYTES) -> FastAPI:
+    """
+    The service as an ASGI app.
+
+    store, clock: the ports' adapters; the caller opens and closes the store. ready: whether the store can be read (for /readyz).
+    max_body: bytes of one body; a batch counts by the line instead.
+    """
+    app = FastAPI(title="Fieldworthy", version=__version__, openapi_url=None, docs_url=None, redoc_url=None, redirect_slashes=False)
+    uses = make_uses(store, clock)
+    app.include_router(evaluate_router(uses))
+    app.include_router(batch_router(uses))
+    app.include_router(rulebooks_router(uses))
+    app.include_router(shelf_router(uses))
+    app.include_router(operate_router(app, ready))
+    problems.install(app)
+    openapi.install(app)
+    app.add_middleware(problems.Guard)
+    app.add_middleware(Limits, most=max_body, unlimited=frozenset({BATCH}))
+    return app

@@ -1,0 +1,82 @@
+"""How an operation is described in OpenAPI: its body, its answer, and every problem it can give."""
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from pydantic import BaseModel
+
+from fieldworthy.wire.catalogue import KINDS
+from fieldworthy.wire.problems import MEDIA_TYPE
+from fieldworthy.wire.reading import Shape
+
+ALWAYS = ("request.unreadable", "address.too_long", "request.headers_too_large", "service.failed")
+BODY = ("body.unreadable", "body.too_large", "body.media_type", "request.does_not_fit")
+RULEBOOK = ("rulebook.unknown", "rulebook.version_unknown", "rulebook.reference_malformed", "rulebook.has_errors")
+
+
+def ref(name: str) -> dict[str, Any]:
+    """A reference to a component."""
+    return {"$ref": f"#/components/schemas/{name}"}
+
+
+def described(
+    operation: str,
+    tag: str,
+    summary: str,
+    description: str,
+    answer: type[BaseModel] | Mapping[str, Any],
+    body: Shape[Any] | Mapping[str, Any] | None = None,
+    problems: Sequence[str] = (),
+    parameters: Sequence[Mapping[str, Any]] = (),
+    status: int = 200,
+    headers: Mapping[str, Any] | None = None,
+) -> dict[str, Any]:
+    """Keyword arguments for a route. answer, body: a shape, or the `content` of OpenAPI as it is."""
+    content = {k: dict(v) for k, v in answer.items()} if isinstance(answer, Mapping) else {"application/json": {"schema": ref(answer.__name__)}}
+    extra: dict[str, Any] = {}
+    if body is not None:
+        taken = {k: dict(v) for k, v in body.items()} if isinstance(body, Mapping) else {"application/json": {"schema": ref(body.name)}}
+        extra["requestBody"] = {"required": True, "content": taken}
+    if parameters:
+        extra["parameters"] = [dict(p) for p in parameters]
+    success: dict[str, Any] = {"description": "The answer", "content": content}
+    if headers:
+        success["headers"] = dict(headers)
+    return {
+        "operation_id": operation,
+        "tags": [tag],
+        "summary": summary,
+        "description": description,
+        "responses": {status: success, **problem_responses((*ALWAYS, *problems))},
+        "openapi_extra": extra,
+        "status_code": status,
+    }
+
+
+def problem_responses(codes: Sequence[str]) -> dict[int | str, dict[str, Any]]:
+    """One response a status, naming each problem that has it."""
+    by_status: dict[int, list[str]] = {}
+    for code in dict.fromkeys(codes):
+        by_status.setdefault(KINDS[code].status, []).append(code)
+    return {
+        status: {
+            "description": "; ".join(f"`{code}`: {KINDS[code].title[:1].lower()}{KINDS[code].title[1:]}" for code in found),
+            "content": {MEDIA_TYPE: {"schema": ref("Problem")}},
+        }
+        for status, found in sorted(by_status.items())
+    }
+
+
+def path_parameter(name: str, description: str, schema: Mapping[str, Any]) -> dict[str, Any]:
+    """A part of the path."""
+    return {"name": name, "in": "path", "required": True, "description": description, "schema": dict(schema)}
+
+
+def query_parameter(name: str, description: str, schema: Mapping[str, Any], required: bool = False) -> dict[str, Any]:
+    """A part of the query."""
+    return {"name": name, "in": "query", "required": required, "description": description, "schema": dict(schema)}
+
+
+def header_parameter(name: str, description: str) -> dict[str, Any]:
+    """A header that a caller may send."""
+    return {"name": name, "in": "header", "required": False, "description": description, "schema": {"type": "string", "maxLength": 100}}

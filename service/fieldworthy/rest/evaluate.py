@@ -1,0 +1,152 @@
+"""The questions: what is due, may it start, what to take along; and one expression read back."""
+
+from collections.abc import Awaitable, Callable
+from typing import Any
+
+from fastapi import APIRouter
+from starlette.requests import Request
+from starlette.responses import Response
+
+from fieldworthy.core.answer.due import DueAnswer
+from fieldworthy.core.base.finding import Finding, Refused
+from fieldworthy.core.base.span import line_and_column
+from fieldworthy.rest.answers import json_answer
+from fieldworthy.rest.body import JSON_TYPES, Declined, RawRoute, media_type
+from fieldworthy.rest.described import BODY, RULEBOOK, described
+from fieldworthy.rest.uses import Uses
+from fieldworthy.usecases.asking import Answered, ask
+from fieldworthy.usecases.refusals import RulebookHasErrors
+from fieldworthy.wire import answers, requests
+from fieldworthy.wire.due import due
+from fieldworthy.wire.problems import finding_json, of_refusal
+from fieldworthy.wire.questions import clearance_question, parts_question
+from fieldworthy.wire.reading import Shape
+
+TAG = "evaluate"
+QUESTION = (*BODY, *RULEBOOK, "question.does_not_fit")
+
+
+def evaluate_router(uses: Uses) -> APIRouter:
+    """The routes of the stateless half."""
+    router = APIRouter(route_class=RawRoute)
+
+    async def ask_for_due(rulebook: Any, given: dict[str, Any]) -> Answered[DueAnswer]:
+        return ask(await uses.find(rulebook), given, due)
+
+    @router.post(
+        "/v1/due",
+        **described(
+            "askDue",
+            TAG,
+            "What is due on this machine, and why",
+            "Where every task of one machine stands at `now`, the most urgent first. Stateless: the same request gets the same bytes.",
+            answers.DueAnswer,
+            requests.DUE,
+            QUESTION,
+        ),
+    )
+    async def ask_due(request: Request) -> Response:
+        return json_answer(await _ask(request, requests.DUE, dict, ask_for_due))
+
+    @router.post(
+        "/v1/clearance",
+        **described(
+            "askClearance",
+            TAG,
+            "May this task, step or action start now",
+            "`granted` only when everything that must be known is known and nothing stands against it. The machine's handbook, local rules and "
+            "trained people come first.",
+            answers.ClearanceAnswer,
+            requests.CLEARANCE,
+            QUESTION,
+        ),
+    )
+    async def ask_clearance(request: Request) -> Response:
+        return json_answer(await _ask(request, requests.CLEARANCE, clearance_question, uses.clearance))
+
+    @router.post(
+        "/v1/parts",
+        **described(
+            "askParts",
+            TAG,
+            "What to take along for these tasks",
+            "The parts list for these tasks on this machine on a day: amounts, packs, replaced numbers, what comes from stock.",
+            answers.PartsAnswer,
+            requests.PARTS,
+            QUESTION,
+        ),
+    )
+    async def ask_parts(request: Request) -> Response:
+        return json_answer(await _ask(request, requests.PARTS, parts_question, uses.parts))
+
+    @router.post(
+        "/v1/expressions/check",
+        **described(
+            "checkExpression",
+            TAG,
+            "Read an interval or a condition back",
+            "The canonical text, the tree, a reading aloud and every finding, with line and column inside the expression. "
+            "An expression with errors is answered (200) with its findings.",
+            answers.ExpressionAnswer,
+            requests.EXPRESSION,
+            (*BODY, *RULEBOOK),
+        ),
+    )
+    async def check_expression(request: Request) -> Response:
+        return json_answer(await _check_expression(request, uses))
+
+    return router
+
+
+async def _ask(
+    request: Request, shape: Shape[Any], question: Callable[[Any], Any], use: Callable[[Any, Any], Awaitable[Answered[Any]]]
+) -> dict[str, Any]:
+    """Body to question to answer; the same for all three."""
+    media_type(request, JSON_TYPES)
+    given = shape.read(await request.body())
+    rulebook = given["rulebook"]
+    asked = question(given)
+    try:
+        return (await use(rulebook, asked)).to_json()
+    except RulebookHasErrors as refusal:
+        if isinstance(rulebook, str):
+            raise
+        raise Declined(of_refusal(refusal, "/rulebook")) from None
+
+
+async def _check_expression(request: Request, uses: Uses) -> dict[str, Any]:
+    media_type(request, JSON_TYPES)
+    given = requests.EXPRESSION.read(await request.body())
+    _one_of(given, "interval", "condition")
+    if "rulebook" in given and "vocabulary" in given:
+        raise _refused("`rulebook` and `vocabulary` are both given", "give one of them, or neither")
+    if "over" in given and "condition" not in given:
+        raise _refused("`over` is given without `condition`", "leave `over` out: only a condition speaks of facts or of working conditions")
+    rulebook, vocabulary = given.get("rulebook"), given.get("vocabulary")
+    try:
+        if "interval" in given:
+            checked = await uses.expression.interval(given["interval"], rulebook, vocabulary)
+        else:
+            checked = await uses.expression.condition(given["condition"], given.get("over", "facts"), rulebook, vocabulary)
+    except RulebookHasErrors as refusal:
+        if isinstance(rulebook, str):
+            raise
+        raise Declined(of_refusal(refusal, "/rulebook" if rulebook is not None else "/vocabulary")) from None
+    return {**checked.to_json(), "findings": [finding_json(_placed(f, checked.kind, checked.text)) for f in checked.findings]}
+
+
+def _placed(finding: Finding, member: str, text: str) -> Finding:
+    """A finding of an expression with its line and column in it."""
+    if finding.span is None:
+        return finding.at("/" + member)
+    return finding.at("/" + member, *line_and_column(text, finding.span.start))
+
+
+def _one_of(given: Any, *members: str) -> None:
+    if sum(m in given for m in members) != 1:
+        wanted = " and ".join(f"`{m}`" for m in members)
+        raise _refused(f"exactly one of {wanted} is to be given", "give one of them")
+
+
+def _refused(message: str, mend: str) -> Refused:
+    return Refused([Finding("request.one_of", message, mend)])

@@ -1,0 +1,87 @@
+"""What is taken at all: headers and bodies up to a size, counted as they arrive.
+
+Plain ASGI, outside of everything else: a body is never held to find out that it is too large, and `Content-Length` is not believed.
+"""
+
+from collections.abc import Mapping
+from typing import Any
+
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from fieldworthy.rest.answers import problem_answer
+from fieldworthy.usecases.limits import MAX_BODY_BYTES
+from fieldworthy.wire.problems import problem
+
+MAX_HEADER_BYTES = 32_000
+MAX_HEADERS = 100
+MAX_TARGET_BYTES = 8_000
+
+
+class BodyTooLarge(Exception):
+    """More bytes arrived than are taken."""
+
+    def __init__(self, most: int) -> None:
+        self.most = most
+        super().__init__(str(most))
+
+
+class Limits:
+    """ASGI middleware. unlimited: paths that read their body as a stream and count it themselves."""
+
+    def __init__(self, app: ASGIApp, most: int = MAX_BODY_BYTES, unlimited: frozenset[str] = frozenset()) -> None:
+        self.app = app
+        self.most = most
+        self.unlimited = unlimited
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] != "http":
+            await self.app(scope, receive, send)
+            return
+        headers = scope["headers"]
+        if len(headers) > MAX_HEADERS or sum(len(k) + len(v) for k, v in headers) > MAX_HEADER_BYTES:
+            detail = f"the headers may hold at most {MAX_HEADERS} lines and {MAX_HEADER_BYTES:,} bytes"
+            await _answer(problem("request.headers_too_large", detail), scope, receive, send)
+            return
+        if len(scope.get("raw_path") or b"") + len(scope.get("query_string") or b"") > MAX_TARGET_BYTES:
+            await _answer(problem("address.too_long", f"the address may hold at most {MAX_TARGET_BYTES:,} bytes"), scope, receive, send)
+            return
+        if scope["path"] in self.unlimited:
+            await self.app(scope, receive, send)
+            return
+        most = self.most
+        if any(k == b"content-length" and v.isdigit() and int(v[:19]) > most for k, v in headers):
+            await _answer(too_large(most), scope, receive, send)
+            return
+        got = 0
+        begun = False
+
+        async def counted() -> Message:
+            nonlocal got
+            message = await receive()
+            if message["type"] == "http.request":
+                got += len(message.get("body", b""))
+                if got > most:
+                    raise BodyTooLarge(most)
+            return message
+
+        async def noted(message: Message) -> None:
+            nonlocal begun
+            begun = True
+            await send(message)
+
+        try:
+            await self.app(scope, counted, noted)
+        except BodyTooLarge:
+            if begun:
+                raise
+            await _answer(too_large(most), scope, receive, send)
+
+
+def too_large(most: int) -> dict[str, Any]:
+    """The problem of a body over the limit."""
+    return problem("body.too_large", f"the body may hold at most {most:,} bytes")
+
+
+async def _answer(problem: Mapping[str, Any], scope: Scope, receive: Receive, send: Send) -> None:
+    # the rest of the body is not read, so the connection can't be used again
+    await problem_answer(problem, {"connection": "close"})(scope, receive, send)

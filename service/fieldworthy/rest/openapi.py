@@ -1,0 +1,100 @@
+"""The contract: OpenAPI 3.1, made from the routes and the shapes."""
+
+import json
+from typing import Any, Literal
+
+from fastapi import FastAPI
+from fastapi.openapi.utils import get_openapi
+from pydantic import TypeAdapter
+
+from fieldworthy import __version__
+from fieldworthy.rest.examples import EXAMPLES
+from fieldworthy.wire import answers, requests
+from fieldworthy.wire.problems import Problem
+
+DESCRIPTION = """Rulebooks for the upkeep of farm machinery, and the answers drawn from them: what is due, whether a step may start, what to take along.
+
+Every answer says which rulebook, version and digest it was drawn from, and why. What is not known is answered as not known. Times are RFC 3339 with
+their offset; amounts carry their unit; every refusal is a problem (RFC 9457, `application/problem+json`) with a stable `type`. Clients ignore members and codes
+that they do not know.
+
+It advises people and controls no machine: the machine's own handbook, local law and employer's rules, and trained judgement come first; never rely on
+it alone where someone can be hurt."""
+
+TAGS = [
+    {"name": "evaluate", "description": "Questions. Stateless: an answer is a function of the request and a rulebook."},
+    {"name": "rulebooks", "description": "Checking, drafting, publishing, reading and comparing rulebooks."},
+    {"name": "operate", "description": "For whoever runs the service."},
+]
+
+
+def contract(app: FastAPI) -> dict[str, Any]:
+    """The whole document, as plain data."""
+    made = get_openapi(
+        title="Fieldworthy",
+        version=__version__,
+        openapi_version="3.1.0",
+        summary="What is due on a machine, whether a step may start, what to take along",
+        description=DESCRIPTION,
+        routes=app.routes,
+        tags=TAGS,
+        servers=[{"url": "/", "description": "the service that this document came from"}],
+        license_info={"name": "Apache License 2.0", "identifier": "Apache-2.0"},
+    )
+    made["components"] = {**made.get("components", {}), "schemas": _schemas()}
+    made["security"] = []
+    for methods in made["paths"].values():
+        for operation in methods.values():
+            _show(operation)
+    return made
+
+
+def _show(operation: dict[str, Any]) -> None:
+    """Puts the operation's example in (here, because the framework drops what is null)."""
+    example = EXAMPLES.get(operation["operationId"])
+    if example is None:
+        return
+    answered = operation["responses"][str(example.status)]["content"]
+    if example.answer_type in answered:
+        answered[example.answer_type]["example"] = example.answer
+    if example.body is not None:
+        operation["requestBody"]["content"][example.body_type]["example"] = example.body
+    for parameter in operation.get("parameters", ()):
+        if parameter["name"] in example.parameters:
+            given = example.parameters[parameter["name"]]
+            parameter["example"] = int(given) if parameter["schema"]["type"] == "integer" else given
+
+
+def _schemas() -> dict[str, Any]:
+    inputs: list[tuple[str, Literal["validation", "serialization"], TypeAdapter[Any]]] = [(s.name, "validation", s.adapter) for s in requests.ALL]
+    inputs += [(m.__name__, "validation", TypeAdapter(m)) for m in (*answers.ALL, Problem)]
+    tops, defs = TypeAdapter.json_schemas(inputs, ref_template="#/components/schemas/{model}")
+    schemas: dict[str, Any] = dict(defs.get("$defs", {}))
+    for (name, _), schema in tops.items():
+        if "$ref" not in schema:
+            schemas[str(name)] = schema
+    tidy = {name: _tidy(schema) for name, schema in schemas.items()}
+    return dict(sorted(tidy.items()))
+
+
+def _tidy(node: Any) -> Any:
+    """Without the titles that only repeat a member's name."""
+    if isinstance(node, dict):
+        return {k: _tidy(v) for k, v in node.items() if not (k == "title" and isinstance(v, str))}
+    return [_tidy(v) for v in node] if isinstance(node, list) else node
+
+
+def install(app: FastAPI) -> None:
+    """Makes `app.openapi()` give the contract, made once."""
+
+    def made() -> dict[str, Any]:
+        if app.openapi_schema is None:
+            app.openapi_schema = contract(app)
+        return app.openapi_schema
+
+    app.openapi = made  # type: ignore[method-assign]
+
+
+def text(app: FastAPI) -> str:
+    """The contract as it is committed."""
+    return json.dumps(app.openapi(), indent=1, ensure_ascii=False) + "\n"

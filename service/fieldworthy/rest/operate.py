@@ -1,0 +1,87 @@
+"""For operators and readers: health, readiness, the contract, its page, and a page for every problem."""
+
+from collections.abc import Awaitable, Callable
+from html import escape
+from importlib.resources import files
+
+from fastapi import APIRouter, FastAPI
+from starlette.requests import Request
+from starlette.responses import Response
+
+from fieldworthy.rest.answers import json_answer
+from fieldworthy.rest.body import Declined, RawRoute
+from fieldworthy.rest.described import described
+from fieldworthy.wire import answers
+from fieldworthy.wire.catalogue import KINDS
+from fieldworthy.wire.problems import problem
+
+TAG = "operate"
+Ready = Callable[[], Awaitable[bool]]
+
+_STATIC = files("fieldworthy.rest") / "static"
+_FILES = {"swagger-ui-bundle.js": "text/javascript; charset=utf-8", "swagger-ui.css": "text/css; charset=utf-8", "docs.js": "text/javascript; charset=utf-8"}
+_LOCKED = {
+    "content-security-policy": "default-src 'none'; script-src 'self'; style-src 'self' 'unsafe-inline'; img-src 'self' data:; connect-src 'self'; "
+    "base-uri 'none'; form-action 'none'; frame-ancestors 'none'",
+    "x-content-type-options": "nosniff",
+    "referrer-policy": "no-referrer",
+}
+
+_PAGE = """<!doctype html>
+<html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1"><title>{title}</title>
+{head}</head><body>{body}</body></html>
+"""
+
+
+def operate_router(app: FastAPI, ready: Ready) -> APIRouter:
+    """The routes beside the service's work."""
+    router = APIRouter(route_class=RawRoute)
+
+    @router.get("/healthz", **described("getHealth", TAG, "Does the process run", "Answers as long as the process runs.", answers.Health))
+    async def healthz(request: Request) -> Response:
+        return json_answer({"status": "ok"}, headers={"cache-control": "no-store"})
+
+    @router.get(
+        "/readyz",
+        **described("getReadiness", TAG, "Can it answer", "Answers 200 where the store can be read, 503 where it can't.", answers.Health, None, ("service.unavailable",)),
+    )
+    async def readyz(request: Request) -> Response:
+        if not await ready():
+            raise Declined(problem("service.unavailable", "the store can't be read at the moment"), {"retry-after": "5"})
+        return json_answer({"status": "ok"}, headers={"cache-control": "no-store"})
+
+    @router.get("/openapi.json", include_in_schema=False)
+    async def contract(request: Request) -> Response:
+        return json_answer(app.openapi())
+
+    @router.get("/docs", include_in_schema=False)
+    async def docs(request: Request) -> Response:
+        head = '<link rel="stylesheet" href="docs/swagger-ui.css">'
+        body = '<div id="page"></div><script src="docs/swagger-ui-bundle.js"></script><script src="docs/docs.js"></script>'
+        return _html(_PAGE.format(title="Fieldworthy: the interface", head=head, body=body))
+
+    @router.get("/docs/{file}", include_in_schema=False)
+    async def docs_file(request: Request) -> Response:
+        name = request.path_params["file"]
+        if name not in _FILES:
+            raise Declined(problem("address.unknown", "there is no such file", "see /docs"))
+        return Response((_STATIC / name).read_bytes(), 200, {"cache-control": "public, max-age=3600", **_LOCKED}, _FILES[name])
+
+    @router.get("/problems", include_in_schema=False)
+    async def problems(request: Request) -> Response:
+        rows = "".join(f'<li><a href="problems/{k.code}">{k.code}</a> ({k.status}): {escape(k.title)}</li>' for k in KINDS.values())
+        return _html(_PAGE.format(title="Problems", head="", body=f"<main><h1>Problems</h1><ul>{rows}</ul></main>"))
+
+    @router.get("/problems/{code}", include_in_schema=False)
+    async def problem_page(request: Request) -> Response:
+        kind = KINDS.get(request.path_params["code"])
+        if kind is None:
+            raise Declined(problem("address.unknown", "there is no such problem", "see /problems for all of them"))
+        body = f"<main><h1>{escape(kind.title)}</h1><p><code>{kind.code}</code>, status {kind.status}</p><p>{escape(kind.means)}</p><p>{escape(kind.mend)}</p></main>"
+        return _html(_PAGE.format(title=escape(kind.title), head="", body=body))
+
+    return router
+
+
+def _html(text: str) -> Response:
+    return Response(text, 200, _LOCKED, "text/html; charset=utf-8")

@@ -1,0 +1,117 @@
+"""Every refusal becomes one shape, and nothing from inside leaves: no exception's text, no class name."""
+
+from typing import Any, cast
+
+import structlog
+from fastapi import FastAPI
+from fastapi.exceptions import RequestValidationError
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Match
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from fieldworthy.core.base.finding import Finding, Refused, pointer
+from fieldworthy.rest.answers import problem_answer
+from fieldworthy.rest.body import Declined
+from fieldworthy.rest.limits import BodyTooLarge
+from fieldworthy.usecases.refusals import Refusal
+from fieldworthy.wire.catalogue import BY_STATUS
+from fieldworthy.wire.problems import of_findings, of_refusal, of_unreadable, problem
+from fieldworthy.wire.reading import Unreadable
+
+METHODS = ("GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS")
+
+log = structlog.get_logger("fieldworthy.rest")
+
+
+def problem_of(trouble: Exception) -> dict[str, Any] | None:
+    """The problem of an exception that means a refusal; None for any other."""
+    match trouble:
+        case Declined():
+            return trouble.problem
+        case Unreadable():
+            return of_unreadable(trouble.finding)
+        case Refused():
+            return of_findings(trouble.findings)
+        case Refusal():
+            return of_refusal(trouble)
+        case _:
+            return None
+
+
+def failed() -> dict[str, Any]:
+    """The problem of an unexpected exception. It says nothing of what happened inside."""
+    return problem("service.failed", "the service failed to answer; the fault is its own")
+
+
+def install(app: FastAPI) -> None:
+    """Gives the app its handlers."""
+
+    async def refusal(request: Request, trouble: Exception) -> Response:
+        answer = problem_of(trouble)
+        assert answer is not None  # noqa: S101  # only such exceptions are registered
+        return problem_answer(answer, trouble.headers if isinstance(trouble, Declined) else None)
+
+    async def http(request: Request, trouble: Exception) -> Response:
+        error = cast(HTTPException, trouble)
+        if error.status_code == 404:
+            return problem_answer(problem("address.unknown", f"there is nothing at `{_path(request)}`", "see /docs for what there is"))
+        if error.status_code == 405:
+            allow = allowed(app, request)
+            detail = f"`{_path(request)}` does not take {request.method[:20]}"
+            return problem_answer(problem("address.method_not_allowed", detail, f"use one of {allow}"), {"allow": allow})
+        kind = BY_STATUS.get(error.status_code, BY_STATUS[400 if error.status_code < 500 else 500])
+        return problem_answer(problem(kind.code, kind.means[:1].lower() + kind.means[1:].rstrip("."), status=error.status_code))
+
+    async def query(request: Request, trouble: Exception) -> Response:
+        found = [
+            Finding("request.parameter", f"`{error['loc'][-1]}` in the {error['loc'][0]}: {error['msg'].lower()}", "see /docs for what it may be", path=pointer(*error["loc"]))
+            for error in cast(RequestValidationError, trouble).errors()
+        ]
+        return problem_answer(of_findings(found))
+
+    for kind in (Declined, Unreadable, Refused, Refusal):
+        app.add_exception_handler(kind, refusal)
+    app.add_exception_handler(HTTPException, http)
+    app.add_exception_handler(RequestValidationError, query)
+
+
+def allowed(app: FastAPI, request: Request) -> str:
+    """Every method that the request's path takes (RFC 9110, 15.5.6): the framework names only the first route's."""
+    scope = {**request.scope, "path_params": {}}
+    return ", ".join(m for m in METHODS if any(r.matches({**scope, "method": m})[0] is Match.FULL for r in app.router.routes))
+
+
+def _path(request: Request) -> str:
+    path = request.url.path
+    plain = "".join(c if c.isprintable() else " " for c in path[:120]).replace("`", "'")
+    return plain if len(path) <= 120 else plain + "…"
+
+
+class Guard:
+    """ASGI middleware, inside the limits: an unexpected exception is logged and answered as a problem."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self.app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] != "http":
+            await self.app(scope, receive, send)
+            return
+        begun = False
+
+        async def noted(message: Message) -> None:
+            nonlocal begun
+            begun = True
+            await send(message)
+
+        try:
+            await self.app(scope, receive, noted)
+        except BodyTooLarge:
+            raise
+        except Exception:
+            log.exception("request failed", method=scope["method"], path=scope["path"][:200])
+            if begun:
+                raise
+            await problem_answer(failed())(scope, receive, send)

@@ -1,0 +1,204 @@
+"""Rulebooks: checking, drafts, publishing."""
+
+import re
+from typing import Any
+
+from fastapi import APIRouter
+from starlette.requests import Request
+from starlette.responses import Response
+
+from fieldworthy.core.base.finding import Finding, Refused
+from fieldworthy.rest.answers import json_answer
+from fieldworthy.rest.body import JSON_TYPES, YAML_TYPES, Declined, RawRoute, media_type
+from fieldworthy.rest.described import described, header_parameter, path_parameter
+from fieldworthy.rest.query import shown
+from fieldworthy.rest.uses import Uses
+from fieldworthy.usecases.check_draft import Checked
+from fieldworthy.usecases.ports import Version
+from fieldworthy.usecases.refusals import RulebookUnknown
+from fieldworthy.wire import answers
+from fieldworthy.wire.problems import finding_json, problem
+from fieldworthy.wire.reading import decode, read_json
+
+TAG = "rulebooks"
+
+_NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,79}\Z")
+_TAG = re.compile(r'(?:W/)?"(\d{1,9})"\Z')
+
+NAME = path_parameter("name", "the rulebook's name", {"type": "string", "pattern": "^[a-z0-9][a-z0-9-]{0,79}$", "maxLength": 80})
+IF_MATCH = header_parameter("If-Match", "the `ETag` of the draft that was read: only that one is replaced or published")
+IF_NONE_MATCH = header_parameter("If-None-Match", "`*`: only where there is no draft yet")
+ETAG = {"ETag": {"description": "the draft's revision, in quotes", "schema": {"type": "string", "maxLength": 20}}}
+YAML_TEXT = {"schema": {"type": "string", "maxLength": 1_000_000, "description": "YAML 1.2"}}
+DOCUMENT: dict[str, Any] = {"type": "object", "description": "a rulebook as plain JSON", "additionalProperties": True}
+
+
+def rulebooks_router(uses: Uses) -> APIRouter:
+    """The routes that check, draft and publish."""
+    router = APIRouter(route_class=RawRoute)
+
+    @router.post(
+        "/v1/rulebooks/check",
+        **described(
+            "checkRulebook",
+            TAG,
+            "Every finding of a rulebook, without storing it",
+            'The body is the document, YAML or JSON, or `{"document": …}`. A document with errors is answered (200) with its findings; only the text '
+            "itself gives findings a line and a column.",
+            answers.CheckAnswer,
+            {
+                "application/yaml": YAML_TEXT,
+                "application/json": {"schema": DOCUMENT},
+            },
+            ("body.unreadable", "body.too_large", "body.media_type", "request.does_not_fit", "request.too_large"),
+        ),
+    )
+    async def check_rulebook(request: Request) -> Response:
+        kind = media_type(request, (*YAML_TYPES, *JSON_TYPES))
+        body = await request.body()
+        wrapped = _wrapped(body) if kind in JSON_TYPES else None
+        if wrapped is None:
+            checked = await uses.check(body)
+        elif isinstance(wrapped, str):
+            checked = await uses.check(wrapped)
+        else:
+            checked = await uses.check.data(wrapped)
+        return json_answer(_checked(checked))
+
+    @router.put(
+        "/v1/rulebooks/{name}/draft",
+        **described(
+            "putDraft",
+            TAG,
+            "Keep a text as the draft",
+            "The author's text, comments and order and all. A draft may have errors; the answer lists its findings.",
+            answers.DraftAnswer,
+            {
+                "application/yaml": YAML_TEXT,
+                "application/json": {"schema": DOCUMENT},
+            },
+            (
+                "body.unreadable",
+                "body.too_large",
+                "body.media_type",
+                "request.does_not_fit",
+                "request.too_large",
+                "rulebook.name_differs",
+                "rulebook.draft_changed",
+            ),
+            [NAME, IF_MATCH, IF_NONE_MATCH],
+            headers=ETAG,
+        ),
+    )
+    async def put_draft(request: Request) -> Response:
+        name = request.path_params["name"]
+        if not _NAME.match(name):
+            message = f"`{shown(name)}` can't be a rulebook's name"
+            raise Refused([Finding("rulebook.name", message, "lower case letters, digits and hyphens, at most 80")])
+        kind = media_type(request, (*YAML_TYPES, *JSON_TYPES))
+        seen = _seen(request)
+        draft, checked = await uses.put_draft(name, decode(await request.body()), kind, seen)
+        answer = {"name": draft.name, "revision": draft.revision, "changed_at": draft.changed_at.isoformat(), **_checked(checked)}
+        return json_answer(answer, 200, {"etag": f'"{draft.revision}"'})
+
+    @router.get(
+        "/v1/rulebooks/{name}/draft",
+        **described(
+            "getDraft",
+            TAG,
+            "The draft's text",
+            "The author's text as it was put, in the media type that it was put in.",
+            {"application/yaml": YAML_TEXT, "application/json": {"schema": DOCUMENT}},
+            None,
+            ("rulebook.draft_unknown",),
+            [NAME],
+            headers=ETAG,
+        ),
+    )
+    async def get_draft(request: Request) -> Response:
+        draft = await uses.read_draft(known_name(request))
+        return Response(draft.text, 200, {"etag": f'"{draft.revision}"'}, _media(draft.media_type))
+
+    @router.post(
+        "/v1/rulebooks/{name}/publish",
+        **described(
+            "publishRulebook",
+            TAG,
+            "Publish the draft",
+            "The draft becomes the next version, which never changes. It must have no errors. What is the newest version already is not published twice: "
+            "that version is the answer.",
+            answers.PublishAnswer,
+            None,
+            (
+                "rulebook.draft_unknown",
+                "rulebook.draft_changed",
+                "rulebook.version_taken",
+                "rulebook.has_errors",
+                "rulebook.name_differs",
+                "request.does_not_fit",
+            ),
+            [NAME, IF_MATCH],
+        ),
+    )
+    async def publish(request: Request) -> Response:
+        version, checked = await uses.publish(known_name(request), _seen(request))
+        return json_answer({**version_json(version), "findings": [finding_json(f) for f in checked.findings]})
+
+    return router
+
+
+def version_json(version: Version) -> dict[str, Any]:
+    """A version without its texts."""
+    return {
+        "name": version.name,
+        "version": version.version,
+        "digest": version.digest,
+        "title": version.title,
+        "published_at": version.published_at.isoformat(),
+    }
+
+
+def known_name(request: Request) -> str:
+    """The path's name. Raises RulebookUnknown where no rulebook can have it."""
+    name: str = request.path_params["name"]
+    if not _NAME.match(name):
+        raise RulebookUnknown(name)
+    return name
+
+
+
+def _checked(checked: Checked) -> dict[str, Any]:
+    about = None if checked.book is None else {"name": checked.book.name, "title": checked.book.title, "digest": checked.book.digest}
+    return {"rulebook": about, "findings": [finding_json(f) for f in checked.findings]}
+
+
+def _wrapped(body: bytes) -> Any:
+    """The document of `{"document": …}`: a text or an object; None where the body is the document itself."""
+    if b'"document"' not in body[:200]:
+        return None
+    data = read_json(body)
+    if not isinstance(data, dict) or "document" not in data or "rulebook" in data:
+        return None
+    for other in data:
+        if other != "document":
+            raise Refused([Finding("request.unknown_member", f"no member is called `{shown(other)}` here", "leave it out; known is `document`", path="/" + other)])
+    if not isinstance(data["document"], dict | str):
+        raise Refused([Finding("request.not_an_object", "`document` must be an object or a text", "send the rulebook", path="/document")])
+    return data["document"]
+
+
+def _seen(request: Request) -> int | None:
+    """The revision that the sender means to change: of `If-Match`, 0 for `If-None-Match: *`, None where neither is sent."""
+    match, none = request.headers.get("if-match"), request.headers.get("if-none-match")
+    if none is not None and none.strip() == "*":
+        return 0
+    if match is None or match.strip() == "*":
+        return None
+    found = _TAG.match(match.strip())
+    if found is None:
+        raise Declined(problem("request.unreadable", "`If-Match` names no draft", 'send the draft\'s `ETag`, as in `"3"`'))
+    return int(found[1])
+
+
+def _media(kind: str) -> str:
+    return kind if kind == "application/json" else f"{kind}; charset=utf-8"

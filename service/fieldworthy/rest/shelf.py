@@ -1,0 +1,157 @@
+"""The shelf: names, versions, their texts, what they want to be told, and what differs between two."""
+
+from typing import Any
+
+from fastapi import APIRouter
+from starlette.requests import Request
+from starlette.responses import Response
+
+from fieldworthy.rest.answers import json_answer
+from fieldworthy.rest.body import Declined, RawRoute, preferred
+from fieldworthy.rest.described import described, header_parameter, path_parameter, query_parameter
+from fieldworthy.rest.query import read_query, whole_number
+from fieldworthy.rest.rulebooks import DOCUMENT, NAME, YAML_TEXT, known_name, version_json
+from fieldworthy.rest.uses import Uses
+from fieldworthy.usecases.limits import MAX_PAGE
+from fieldworthy.usecases.ports import Shelved
+from fieldworthy.usecases.refusals import RulebookUnknown
+from fieldworthy.wire import answers
+from fieldworthy.wire.problems import problem
+
+TAG = "rulebooks"
+_MOST = 2**31 - 1
+_NUMBER = {"type": "integer", "format": "int32", "minimum": 1, "maximum": _MOST}
+VERSION = path_parameter("version", "the version's number, from 1", _NUMBER)
+LIMIT = query_parameter("limit", "items at most", {"type": "integer", "format": "int32", "minimum": 1, "maximum": MAX_PAGE, "default": 50})
+
+
+def shelf_router(uses: Uses) -> APIRouter:
+    """The routes that read what is kept."""
+    router = APIRouter(route_class=RawRoute)
+
+    @router.get(
+        "/v1/rulebooks",
+        **described(
+            "listRulebooks",
+            TAG,
+            "The rulebooks that there are",
+            "In the order of their names, a page at a time.",
+            answers.RulebooksAnswer,
+            None,
+            ("request.does_not_fit",),
+            [LIMIT, query_parameter("after", "the name to go on after: `next` of the page before", {"type": "string", "maxLength": 80})],
+        ),
+    )
+    async def list_rulebooks(request: Request) -> Response:
+        query = read_query(request, ("limit", "after"))
+        items, following = await uses.names(query.get("after"), _limit(query.get("limit")))
+        return json_answer({"items": [_shelved(item) for item in items], "next": following})
+
+    @router.get(
+        "/v1/rulebooks/{name}/versions",
+        **described(
+            "listVersions",
+            TAG,
+            "The published versions of one rulebook",
+            "The newest first, a page at a time.",
+            answers.VersionsAnswer,
+            None,
+            ("rulebook.unknown", "request.does_not_fit"),
+            [NAME, LIMIT, query_parameter("after", "the version to go on below: `next` of the page before", _NUMBER)],
+        ),
+    )
+    async def list_versions(request: Request) -> Response:
+        query = read_query(request, ("limit", "after"))
+        below = whole_number("after", query["after"], 1, _MOST) if "after" in query else None
+        items, following = await uses.versions(known_name(request), below, _limit(query.get("limit")))
+        return json_answer({"items": [version_json(item) for item in items], "next": None if following is None else str(following)})
+
+    @router.get(
+        "/v1/rulebooks/{name}/versions/{version}",
+        **described(
+            "getVersion",
+            TAG,
+            "One published version",
+            "Its canonical JSON (RFC 8785), which the digest is over; with `Accept: application/yaml` the author's own text, comments and all.",
+            {"application/json": {"schema": DOCUMENT}, "application/yaml": YAML_TEXT},
+            None,
+            ("rulebook.unknown", "rulebook.version_unknown", "address.not_acceptable"),
+            [NAME, VERSION, header_parameter("Accept", "`application/json` or `application/yaml`")],
+            headers={
+                "ETag": {"description": "the version's digest, in quotes", "schema": {"type": "string", "maxLength": 80}},
+                "Vary": {"description": "Accept", "schema": {"type": "string", "maxLength": 80}},
+            },
+        ),
+    )
+    async def get_version(request: Request) -> Response:
+        kind = preferred(request.headers.get("accept", ""), ("application/json", "application/yaml"))
+        if kind is None:
+            raise Declined(problem("address.not_acceptable", "a version is written as `application/json` or `application/yaml`", "accept one of them"))
+        found = await uses.version(known_name(request), _version(request))
+        headers = {"vary": "Accept", "cache-control": "public, max-age=31536000, immutable"}
+        if kind == "application/json":
+            return Response(found.document, 200, {**headers, "etag": f'"{found.digest}"'}, kind)
+        return Response(found.text, 200, {**headers, "etag": f'"{found.digest}.text"'}, "application/yaml; charset=utf-8")
+
+    @router.get(
+        "/v1/rulebooks/{name}/versions/{version}/inputs",
+        **described(
+            "getInputs",
+            TAG,
+            "What a caller must send",
+            "Meters, seasons, occurrences, working conditions and facts, and how much history each task needs.",
+            answers.InputsAnswer,
+            None,
+            ("rulebook.unknown", "rulebook.version_unknown"),
+            [NAME, VERSION],
+        ),
+    )
+    async def get_inputs(request: Request) -> Response:
+        return json_answer((await uses.inputs(f"{known_name(request)}@{_version(request)}")).to_json())
+
+    @router.get(
+        "/v1/rulebooks/{name}/compare",
+        **described(
+            "compareVersions",
+            TAG,
+            "What changed from one version to another",
+            "Tasks, intervals, needs and parts that were added, removed or changed.",
+            answers.CompareAnswer,
+            None,
+            ("rulebook.unknown", "rulebook.version_unknown", "request.does_not_fit"),
+            [
+                NAME,
+                query_parameter("from", "the earlier version", _NUMBER, True),
+                query_parameter("to", "the later version", _NUMBER, True),
+            ],
+        ),
+    )
+    async def compare_versions(request: Request) -> Response:
+        query = read_query(request, ("from", "to"), ("from", "to"))
+        name = known_name(request)
+        first, second = (whole_number(w, query[w], 1, _MOST) for w in ("from", "to"))
+        compared = await uses.compare(_reference(name, first), _reference(name, second))
+        changes = compared.comparison.to_json()
+        told = {k: v for k, v in changes.items() if k not in ("before", "after")}  # the digests stand in `from` and `to`
+        return json_answer({"from": compared.first.provenance(), "to": compared.second.provenance(), **told})
+
+    return router
+
+
+def _reference(name: str, version: int) -> str:
+    return f"{name}@{version}"
+
+
+def _limit(text: str | None) -> int:
+    return 50 if text is None else whole_number("limit", text, 1, MAX_PAGE)
+
+
+def _version(request: Request) -> int:
+    text: str = request.path_params["version"]
+    if not (text.isascii() and text.isdigit() and len(text) <= 9 and text[0] != "0"):
+        raise RulebookUnknown(f"{request.path_params['name']}@{text}")
+    return int(text)
+
+
+def _shelved(item: Shelved) -> dict[str, Any]:
+    return {"name": item.name, "newest": None if item.newest is None else version_json(item.newest), "draft": item.draft}

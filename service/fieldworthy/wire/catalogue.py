@@ -1,0 +1,59 @@
+"""Every kind of problem that the service answers with. Their codes and types are the contract; their words are not.
+
+`type` is the relative reference `/problems/CODE`; a GET of it answers with a page for people. Those of the use cases are listed in
+`usecases.refusals`; the rest are the doors' own.
+"""
+
+import inspect
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+from fieldworthy.usecases.refusals import Refusal, leaves
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """One kind of problem. title: the same for every occurrence; means, mend: for its page."""
+
+    code: str
+    status: int
+    title: str
+    means: str
+    mend: str
+
+    @property
+    def type(self) -> str:
+        """Its `type`, a URI reference."""
+        return f"/problems/{self.code}"
+
+
+_DOORS = (
+    Kind("body.unreadable", 400, "The body can't be read", "The body is not JSON (RFC 8259) in UTF-8, or its compression is broken.", "Mend the body at the line and column that the answer names."),
+    Kind("request.unreadable", 400, "The request can't be read", "The path, the query or a header is not well formed.", "Mend what `detail` names."),
+    Kind("address.unknown", 404, "There is no such thing", "No path, rulebook or version answers to this address.", "Check the address; `GET /v1/rulebooks` lists what there is."),
+    Kind("address.method_not_allowed", 405, "The method does not fit the address", "The address exists, and takes other methods.", "Use a method of the answer's `Allow` header."),
+    Kind("address.not_acceptable", 406, "The answer can't be written that way", "The `Accept` header names no form that this address answers in.", "Accept `application/json`."),
+    Kind("body.too_large", 413, "The body is too large", "More bytes arrived than this address takes.", "Send less at once; `POST /v1/due/batch` takes many lines."),
+    Kind("address.too_long", 414, "The address is too long", "The path and query are longer than the service takes.", "Send what is long in a body."),
+    Kind("body.media_type", 415, "The body's media type is not taken", "This address takes another `Content-Type`, or another charset or `Content-Encoding`.", "Send the media type that `detail` names, in UTF-8."),
+    Kind("request.does_not_fit", 422, "The request does not fit", "The body is JSON and says something that it can't: a member that is not known, a value of the wrong kind, a name that the rulebook does not declare.", "Mend each place that `errors` names."),
+    Kind("request.condition_required", 428, "Say which state you change", "This change needs `If-Match`.", "Send the `ETag` that you read."),
+    Kind("request.too_many", 429, "Too many requests", "More calls came than are taken at once.", "Wait for the seconds of `Retry-After`."),
+    Kind("request.headers_too_large", 431, "The headers are too large", "The request's headers are longer than the service takes.", "Send fewer or shorter headers."),
+    Kind("service.failed", 500, "The service failed", "The fault is the service's own. Nothing was changed by this request unless a later answer says so.", "Try again; then tell whoever runs the service what was asked and when."),
+    Kind("service.unavailable", 503, "Not now", "The service can't answer at the moment, for example because its database can't be reached.", "Try again after the seconds of `Retry-After`."),
+)
+
+
+
+def _of(refusal: type[Refusal]) -> Kind:
+    means = inspect.getdoc(refusal) or refusal.title
+    return Kind(refusal.code, refusal.status, refusal.title[:1].upper() + refusal.title[1:], means, "Each answer's `mend` says what to do.")
+
+
+KINDS: Mapping[str, Kind] = MappingProxyType({kind.code: kind for kind in (*_DOORS, *(_of(leaf) for leaf in leaves()))})
+"""Every kind by its code."""
+
+BY_STATUS: Mapping[int, Kind] = MappingProxyType({kind.status: kind for kind in reversed(_DOORS)})
+"""The kind that stands for a status of which nothing more is known."""

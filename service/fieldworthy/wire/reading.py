@@ -1,0 +1,246 @@
+"""A request's body, read strictly: JSON as RFC 8259 has it, every number exactly as written, every member known and given once.
+
+The quick way is Pydantic's parser. What it would let pass (a number of more digits than a double keeps, 1e-400, a member given
+twice, NaN inside a document) is suspected by a scan of the bytes, and only then settled by a slower parser that knows places.
+"""
+
+import json
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from decimal import Decimal, InvalidOperation
+from functools import lru_cache
+from typing import Any, Generic, TypeVar
+
+from pydantic import TypeAdapter, ValidationError
+
+from fieldworthy.core.base.finding import Finding, Refused, pointer
+from fieldworthy.wire.mistakes import findings_of
+
+T = TypeVar("T")
+
+MAX_DEPTH = 100
+"""Arrays and objects inside each other."""
+
+
+class Unreadable(Exception):
+    """The body is no JSON: 400. Carries one finding with its line and column, counted from 1."""
+
+    def __init__(self, finding: Finding) -> None:
+        self.finding = finding
+        super().__init__(finding.message)
+
+
+# digits and dots -> d, exponent letters -> e, minus -> m, all else -> blank
+_SHAPES = bytearray(b" " * 256)
+for _c in b"0123456789.":
+    _SHAPES[_c] = ord("d")
+for _c in b"eE":
+    _SHAPES[_c] = ord("e")
+_SHAPES = bytes(_SHAPES)
+_LONG = b"d" * 16
+_BLANKS = b" \t\r\n"
+
+
+def _suspicious(body: bytes) -> bool:
+    """Whether a number in it may be one that a double does not keep, or NaN or Infinity may stand in it. Never misses one."""
+    shapes = body.translate(_SHAPES)
+    return _LONG in shapes or b"de" in shapes or b"NaN" in body or b"Infinity" in body
+
+
+def _members(value: Any) -> int:
+    """Members of all objects in a value."""
+    count = 0
+    stack = [value]
+    while stack:
+        node = stack.pop()
+        if type(node) is dict:
+            count += len(node)
+            stack.extend(node.values())
+        elif type(node) is list:
+            stack.extend(node)
+    return count
+
+
+@dataclass(frozen=True)
+class Shape(Generic[T]):
+    """A request's shape. name: its name in the published schema."""
+
+    name: str
+    adapter: TypeAdapter[T]
+
+    def read(self, body: bytes) -> T:
+        """The validated body. Raises Unreadable (400) where it is no JSON, Refused (422) where it does not fit."""
+        try:
+            value = self.adapter.validate_json(body)
+        except ValidationError as trouble:
+            first = trouble.errors(include_url=False, include_input=False, include_context=True)[0]
+            if first["type"] == "json_invalid":
+                raise Unreadable(_syntax(str(first.get("ctx", {}).get("error", "")), body)) from None
+            data = read_json(body)
+            raise Refused(findings_of(trouble, data, _schema(self.adapter))) from None
+        if _suspicious(body) or body.translate(None, _BLANKS).count(b'":') != _members(value):
+            read_json(body)
+        return value
+
+    def schema(self) -> Mapping[str, Any]:
+        """Its JSON Schema."""
+        return _schema(self.adapter)
+
+
+@lru_cache(maxsize=64)
+def _schema(adapter: TypeAdapter[Any]) -> Mapping[str, Any]:
+    return adapter.json_schema()
+
+
+class _Constant(Exception):
+    """NaN or Infinity."""
+
+
+class _Rounded(float):
+    """A number that a double does not keep as it was written."""
+
+    token: str
+
+
+def read_json(body: bytes) -> Any:
+    """The body as plain JSON values. Raises Unreadable for what is no JSON, Refused for members given twice and numbers that would be rounded."""
+    text = decode(body)
+    twice: list[tuple[dict[str, Any], str]] = []
+    rounded: list[_Rounded] = []
+
+    def members(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+        made = dict(pairs)
+        if len(made) != len(pairs):
+            seen: set[str] = set()
+            for name, _ in pairs:
+                if name in seen:
+                    twice.append((made, name))
+                seen.add(name)
+        return made
+
+    def number(token: str) -> int | float:
+        kept = float(token)
+        if not _same(token, kept):
+            rounded.append(_Rounded(kept))
+            rounded[-1].token = token
+            return rounded[-1]
+        return kept if "." in token or "e" in token.lower() or abs(kept) >= 1e18 else int(token)
+
+    def constant(token: str) -> Any:
+        raise _Constant(token)
+
+    try:
+        value = json.loads(text, object_pairs_hook=members, parse_float=number, parse_int=number, parse_constant=constant)
+    except json.JSONDecodeError as trouble:
+        raise Unreadable(_place(trouble.msg[:1].lower() + trouble.msg[1:], trouble.lineno, trouble.colno)) from None
+    except _Constant as token:
+        line, column = _line_of(text, re.compile(r"-?" + re.escape(str(token).lstrip("-"))))
+        raise Unreadable(_place(f"`{token}` is no JSON number", line, column)) from None
+    except RecursionError:
+        raise Unreadable(_place("objects or arrays are nested too deep", None, None)) from None
+    if _depth(value) > MAX_DEPTH:
+        raise Unreadable(_place("objects or arrays are nested too deep", None, None))
+    found = [_twice(value, *given) for given in twice[:20]] + [_rounded(number, text, value) for number in rounded[:20]]
+    if found:
+        raise Refused(found)
+    return value
+
+
+def decode(body: bytes) -> str:
+    """The body's text. Raises Unreadable where it is not UTF-8, or begins with a byte order mark."""
+    try:
+        text = body.decode("utf-8")
+    except UnicodeDecodeError as trouble:
+        before = body[: trouble.start]
+        column = len(before[before.rfind(b"\n") + 1 :].decode("utf-8", "replace")) + 1
+        raise Unreadable(
+            Finding("body.not_utf8", "the body is not UTF-8", "send it in UTF-8", line=before.count(b"\n") + 1, column=column)
+        ) from None
+    if text.startswith("\ufeff"):
+        raise Unreadable(Finding("body.not_json", "the body begins with a byte order mark", "send it without one", line=1, column=1))
+    return text
+
+
+def _same(token: str, kept: float) -> bool:
+    """Whether the double reads back as the number that was written."""
+    try:
+        return Decimal(token) == Decimal(repr(kept))
+    except (InvalidOperation, OverflowError):
+        return False
+
+
+def _depth(value: Any) -> int:
+    deepest, stack = 0, [(value, 1)]
+    while stack:
+        node, depth = stack.pop()
+        if isinstance(node, dict | list):
+            deepest = max(deepest, depth)
+            stack.extend((child, depth + 1) for child in (node.values() if isinstance(node, dict) else node))
+    return deepest
+
+
+_AT = re.compile(r"(.*) at line (\d+) column (\d+)\Z", re.DOTALL)
+
+
+def _syntax(said: str, body: bytes) -> Finding:
+    """The parser's complaint, with the column counted in characters."""
+    decode(body)
+    found = _AT.match(said)
+    if found is None:
+        return _place(said or "the body is no JSON", None, None)
+    line, column = int(found[2]), max(1, int(found[3]))
+    rows = body.split(b"\n")
+    row = rows[line - 1] if line <= len(rows) else b""
+    return _place(found[1], line, max(1, len(row[:column].decode("utf-8", "ignore"))))
+
+
+def _place(message: str, line: int | None, column: int | None) -> Finding:
+    message = message.replace("EOF", "the end was found")
+    return Finding("body.not_json", f"the body is no JSON: {message}", "send one JSON value as RFC 8259 has it", line=line, column=column)
+
+
+def _line_of(text: str, wanted: re.Pattern[str]) -> tuple[int, int]:
+    """Line and column of a pattern outside strings."""
+    for token in re.finditer(r'"(?:[^"\\]|\\.)*"|[^"\s]', text):
+        if token[0][0] != '"' and (hit := wanted.match(text, token.start())):
+            before = text[: hit.start()]
+            return before.count("\n") + 1, hit.start() - before.rfind("\n")
+    return 1, 1
+
+
+def _twice(value: Any, where: dict[str, Any], name: str) -> Finding:
+    path = (*_path_of(value, where), name)
+    return Finding("body.member_twice", f"the member `{name[:80]}` is given twice", "give it once", path=pointer(*path))
+
+
+def _path_of(value: Any, wanted: Any) -> tuple[str | int, ...]:
+    return next((path for path, node in _walk(value) if node is wanted), ())
+
+
+def _rounded(number: _Rounded, text: str, value: Any) -> Finding:
+    token = number.token
+    path = _path_of(value, number)
+    line, column = _line_of(text, re.compile(re.escape(token)))
+    shown = token if len(token) <= 40 else token[:40] + "…"
+    return Finding(
+        "body.number_too_long",
+        f"the number `{shown}` has more digits than can be kept exactly, or is too large or too small",
+        "write it with at most 15 significant digits",
+        path=pointer(*path),
+        line=line,
+        column=column,
+    )
+
+
+def _walk(value: Any, path: tuple[str | int, ...] = ()) -> Sequence[tuple[tuple[str | int, ...], Any]]:
+    out: list[tuple[tuple[str | int, ...], Any]] = []
+    stack: list[tuple[tuple[str | int, ...], Any]] = [(path, value)]
+    while stack:
+        where, node = stack.pop()
+        out.append((where, node))
+        if isinstance(node, dict):
+            stack.extend(((*where, k), v) for k, v in reversed(node.items()))
+        elif isinstance(node, list):
+            stack.extend(((*where, i), v) for i, v in reversed(list(enumerate(node))))
+    return out

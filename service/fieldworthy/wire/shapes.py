@@ -1,0 +1,287 @@
+"""Shapes that several requests share. TypedDicts: what is absent is not there, and unknown members are refused."""
+
+from typing import Annotated, Any, Literal, NotRequired, TypeAlias
+
+from pydantic import Field
+from typing_extensions import TypedDict
+
+from fieldworthy.wire.scalars import STRICT, Amount, AmountIn, Day, Expression, Name, Number, When, Words
+
+RulebookRef: TypeAlias = Annotated[
+    Annotated[str, Field(strict=True, min_length=1, max_length=200, pattern=r"^[^\x00-\x1f\x7f-\x9f]*$")] | dict[str, Any],
+    Field(
+        union_mode="left_to_right",
+        description="`name` (its newest published version), `name@3`, `sha256:…` or a whole document",
+    ),
+]
+
+Options: TypeAlias = Annotated[list[Name], Field(max_length=100, description="options fitted; absent: not said; []: none")]
+MeterValues: TypeAlias = Annotated[
+    dict[Name, Amount],
+    Field(max_length=50, description="meter -> what its dial showed, in the meter's own unit unless one is given"),
+]
+
+
+class IdentityIn(TypedDict):
+    """What is said of a machine. A member that is absent is not known."""
+
+    __pydantic_config__ = STRICT
+    id: NotRequired[Name]
+    model: NotRequired[Name]
+    serial: NotRequired[Name]
+    options: NotRequired[Options]
+
+
+InService = TypedDict("InService", {"on": Day, "as": NotRequired[Literal["new", "used"]], "meters": NotRequired[MeterValues]})
+InService.__doc__ = "When the machine came into service here, and what its meters showed."
+InService.__pydantic_config__ = STRICT  # type: ignore[attr-defined]
+
+
+class ReadingIn(TypedDict):
+    """What a meter's dial showed at a time."""
+
+    __pydantic_config__ = STRICT
+    meter: Name
+    value: Number
+    unit: NotRequired[Name]
+    at: When
+
+
+class ReplacedMeterIn(TypedDict):
+    """A meter was replaced; the count goes on."""
+
+    __pydantic_config__ = STRICT
+    meter: Name
+    at: When
+    old_value: Number
+    new_value: Number
+    unit: NotRequired[Name]
+
+
+WorkingConditionIn = TypedDict("WorkingConditionIn", {"condition": Name, "value": Name, "from": When, "to": NotRequired[When | None]})
+WorkingConditionIn.__doc__ = "How the machine works, from a time on (included) to another (excluded); without `to` it goes on."
+WorkingConditionIn.__pydantic_config__ = STRICT  # type: ignore[attr-defined]
+
+
+class OccurrenceIn(TypedDict):
+    """Something that happened to the machine."""
+
+    __pydantic_config__ = STRICT
+    occurrence: Name
+    at: NotRequired[When]
+    on: NotRequired[Day]
+    meters: NotRequired[MeterValues]
+
+
+SeasonIn = TypedDict("SeasonIn", {"from": Day, "to": Day})
+SeasonIn.__doc__ = "A season's first and last day, both included."
+SeasonIn.__pydantic_config__ = STRICT  # type: ignore[attr-defined]
+
+
+class DeferralIn(TypedDict):
+    """One due point was moved, once."""
+
+    __pydantic_config__ = STRICT
+    task: Name
+    at: When
+    by: Name
+    why: Words
+    amount: NotRequired[Amount]
+
+
+class DoneIn(TypedDict):
+    """A done record. Exactly one of `at` and `on` is given."""
+
+    __pydantic_config__ = STRICT
+    task: Name
+    at: NotRequired[When]
+    on: NotRequired[Day]
+    meters: NotRequired[MeterValues]
+    id: NotRequired[Name]
+    by: NotRequired[Name]
+    result: NotRequired[Literal["done", "partly", "skipped", "not possible"]]
+    why: NotRequired[Words]
+    points: NotRequired[Annotated[list[Name], Field(max_length=200)]]
+    found: NotRequired[Words]
+    measured: NotRequired[Annotated[dict[Name, Amount], Field(max_length=50)]]
+    used: NotRequired[Annotated[list["UsedIn"], Field(max_length=200)]]
+
+
+class UsedIn(TypedDict):
+    """A part that was used."""
+
+    __pydantic_config__ = STRICT
+    part: Name
+    amount: Amount
+
+
+class UsageIn(TypedDict):
+    """How much a meter runs in a day."""
+
+    __pydantic_config__ = STRICT
+    per_day: Annotated[Number, Field(ge=0)]
+    unit: NotRequired[Name]
+
+
+class MachineIn(TypedDict):
+    """One machine, and what is known of it."""
+
+    __pydantic_config__ = STRICT
+    id: NotRequired[Name]
+    model: NotRequired[Name]
+    serial: NotRequired[Name]
+    options: NotRequired[Options]
+    timezone: NotRequired[Name]
+    day_starts: NotRequired[Annotated[str, Field(strict=True, pattern=r"^([01]\d|2[0-3]):[0-5]\d$", description="site's clock, `05:00`")]]
+    in_service: NotRequired[InService]
+    meters: NotRequired[Annotated[list[ReadingIn], Field(max_length=100, description="the newest readings")]]
+    replaced_meters: NotRequired[Annotated[list[ReplacedMeterIn], Field(max_length=1000)]]
+    readings: NotRequired[Annotated[list[ReadingIn], Field(max_length=100_000, description="earlier readings, in any order")]]
+    working_conditions: NotRequired[Annotated[list[WorkingConditionIn], Field(max_length=10_000)]]
+    occurrences: NotRequired[Annotated[list[OccurrenceIn], Field(max_length=10_000)]]
+    seasons: NotRequired[Annotated[dict[Name, Annotated[list[SeasonIn], Field(max_length=200)]], Field(max_length=50)]]
+    deferrals: NotRequired[Annotated[list[DeferralIn], Field(max_length=10_000)]]
+    working_days: NotRequired[Annotated[list[Day], Field(max_length=10_000)]]
+    done: NotRequired[Annotated[list[DoneIn], Field(max_length=100_000)]]
+    usage: NotRequired[Annotated[dict[Name, UsageIn], Field(max_length=50)]]
+
+
+class NoticeIn(TypedDict):
+    """How long before its due point a task moves `upcoming`."""
+
+    __pydantic_config__ = STRICT
+    share: NotRequired[Annotated[Number, Field(ge=0, le=1, description="of the interval, 0 to 1")]]
+    days: NotRequired[Annotated[int, Field(strict=True, ge=0, le=3660, description="at most so many whole days on calendar bases")]]
+
+
+class DueIn(TypedDict):
+    """Which tasks of one machine are due."""
+
+    __pydantic_config__ = STRICT
+    rulebook: RulebookRef
+    now: When
+    machine: MachineIn
+    tasks: NotRequired[Annotated[list[Name], Field(max_length=1000, description="absent: all that fit the machine and have an interval")]]
+    notice: NotRequired[NoticeIn]
+
+
+class Defaults(TypedDict):
+    """What holds for every line that does not say otherwise."""
+
+    __pydantic_config__ = STRICT
+    rulebook: NotRequired[RulebookRef]
+    now: NotRequired[When]
+
+
+class DefaultsLine(TypedDict):
+    """The first line of a batch, where there is one."""
+
+    __pydantic_config__ = STRICT
+    defaults: Defaults
+
+
+class DueLine(TypedDict):
+    """One line of a batch: a due question; `rulebook` and `now` may come from the defaults. ref: the caller's own, given back."""
+
+    __pydantic_config__ = STRICT
+    ref: NotRequired[Name | Annotated[int, Field(strict=True)]]
+    rulebook: NotRequired[RulebookRef]
+    now: NotRequired[When]
+    machine: MachineIn
+    tasks: NotRequired[Annotated[list[Name], Field(max_length=1000)]]
+    notice: NotRequired[NoticeIn]
+
+
+class ForIn(TypedDict):
+    """What is asked for: {"task"} and perhaps {"step"}, or {"action"}, or {"needs"}."""
+
+    __pydantic_config__ = STRICT
+    task: NotRequired[Name]
+    step: NotRequired[Annotated[int, Field(strict=True, ge=1, le=10_000, description="counted from 1")]]
+    action: NotRequired[Name]
+    needs: NotRequired[Expression]
+
+
+class EvidenceIn(TypedDict):
+    """What was reported of a fact. value: a state, or an amount."""
+
+    __pydantic_config__ = STRICT
+    fact: Name
+    value: Annotated[Number | Name | AmountIn, Field(union_mode="left_to_right", description='a state, or {"value", "unit"}, or a bare number in the fact\'s own unit')]
+    at: When
+    via: Literal["sensor", "seen"]
+    by: NotRequired[Name]
+
+
+class OpenWorkIn(TypedDict):
+    """Work that somebody has started on this machine and not closed."""
+
+    __pydantic_config__ = STRICT
+    work: Name
+    task: Name
+    step: NotRequired[Annotated[int, Field(strict=True, ge=1, le=10_000)]]
+    by: NotRequired[Name]
+
+
+ClearanceIn = TypedDict(
+    "ClearanceIn",
+    {
+        "rulebook": RulebookRef,
+        "now": When,
+        "machine": IdentityIn,
+        "for": ForIn,
+        "evidence": NotRequired[Annotated[list[EvidenceIn], Field(max_length=10_000)]],
+        "open_work": NotRequired[Annotated[list[OpenWorkIn], Field(max_length=1000)]],
+    },
+)
+ClearanceIn.__doc__ = "May this task, step or action start now."
+ClearanceIn.__pydantic_config__ = STRICT  # type: ignore[attr-defined]
+
+
+class TaskCountIn(TypedDict):
+    """A task, and how many times it will be done."""
+
+    __pydantic_config__ = STRICT
+    task: Name
+    times: NotRequired[Annotated[int, Field(strict=True, le=10_000, description="1 if absent", json_schema_extra={"minimum": 1})]]
+
+
+class StockIn(TypedDict):
+    """What is in stock of a part."""
+
+    __pydantic_config__ = STRICT
+    part: Name
+    amount: Amount
+
+
+class PartsIn(TypedDict):
+    """The parts list for these tasks on this machine."""
+
+    __pydantic_config__ = STRICT
+    rulebook: RulebookRef
+    on: Day
+    machine: IdentityIn
+    tasks: Annotated[list[TaskCountIn], Field(max_length=1000)]
+    stock: NotRequired[Annotated[list[StockIn], Field(max_length=10_000)]]
+
+
+class VocabularyIn(TypedDict):
+    """Names that an expression may use, written as a rulebook writes them."""
+
+    __pydantic_config__ = STRICT
+    meters: NotRequired[dict[str, Any]]
+    seasons: NotRequired[dict[str, Any]]
+    occurrences: NotRequired[dict[str, Any]]
+    working_conditions: NotRequired[dict[str, Any]]
+    facts: NotRequired[dict[str, Any]]
+
+
+class ExpressionIn(TypedDict):
+    """One interval or one condition to check. rulebook or vocabulary: whose names it may use; neither: only its form is checked."""
+
+    __pydantic_config__ = STRICT
+    interval: NotRequired[Expression]
+    condition: NotRequired[Expression]
+    over: NotRequired[Annotated[Literal["facts", "working conditions"], Field(description="what the condition speaks of; `facts` if absent")]]
+    rulebook: NotRequired[RulebookRef]
+    vocabulary: NotRequired[VocabularyIn]

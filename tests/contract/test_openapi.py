@@ -1,0 +1,128 @@
+"""The committed contract is the app's own, its examples are what the service answers, and its schemas fit the answers."""
+
+import importlib.util
+import json
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from tests.doors_app import make_test_app
+from jsonschema import Draft202012Validator
+
+from fieldworthy.rest import openapi
+from fieldworthy.rest.examples import EXAMPLES
+from fieldworthy.wire import answers
+
+HERE = Path(__file__).resolve().parent
+SPEC = importlib.util.spec_from_file_location("contract_write", HERE / "write.py")
+assert SPEC is not None
+assert SPEC.loader is not None
+write = importlib.util.module_from_spec(SPEC)
+SPEC.loader.exec_module(write)
+
+CONTRACT: dict[str, Any] = json.loads(write.CONTRACT.read_text("utf-8"))
+METHODS = ("get", "put", "post", "delete", "patch")
+
+
+def operations() -> Iterator[tuple[str, str, dict[str, Any]]]:
+    for path, methods in CONTRACT["paths"].items():
+        for method, operation in methods.items():
+            if method in METHODS:
+                yield path, method, operation
+
+
+def schema(of: dict[str, Any]) -> Draft202012Validator:
+    """A schema of the contract with its components beside it."""
+    return Draft202012Validator({**of, "components": CONTRACT["components"]})
+
+
+def test_the_committed_contract_is_the_apps_own() -> None:
+    committed = write.CONTRACT.read_text("utf-8")
+    assert committed == openapi.text(make_test_app()), "run: python tests/contract/write.py"
+
+
+def test_every_operation_has_an_example_and_good_names() -> None:
+    names = [operation["operationId"] for _, _, operation in operations()]
+    assert len(set(names)) == len(names) >= 15
+    assert set(names) == set(EXAMPLES)
+    for _, _, operation in operations():
+        assert operation["operationId"].isidentifier()
+        assert operation["summary"]
+        assert operation["description"]
+        assert operation["tags"]
+
+
+def test_every_operation_lists_its_problems() -> None:
+    for path, _, operation in operations():
+        refusals = {status: r for status, r in operation["responses"].items() if status[0] in "45"}
+        assert {"400", "431", "500"} <= set(refusals), path
+        assert all(list(r["content"]) == ["application/problem+json"] for r in refusals.values()), path
+        if "requestBody" in operation:
+            assert "415" in refusals, path
+
+
+def test_every_reference_leads_somewhere() -> None:
+    def refs(node: Any) -> Iterator[str]:
+        if isinstance(node, dict):
+            if isinstance(node.get("$ref"), str):
+                yield node["$ref"]
+            for value in node.values():
+                yield from refs(value)
+        elif isinstance(node, list):
+            for value in node:
+                yield from refs(value)
+
+    found = set(refs(CONTRACT["paths"])) | set(refs(CONTRACT["components"]))
+    assert len(found) > 20
+    for ref in found:
+        assert ref.removeprefix("#/components/schemas/") in CONTRACT["components"]["schemas"], ref
+
+
+def test_every_schema_is_one() -> None:
+    for part in CONTRACT["components"]["schemas"].values():
+        Draft202012Validator.check_schema(part)
+
+
+def test_requests_refuse_unknown_members_in_the_schema_too() -> None:
+    for name, part in CONTRACT["components"]["schemas"].items():
+        if part.get("type") == "object" and "properties" in part:
+            assert part.get("additionalProperties") is False, name
+
+
+def test_answers_have_no_defaults() -> None:
+    for model in answers.ALL:
+        part = CONTRACT["components"]["schemas"][model.__name__]
+        assert set(part["required"]) == set(part["properties"]), model.__name__
+
+
+async def test_every_example_gets_the_answer_that_it_shows() -> None:
+    http = await write.prepared()
+    for path, method, operation in operations():
+        example = EXAMPLES[operation["operationId"]]
+        assert (example.path, example.method.lower()) == (path, method)
+    for name, example in EXAMPLES.items():
+        response = await write.run(http, {k: getattr(example, k) for k in ("method", "path", "parameters", "body", "body_type")})
+        assert response.status_code == example.status == 200, (name, response.text)
+        assert write.told(response) == example.answer, name
+    await http.aclose()
+
+
+@pytest.mark.parametrize("name", list(EXAMPLES))
+def test_every_example_fits_its_schema(name: str) -> None:
+    operation = next(o for _, _, o in operations() if o["operationId"] == name)
+    example = EXAMPLES[name]
+    content = operation["responses"]["200"]["content"][example.answer_type]
+    assert content["example"] == example.answer
+    schema(content["schema"]).validate(example.answer)
+    if example.body is not None:
+        body = operation["requestBody"]["content"][example.body_type]
+        assert body["example"] == example.body
+        schema(body["schema"]).validate(example.body)
+
+
+@pytest.mark.parametrize(("name", "model"), [(n, m) for n, m in [("askDue", answers.DueAnswer), ("askClearance", answers.ClearanceAnswer), ("askParts", answers.PartsAnswer)]])
+def test_the_models_of_answers_read_real_ones(name: str, model: Any) -> None:
+    assert model.model_validate(EXAMPLES[name].answer)
+    with pytest.raises(ValueError, match="extra"):
+        model.model_validate({**EXAMPLES[name].answer, "more": 1})

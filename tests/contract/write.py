@@ -1,0 +1,82 @@
+"""Rewrites the contract: runs every example, keeps what the service answers, then writes openapi/rest.json.
+
+    python tests/contract/write.py
+
+The requests in service/fieldworthy/rest/examples.json are written by hand; their answers come from here, to be read before they are committed.
+"""
+
+import asyncio
+import json
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+HERE = Path(__file__).resolve().parent
+TOP = HERE.parents[1]
+sys.path[:0] = [str(TOP), str(TOP / "service")]
+
+EXAMPLES = TOP / "service" / "fieldworthy" / "rest" / "examples.json"
+CONTRACT = TOP / "openapi" / "rest.json"
+RULEBOOK = (HERE / "example_rulebook.yaml").read_text("utf-8")
+NAME = "plover-r5-baler"
+
+
+def address(example: dict[str, Any]) -> tuple[str, dict[str, str], dict[str, str]]:
+    """The example's path, query and headers, with its parameters in their places."""
+    path, query, headers = example["path"], {}, {}
+    for name, value in example.get("parameters", {}).items():
+        if "{" + name + "}" in path:
+            path = path.replace("{" + name + "}", value)
+        elif name[:1].isupper():
+            headers[name] = value
+        else:
+            query[name] = value
+    return path, query, headers
+
+
+async def run(http: Any, example: dict[str, Any]) -> Any:
+    """Sends one example."""
+    path, query, headers = address(example)
+    body, kind = example.get("body"), example.get("body_type", "application/json")
+    if body is None:
+        return await http.request(example["method"], path, params=query, headers=headers)
+    sent = body.encode() if isinstance(body, str) else json.dumps(body).encode()
+    return await http.request(example["method"], path, params=query, headers={**headers, "content-type": kind}, content=sent)
+
+
+def told(response: Any) -> Any:
+    """The answer as an example shows it: JSON, or the text."""
+    return response.json() if response.headers["content-type"].split(";")[0] in ("application/json", "application/problem+json") else response.text
+
+
+async def prepared() -> Any:
+    """A client of a fresh service that holds an earlier version of the example's rulebook."""
+    from tests.doors_app import client, make_test_app, publish
+
+    http = client(make_test_app())
+    await publish(http, NAME, RULEBOOK.replace("every 80 h", "every 100 h"))
+    return http
+
+
+async def rewrite() -> None:
+    examples = json.loads(EXAMPLES.read_text("utf-8"))
+    http = await prepared()
+    for example in examples:
+        response = await run(http, example)
+        example["status"], example["answer"] = response.status_code, told(response)
+        example["answer_type"] = response.headers["content-type"].split(";")[0]
+        print(example["operation"], response.status_code)  # noqa: T201
+    await http.aclose()
+    EXAMPLES.write_text(json.dumps(examples, indent=1, ensure_ascii=False) + "\n", "utf-8")
+
+
+if __name__ == "__main__":
+    if "--contract" in sys.argv:
+        from tests.doors_app import make_test_app
+        from fieldworthy.rest.openapi import text
+
+        CONTRACT.write_text(text(make_test_app()), "utf-8")
+    else:
+        asyncio.run(rewrite())
+        subprocess.run([sys.executable, __file__, "--contract"], check=True)
