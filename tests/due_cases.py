@@ -1,7 +1,7 @@
 """The tables in cases/due, and how one case becomes a whole question on the wire: a rulebook with one task, and one machine.
 
-A case: name, interval, now, and what differs from the rulebook and the machine below. done: records {h, on | at, task}; now_h: what the engine
-meter shows now. want: standing, used, due_h, left_h, date, days, at_least, incomplete, resting, codes (each must stand among the reasons).
+A case: name, interval, now, and what differs from the rulebook and the machine below. done: records {h, on | at, task};
+now_h: what the engine meter shows now. want: standing, used, due_h, left_h, date, days, at_least, incomplete, resting, codes (each must stand among the reasons).
 """
 
 import tomllib
@@ -16,8 +16,8 @@ def load(pattern: str = "*.toml") -> list[dict[str, Any]]:
     found = []
     for file in sorted(HERE.glob(pattern)):
         table = tomllib.loads(file.read_text("utf-8"))
-        for case in table["case"]:
-            found.append({**table.get("defaults", {}), **case, "id": f"{file.stem}: {case['name']}"})
+        defaults = table.get("defaults", {})
+        found += [{**defaults, **case, "id": f"{file.stem}: {case['name']}"} for case in table["case"]]
     return found
 
 
@@ -31,14 +31,21 @@ def rulebook(case: dict[str, Any]) -> dict[str, Any]:
         "seasons": {"silage": {"from": "05-10", "to": "09-25"}, "winter": {"from": "11-15", "to": "02-28"}},
         "occurrences": {"wheel fitted": {}, "belt fitted": {}, "stubble day": {"yearly": "08-15"}},
         "working_conditions": {"ground": ["normal", "stony"], "crop": {"states": ["grass", "straw"], "unless_told": "unknown"}},
-        "tasks": {"job": {"title": "The job", "kind": "inspect", "interval": case["interval"], **case.get("task", {})}, **case.get("tasks", {})},
+        "tasks": {
+            "job": {"title": "The job", "kind": "inspect", "interval": case["interval"], **case.get("task", {})},
+            **case.get("tasks", {}),
+        },
     }
     return book | case.get("book", {})
 
 
 def machine(case: dict[str, Any]) -> dict[str, Any]:
     """The case's machine, in service new on 2024-03-01 at 0 h in Europe/London unless it says otherwise."""
-    built: dict[str, Any] = {"id": "m-1", "timezone": "Europe/London", "in_service": {"on": "2024-03-01", "as": "new", "meters": {"engine": 0}}}
+    built: dict[str, Any] = {
+        "id": "m-1",
+        "timezone": "Europe/London",
+        "in_service": {"on": "2024-03-01", "as": "new", "meters": {"engine": 0}},
+    }
     if "now_h" in case:
         built["meters"] = [{"meter": "engine", "value": case["now_h"], "unit": "h", "at": case["now"]}]
     built["done"] = [_record(r) for r in case.get("done", [])]

@@ -1,6 +1,7 @@
 """An interval against the names, meters and units of its rulebook: all findings at once, in the order of the text."""
 
 from collections.abc import Iterable, Iterator, Mapping
+from itertools import pairwise
 from typing import Any
 
 from fieldworthy.core.base.finding import Finding, did_you_mean
@@ -32,14 +33,9 @@ _LARGEST = 10**9  # in any unit: far beyond any counter, and small enough to sta
 
 def check_interval(interval: Interval, known: Vocabulary) -> list[Finding]:
     """Every finding of an interval; none: it can be computed."""
-    found: list[Finding] = []
     bare = [rule for rule in interval.rules if rule.when is None]
-    for rule in bare[1:]:
-        found.append(
-            Finding(
-                "interval.second_default", "a second rule has no `when`", "begin it with `when` and a working condition, or make one rule of both", span=rule.span
-            )
-        )
+    mend = "begin it with `when` and a working condition, or make one rule of both"
+    found = [Finding("interval.second_default", "a second rule has no `when`", mend, span=rule.span) for rule in bare[1:]]
     stretches = any(rule.when is not None or rule.during is not None for rule in interval.rules)
     for rule in interval.rules:
         found += _rule(rule, known, stretches)
@@ -48,7 +44,9 @@ def check_interval(interval: Interval, known: Vocabulary) -> list[Finding]:
 
 def check_allowance(allowance: Allowance) -> list[Finding]:
     """The findings of an allowance that stands alone (a rulebook's default, what a task may be deferred by)."""
-    found = [f for amount in (allowance.amount, *allowance.caps) if amount is not None for f in _amount(amount, METER_UNITS + CALENDAR_UNITS)]
+    found = [
+        f for amount in (allowance.amount, *allowance.caps) if amount is not None for f in _amount(amount, METER_UNITS + CALENDAR_UNITS)
+    ]
     return found + _percent(allowance)
 
 
@@ -57,10 +55,22 @@ def _percent(allowance: Allowance) -> list[Finding]:
     if allowance.percent is None:
         return []
     if allowance.percent == 0 or allowance.percent > 100 or (allowance.way != "late" and allowance.percent == 100):
-        return [Finding("interval.percent", "the percentage is out of bounds", "write one above 0 and up to 100 (early: below 100)", span=allowance.span)]
+        return [
+            Finding(
+                "interval.percent",
+                "the percentage is out of bounds",
+                "write one above 0 and up to 100 (early: below 100)",
+                span=allowance.span,
+            )
+        ]
     caps = [_dimension(cap) for cap in allowance.caps]
     return [
-        Finding("interval.two_caps", f"two caps measure {_DIMENSIONS.get(dimension, dimension)}", "keep one of them", span=allowance.caps[i].span)
+        Finding(
+            "interval.two_caps",
+            f"two caps measure {_DIMENSIONS.get(dimension, dimension)}",
+            "keep one of them",
+            span=allowance.caps[i].span,
+        )
         for i, dimension in enumerate(caps)
         if dimension in caps[:i]
     ]
@@ -104,15 +114,25 @@ def _together(rule: Rule) -> Iterator[Finding]:
     for allowance in rule.within:
         covers = has - {"event"} if allowance.amount is None else {_dimension(allowance.amount)}
         if allowance.amount is not None and not _usable(allowance.amount, has):
-            yield Finding("interval.idle_allowance", "no time of this rule can use this allowance", "write it in the unit of one of the times", span=allowance.span)
+            yield Finding(
+                "interval.idle_allowance",
+                "no time of this rule can use this allowance",
+                "write it in the unit of one of the times",
+                span=allowance.span,
+            )
         if allowance.amount is None and not covers:
             yield Finding(
-                "interval.idle_allowance", "a percentage does not apply to occurrences, seasons and working days", "write it in days", span=allowance.span
+                "interval.idle_allowance",
+                "a percentage does not apply to occurrences, seasons and working days",
+                "write it in days",
+                span=allowance.span,
             )
         ways = ("early", "late") if allowance.way is None else (allowance.way,)
         taken = {(dimension, way) for dimension in covers for way in ways}
         if taken & seen:
-            yield Finding("interval.two_allowances", "two allowances hold for the same time and direction", "keep one of them", span=allowance.span)
+            yield Finding(
+                "interval.two_allowances", "two allowances hold for the same time and direction", "keep one of them", span=allowance.span
+            )
         seen |= taken
 
 
@@ -176,10 +196,17 @@ def _timing(timing: Timing, known: Vocabulary) -> list[Finding]:
 
 
 def _ascending(amounts: tuple[Amount, ...]) -> list[Finding]:
-    for before, after in zip(amounts, amounts[1:], strict=False):
+    for before, after in pairwise(amounts):
         a, b = UNITS[before.unit], UNITS[after.unit]
         if a.dimension != b.dimension:
-            return [Finding("interval.first_dimensions", "the first times are counted in different things", "write them in one unit", span=after.span)]
+            return [
+                Finding(
+                    "interval.first_dimensions",
+                    "the first times are counted in different things",
+                    "write them in one unit",
+                    span=after.span,
+                )
+            ]
         if before.number * a.factor >= after.number * b.factor:
             return [Finding("interval.first_order", "the first times do not grow", "write them in rising order", span=after.span)]
     return []
@@ -199,9 +226,17 @@ def _every(amount: Amount, meter: str | None, anchor: Anchor, span: Span, known:
     elif not calendar:
         found += _default_meter(amount, known)
     if anchor is Anchor.ON_THE_CALENDAR and amount.unit not in ("month", "year"):
-        found.append(Finding("interval.anchor_unit", "`on the calendar` takes months or years", "write months or years, or another anchor", span=span))
+        found.append(
+            Finding(
+                "interval.anchor_unit", "`on the calendar` takes months or years", "write months or years, or another anchor", span=span
+            )
+        )
     if anchor is Anchor.ON_THE_METER and calendar:
-        found.append(Finding("interval.anchor_unit", "`on the meter` takes a meter's unit", "write hours or the like, or `on the calendar`", span=span))
+        found.append(
+            Finding(
+                "interval.anchor_unit", "`on the meter` takes a meter's unit", "write hours or the like, or `on the calendar`", span=span
+            )
+        )
     return found
 
 
@@ -229,7 +264,12 @@ def _default_meter(amount: Amount, known: Vocabulary) -> list[Finding]:
         ]
     have = ", ".join(f"`{m.name}` ({m.unit.name})" for m in known.meters.values()) or "none"
     return [
-        Finding("interval.no_meter", f"no meter counts `{amount.unit}`", f"declare one under `meters`, or use another unit; declared: {have}", span=amount.span)
+        Finding(
+            "interval.no_meter",
+            f"no meter counts `{amount.unit}`",
+            f"declare one under `meters`, or use another unit; declared: {have}",
+            span=amount.span,
+        )
     ]
 
 
@@ -248,9 +288,23 @@ def _amount(amount: Amount, allowed: tuple[str, ...]) -> list[Finding]:
     if amount.number == 0:
         return [Finding("interval.not_positive", "the amount is 0", "write one above 0", span=amount.span)]
     if amount.number > _LARGEST or (amount.number * 10**6).denominator != 1:
-        return [Finding("interval.number_size", "the number is too large or too fine", "write at most 1000000000, with at most six decimals", span=amount.span)]
+        return [
+            Finding(
+                "interval.number_size",
+                "the number is too large or too fine",
+                "write at most 1000000000, with at most six decimals",
+                span=amount.span,
+            )
+        ]
     if unit.dimension == "calendar" and (amount.number.denominator != 1 or amount.number > 36500):
-        return [Finding("interval.whole_days", f"`{unit.many}` are counted in whole numbers, up to 36500", "write a whole number, or a smaller unit", span=amount.span)]
+        return [
+            Finding(
+                "interval.whole_days",
+                f"`{unit.many}` are counted in whole numbers, up to 36500",
+                "write a whole number, or a smaller unit",
+                span=amount.span,
+            )
+        ]
     return []
 
 
@@ -261,13 +315,19 @@ def _declared(name: str, known: Mapping[str, Any], what: str, member: str, span:
 
 
 def _unknown(name: str, known: Iterable[str], what: str, member: str, span: Span) -> Finding:
-    return Finding(f"interval.unknown_{what}", f"no {what} is called `{name}`", did_you_mean(name, known, f"declare it under `{member}`"), span=span)
+    return Finding(
+        f"interval.unknown_{what}", f"no {what} is called `{name}`", did_you_mean(name, known, f"declare it under `{member}`"), span=span
+    )
 
 
 def _occurrence(name: str, known: Vocabulary, span: Span, as_base: bool = False) -> list[Finding]:
     if key(name) in known.occurrences:
         return []
     if as_base and find_unit(name) is not None:
-        return [Finding("interval.number_missing", f"a number is missing before `{name}`", f"write how many, as in `every 250 {name}`", span=span)]
+        return [
+            Finding(
+                "interval.number_missing", f"a number is missing before `{name}`", f"write how many, as in `every 250 {name}`", span=span
+            )
+        ]
     names = [o.name for o in known.occurrences.values()]
     return [_unknown(name, [*names, "working day"] if as_base else names, "occurrence", "occurrences", span)]

@@ -12,6 +12,7 @@ from lark.lexer import Lexer
 
 from fieldworthy.core.base.finding import Finding
 from fieldworthy.core.base.names import tidy
+from fieldworthy.core.base.quantity import find_unit
 from fieldworthy.core.base.span import Span
 
 # Phrases before single words; each pattern ends at a word's end.
@@ -41,9 +42,16 @@ AFTER_COMMA: tuple[tuple[str, str], ...] = (
     ("THEN", r"then"),
 )
 MARKS = {"(": "LPAR", ")": "RPAR", ";": "SEMICOLON", "%": "PERCENT"}
-KEYWORDS = frozenset(
-    "every each of daily weekly monthly yearly when during after before once and or early late within whichever then since schedule most first".split()
-)
+
+
+def _plain(pattern: str) -> str:
+    """One alternative of a pattern as a person spells it."""
+    return pattern.replace(r"(?:comes\s+)?", "").replace(r"\s+", " ").replace("days?", "day")
+
+
+# Each keyword and phrase as a person spells it, and its token: to name the nearest one for a misspelt word.
+SPELT = {_plain(one): name for name, pattern in (*PHRASES, *AFTER_COMMA) for one in pattern.split("|")}
+KEYWORDS = frozenset(word for spelt in SPELT for word in spelt.split()) - {"day", "meter", "calendar", "working", "at", "on", "the", "last"}
 
 # What each token is called to a person; a test holds it to the grammar.
 SAY = {
@@ -92,6 +100,7 @@ _BARE_AFTER_COMMA = re.compile(_alternatives(AFTER_COMMA), re.IGNORECASE)
 _NUMBER = re.compile(r"\d+(?:\.\d+)?")
 _ODD_NUMBER = re.compile(r"[-+]\s*\d|\d+,\d|\.\d|\d+\.(?!\d)|\d[\d.]*[eE][-+]?\d")
 _UNIT = re.compile(r"\[[a-zA-Z_]+\]|\{[a-zA-Z]+\}|[^\W\d][\w°/]*|°\w")
+_TWO_WORD_UNIT = re.compile(r"[^\W\d_]+\s+[^\W\d_]+(?![\w-])")
 _WORD = re.compile(r"[^\W\d_][\w\-/']*")
 _CONDITION = re.compile(r'(?:"[^"]*"|[^,;"])*')
 
@@ -147,7 +156,11 @@ def _next(text: str, pos: int, last: str) -> tuple[str, str, int]:
     odd = _ODD_NUMBER.match(text, pos)
     if odd:
         raise _trouble(
-            "interval.odd_number", pos, odd.end(), f"`{odd[0]}` is not a number that can stand here", "write a number above 0 with digits and a point, as in 2.5"
+            "interval.odd_number",
+            pos,
+            odd.end(),
+            f"`{odd[0]}` is not a number that can stand here",
+            "write a number above 0 with digits and a point, as in 2.5",
         )
     number = _NUMBER.match(text, pos)
     if number:
@@ -158,6 +171,9 @@ def _next(text: str, pos: int, last: str) -> tuple[str, str, int]:
             raise _trouble("interval.open_quote", pos, len(text), "a quoted name does not end", 'close it with `"`')
         return "NAME", tidy(text[pos + 1 : end]), end + 1
     if last == "NUMBER":
+        long = _TWO_WORD_UNIT.match(text, pos)  # `UK gallons`
+        if long and find_unit(tidy(long[0])) is not None:
+            return "UNIT", tidy(long[0]), long.end()
         unit = _UNIT.match(text, pos)
         if unit and not (_PHRASE.match(text, pos) or _BARE_AFTER_COMMA.match(text, pos)):
             return "UNIT", unit[0], unit.end()
@@ -181,7 +197,11 @@ def _name(text: str, pos: int) -> tuple[str, str, int]:
         end = blank.end()
     if end == pos:
         raise _trouble(
-            "interval.odd_character", pos, pos + 1, f"`{text[pos]}` can't stand in an interval", "take it out, or put a name that holds it in double quotes"
+            "interval.odd_character",
+            pos,
+            pos + 1,
+            f"`{text[pos]}` can't stand in an interval",
+            "take it out, or put a name that holds it in double quotes",
         )
     while text[end - 1].isspace():
         end -= 1
@@ -189,7 +209,9 @@ def _name(text: str, pos: int) -> tuple[str, str, int]:
 
 
 def needs_quotes(name: str) -> bool:
-    """Whether a name has to stand in double quotes in an interval, because as bare words it would be read otherwise."""
+    """Whether a name stands in double quotes in an interval: it holds a keyword, or as bare words it would be read otherwise."""
+    if KEYWORDS & set(name.casefold().split()):
+        return True
     try:
         listed = list(tokens(f"x; {name}"))[2:]
     except LexTrouble:

@@ -29,7 +29,7 @@ from fieldworthy.core.interval.ast import (
     Rule,
     Timing,
 )
-from fieldworthy.core.interval.lexer import KEYWORDS, SAY, IntervalLexer, LexTrouble, tokens
+from fieldworthy.core.interval.lexer import SAY, SPELT, IntervalLexer, LexTrouble, tokens
 
 MAX_TEXT = 2000
 MAX_DEPTH = 20
@@ -84,7 +84,9 @@ def parse_allowance(text: str) -> Allowance | Finding:
 
 def _before(text: str) -> Finding | None:
     if not text.strip():
-        return Finding("interval.empty", "the interval is empty", "write when the task is due, as in `every 250 h`", span=Span(0, len(text)))
+        return Finding(
+            "interval.empty", "the interval is empty", "write when the task is due, as in `every 250 h`", span=Span(0, len(text))
+        )
     if len(text) > MAX_TEXT:
         return Finding(
             "interval.too_long",
@@ -97,7 +99,10 @@ def _before(text: str) -> Finding | None:
         depth += (char == "(") - (char == ")")
         if depth > MAX_DEPTH:
             return Finding(
-                "interval.too_deep", f"brackets stand more than {MAX_DEPTH} deep", "take out brackets that are not needed", span=Span(at, at + 1)
+                "interval.too_deep",
+                f"brackets stand more than {MAX_DEPTH} deep",
+                "take out brackets that are not needed",
+                span=Span(at, at + 1),
             )
     return None
 
@@ -124,10 +129,19 @@ def _syntax(text: str, trouble: UnexpectedInput) -> Finding:
         found = f"`{word}` can't stand here"
     could = _could(accepts)
     if token is not None and token.type == "NAME" and find_unit(word) is not None and "NUMBER" in accepts:
-        return Finding("interval.number_missing", f"a number is missing before `{word}`", f"write how many, as in `every 250 {word}`", span=span)
-    near = nearest(word.split()[0], KEYWORDS, 1) if token is not None and token.type in ("NAME", "UNIT") and word.split() else ()
-    mend = f"did you mean {or_list(near)}? " if near and near[0] != word.split()[0].casefold() else ""
+        return Finding(
+            "interval.number_missing", f"a number is missing before `{word}`", f"write how many, as in `every 250 {word}`", span=span
+        )
+    near = _misspelt(word, accepts) if token is not None and token.type in ("NAME", "UNIT") else ()
+    mend = f"did you mean {or_list(near)}? " if near else ""
     return Finding("interval.syntax", found, f"{mend}here could stand {could}", span=span)
+
+
+def _misspelt(word: str, accepts: set[str]) -> tuple[str, ...]:
+    """The keyword or phrase nearest to what stands there, or to its first words, among those that could stand there."""
+    words, could = word.split(), [spelt for spelt, token in SPELT.items() if token in accepts]
+    found = (nearest(" ".join(words[:n]), could, 1) for n in range(min(len(words), 3), 0, -1))
+    return next((near for near in found if near), ())
 
 
 def _could(accepts: set[str]) -> str:
@@ -155,7 +169,14 @@ def _mixed(text: str) -> Finding | None:
 
 def _both_bracketings(text: str, listed: list[Token], joins: list[Token]) -> Finding:
     first, last = joins[0], joins[-1]
-    start = max((t.end_pos or 0 for t in listed if (t.start_pos or 0) < (first.start_pos or 0) and t.type in ("LPAR", "SEMICOLON", "THEN", "COMMA")), default=0)
+    start = max(
+        (
+            t.end_pos or 0
+            for t in listed
+            if (t.start_pos or 0) < (first.start_pos or 0) and t.type in ("LPAR", "SEMICOLON", "THEN", "COMMA")
+        ),
+        default=0,
+    )
     ends = [t.start_pos or 0 for t in listed if (t.start_pos or 0) > (last.start_pos or 0)]
     stops = [t.start_pos or 0 for t in listed if (t.start_pos or 0) > (last.start_pos or 0) and t.type in _STOPS]
     end = stops[0] if stops else len(text)
@@ -250,14 +271,20 @@ def _base(tree: "Tree[Token]") -> Base:
             which = next(w for w in ("before", "after", "once") if w.upper() in marks)
             return EachSeason(which, str(marks["NAME"]), span)  # type: ignore[arg-type]
         case "alone":
-            raise _Trouble(_clarifier("`whichever` stands with a single time", "take it out, or add the other time with `or` or `and`", marks))
+            raise _Trouble(
+                _clarifier("`whichever` stands with a single time", "take it out, or add the other time with `or` or `and`", marks)
+            )
         case "either" | "both":
             op = "or" if tree.data == "either" else "and"
             wrong = "WHICHEVER_LAST" if op == "or" else "WHICHEVER_FIRST"
             if wrong in marks:
                 said = "last" if op == "or" else "first"
                 other = "and" if op == "or" else "or"
-                raise _Trouble(_clarifier(f"`whichever {said}` contradicts `{op}`", f"write `{other}` between the times, or take the clarifier out", marks))
+                raise _Trouble(
+                    _clarifier(
+                        f"`whichever {said}` contradicts `{op}`", f"write `{other}` between the times, or take the clarifier out", marks
+                    )
+                )
             return Combined(op, tuple(_base(c) for c in tree.children if isinstance(c, Tree)), span)  # type: ignore[arg-type]
         case "base":
             return _base(_child(tree))  # a bracket

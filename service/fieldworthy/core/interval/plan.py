@@ -27,13 +27,22 @@ from fieldworthy.core.interval.ast import (
     Timing,
 )
 from fieldworthy.core.interval.evaluate.combine import JoinedBases, Node, Single, judge_node
-from fieldworthy.core.interval.evaluate.context import History, Judged, Standing, TaskHistory, Terms
+from fieldworthy.core.interval.evaluate.context import NONE_USED, History, Judged, Standing, TaskHistory, Terms
 from fieldworthy.core.interval.evaluate.days import CalendarTerms, EveryOnCalendar
 from fieldworthy.core.interval.evaluate.events import EachSeasonPoint, EveryHappening, EveryWorkingDayOf
 from fieldworthy.core.interval.evaluate.firsts import DayPoint, Firsts, MeterPoint, once_judged
 from fieldworthy.core.interval.evaluate.meter import EveryOnMeter, MeterTerms
 from fieldworthy.core.interval.evaluate.slack import NO_DAYS, YEAR_DAYS, Days, is_calendar, on_calendar
-from fieldworthy.core.interval.evaluate.stretches import RulePlan, Stretch, in_force, judge_in_stretches, rest, season_at, states_at, stretches
+from fieldworthy.core.interval.evaluate.stretches import (
+    RulePlan,
+    Stretch,
+    in_force,
+    judge_in_stretches,
+    rest,
+    season_at,
+    states_at,
+    stretches,
+)
 from fieldworthy.core.interval.explain import render_base, render_rule, render_timing
 
 _WORDS = {"daily": Days(days=1), "weekly": Days(days=7), "monthly": Days(months=1), "yearly": Days(months=12)}
@@ -50,7 +59,7 @@ class Answer:
 
 @dataclass(slots=True)
 class Plan:
-    """rules: in the order of the text; conditions: the working conditions that they name, by `names.key`; changing: has `when` or `during`."""
+    """rules: in the order of the text; conditions: the working conditions they name, by `names.key`; changing: has `when` or `during`."""
 
     rules: tuple[RulePlan, ...]
     conditions: tuple[str, ...]
@@ -65,7 +74,7 @@ class Plan:
         force = in_force(self.rules, states, assumed)
         parts = stretches(history, self.rules, self.conditions, task.records[-1].at) if task.records else None
         answers = [self._under(rule, history, task, asked, parts) for rule in force.rules]
-        strictest = max(answers, key=lambda a: (_RANK[a.judged.standing], a.judged.used or 0))
+        strictest = max(answers, key=lambda a: (_RANK[a.judged.standing], a.judged.used.exact() if a.judged.used else 0))
         if len(answers) > 1:
             strictest.judged.incomplete = True
             open_points = ", ".join(history.vocabulary.working_conditions[n].name for n, s in states.items() if s is None)
@@ -74,9 +83,16 @@ class Plan:
         strictest.judged.assumed = assumed
         return strictest
 
-    def _under(self, rule: RulePlan | None, history: History, task: TaskHistory, asked: Notice | None, parts: list[Stretch] | None) -> Answer:
+    def _under(
+        self, rule: RulePlan | None, history: History, task: TaskHistory, asked: Notice | None, parts: list[Stretch] | None
+    ) -> Answer:
         if rule is None:
-            return Answer(Judged(Standing.CLEAR, 0, [Reason("no-rule-in-force", "No rule is in force under these working conditions.", {})], ""), None)
+            return Answer(
+                Judged(
+                    Standing.CLEAR, NONE_USED, [Reason("no-rule-in-force", "No rule is in force under these working conditions.", {})], ""
+                ),
+                None,
+            )
         resting = rule.during is not None and season_at(history, rule.during[0], history.today) is None
         return Answer(_by_rule(rule, history, task, asked, parts, resting), rule.text)
 
@@ -84,7 +100,9 @@ class Plan:
 _RANK = {Standing.CLEAR: 0, Standing.UPCOMING: 1, Standing.UNKNOWN: 2, Standing.DUE: 3, Standing.OVERDUE: 4}
 
 
-def _by_rule(rule: RulePlan, history: History, task: TaskHistory, asked: Notice | None, parts: list[Stretch] | None, resting: bool) -> Judged:
+def _by_rule(
+    rule: RulePlan, history: History, task: TaskHistory, asked: Notice | None, parts: list[Stretch] | None, resting: bool
+) -> Judged:
     begin = None
     if rule.firsts is not None:
         if rule.node is None:
@@ -97,7 +115,7 @@ def _by_rule(rule: RulePlan, history: History, task: TaskHistory, asked: Notice 
         if points.records:
             task = TaskHistory(points.records, task.deferral)
     assert rule.node is not None
-    changed = parts is not None and (resting or len(parts) > 1)
+    changed = parts is not None and (resting or len(parts) > 1 or any(all(r is not rule for r in p.rules) for p in parts))
 
     def single(base: Single) -> Judged:
         judged = alone(base)

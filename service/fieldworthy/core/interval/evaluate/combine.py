@@ -2,10 +2,11 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import date
 from typing import Any, Literal
 
-from fieldworthy.core.interval.evaluate.context import Judged, Standing
+from fieldworthy.core.base.quantity import Exact
+from fieldworthy.core.base.reason import Reason
+from fieldworthy.core.interval.evaluate.context import Judged, Share, Standing
 from fieldworthy.core.interval.evaluate.days import EveryOnCalendar
 from fieldworthy.core.interval.evaluate.events import EachSeasonPoint, EveryHappening, EveryWorkingDayOf
 from fieldworthy.core.interval.evaluate.meter import EveryOnMeter
@@ -34,39 +35,69 @@ def judge_node(node: Node, single: Callable[[Single], Judged]) -> Judged:
 
 def join(op: Literal["or", "and"], parts: Sequence[Judged]) -> Judged:
     """The parts' answers as one. `or`: a known part that is due decides; `and`: a known part that is clear does."""
-    known = [p for p in parts if p.standing is not Standing.UNKNOWN]
     first = op == "or"
     decide: Callable[..., Any] = max if first else min
-    lead = decide(known, key=lambda p: (p.standing, -1 if p.used is None else p.used)) if known else parts[0]
-    standing, incomplete, at_least = lead.standing, any(p.incomplete for p in parts), None
-    if len(known) < len(parts):
-        settled = bool(known) and (lead.standing >= Standing.DUE if first else lead.standing is Standing.CLEAR)
+    lead: Judged | None = None
+    used: Share | None = None
+    meters: dict[str, tuple[Exact, Exact | None]] = {}
+    day = reached = None
+    incomplete, all_reached, known, shares = False, True, 0, 0
+    for part in parts:
+        if part.standing is not _UNKNOWN:
+            known += 1
+            if lead is None or _ahead(part, lead, first):
+                lead = part
+        if part.used is not None:
+            shares += 1
+            if used is None or (part.used.over(used) is first):
+                used = part.used
+        for meter, (due, now) in part.meters.items():
+            before = meters.get(meter)
+            meters[meter] = (due if before is None else decide(due, before[0]), now)
+        if part.day is not None:
+            day = part.day if day is None else decide(day, part.day)
+        if part.expected is None:
+            all_reached = False
+        else:
+            reached = part.expected if reached is None else decide(reached, part.expected)
+        incomplete = incomplete or part.incomplete
+    standing, at_least = _UNKNOWN if lead is None else lead.standing, None
+    if known < len(parts):
+        settled = lead is not None and (lead.standing >= Standing.DUE if first else lead.standing is Standing.CLEAR)
         if settled:
             incomplete = first or incomplete
         else:
-            standing = Standing.UNKNOWN
-            least = [p.standing if p.standing is not Standing.UNKNOWN else p.at_least for p in parts]
-            told = [s for s in least if s is not None]
-            at_least = (max(told, default=None) if first else (min(told) if len(told) == len(parts) else None)) if told else None
-    unknown_first = [p for p in parts if p.standing is Standing.UNKNOWN] if standing is Standing.UNKNOWN else []
-    asked_first = [*unknown_first, lead]
-    order = [*asked_first, *(p for p in parts if all(p is not q for q in asked_first))]
-    if standing is Standing.UNKNOWN and lead.standing is Standing.UNKNOWN:
-        order = list(parts)
-    reasons = [reason for part in order for reason in part.reasons]
-    shares = [p.used for p in parts if p.used is not None]
-    used = decide(shares) if shares and (len(shares) == len(parts) or standing is not Standing.UNKNOWN) else None
-    days = [p.day for p in parts if p.day is not None]
-    joined = Judged(standing, used, reasons, lead.text, {}, _day(decide, days), incomplete, at_least)
-    reached = [p.expected for p in parts if p.expected is not None]
-    joined.expected = _day(decide, reached) if len(reached) == len(parts) else None
-    for part in parts:
-        joined.assumed.update(part.assumed)
-        for meter, (due, now) in part.meters.items():
-            before = joined.meters.get(meter)
-            joined.meters[meter] = (due if before is None else decide(due, before[0]), now)
+            standing, at_least = _UNKNOWN, _at_least(parts, first)
+            used = used if shares == len(parts) else None
+    lead = lead or parts[0]
+    joined = Judged(standing, used, _reasons(parts, lead, standing), lead.text, meters, day, incomplete, at_least)
+    joined.expected = reached if all_reached else None
     return joined
 
 
-def _day(decide: Callable[..., Any], days: list[date]) -> date | None:
-    return decide(days) if days else None
+_UNKNOWN = Standing.UNKNOWN
+
+
+def _ahead(part: Judged, lead: Judged, first: bool) -> bool:
+    """Whether a part decides before the one so far: by standing, then by share used; the earlier in the text on a tie."""
+    if part.standing is not lead.standing:
+        return (part.standing > lead.standing) is first
+    if part.used is None or lead.used is None:
+        return first and lead.used is None and part.used is not None
+    return part.used.over(lead.used) if first else lead.used.over(part.used)
+
+
+def _at_least(parts: Sequence[Judged], first: bool) -> Standing | None:
+    """The standing by what is known alone; for `and` only where every part tells one."""
+    told = [s for s in (p.at_least if p.standing is _UNKNOWN else p.standing for p in parts) if s is not None]
+    if first:
+        return max(told, default=None)
+    return min(told) if told and len(told) == len(parts) else None
+
+
+def _reasons(parts: Sequence[Judged], lead: Judged, standing: Standing) -> list[Reason]:
+    """Those of the deciding part first; where it is not known, those that say why not."""
+    if lead is parts[0] and standing is not Standing.UNKNOWN:
+        return [reason for part in parts for reason in part.reasons]
+    front = [p for p in parts if (p.standing is Standing.UNKNOWN if standing is Standing.UNKNOWN else p is lead)]
+    return [reason for part in (*front, *(p for p in parts if all(p is not f for f in front))) for reason in part.reasons]

@@ -2,9 +2,10 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import date, datetime, timedelta
+from datetime import date, datetime
 from enum import IntEnum
 from fractions import Fraction
+from typing import NamedTuple
 
 from fieldworthy.core.base.calendar import Period, SeasonDates
 from fieldworthy.core.base.quantity import Exact, Quantity
@@ -28,17 +29,56 @@ class Standing(IntEnum):
         return _WORDS[self]
 
 
-_WORDS = {Standing.UNKNOWN: "unknown", Standing.CLEAR: "clear", Standing.UPCOMING: "upcoming", Standing.DUE: "due", Standing.OVERDUE: "overdue"}
+_WORDS = {
+    Standing.UNKNOWN: "unknown",
+    Standing.CLEAR: "clear",
+    Standing.UPCOMING: "upcoming",
+    Standing.DUE: "due",
+    Standing.OVERDUE: "overdue",
+}
 
 
-@dataclass(slots=True)
+class Share(NamedTuple):
+    """A share used, `top / bottom`, exact; a pair rather than a Fraction because most are only ever rounded for the wire."""
+
+    top: Exact
+    bottom: Exact
+
+    def exact(self) -> Fraction:
+        """The share as a Fraction."""
+        return Fraction(self.top) / self.bottom
+
+    def over(self, other: "Share") -> bool:
+        """Whether this share is the larger one."""
+        return self.top * other.bottom > other.top * self.bottom
+
+    def rounded(self) -> float:
+        """The share to six places, as on the wire."""
+        return round(float(self.top / self.bottom), 6)
+
+
+NONE_USED = Share(0, 1)
+
+
 class Record:
-    """A done record that counts: its instant, its local day, its meters' running counts by meter key [ticks]. start: the in-service one."""
+    """A done record that counts: its instant, its meters' running counts by meter key [ticks]. start: the in-service one.
 
-    at: datetime
-    day: date
-    counts: Mapping[str, Exact]
-    start: bool = False
+    day: the local day of the instant, computed when it is first asked for.
+    """
+
+    __slots__ = ("_day", "_day_of", "at", "counts", "start")
+
+    def __init__(self, at: datetime, day_of: Callable[[datetime], date], counts: Mapping[str, Exact], start: bool = False) -> None:
+        self.at, self.counts, self.start = at, counts, start
+        self._day_of, self._day = day_of, None
+
+    _day: date | None
+
+    @property
+    def day(self) -> date:
+        if self._day is None:
+            self._day = self._day_of(self.at)
+        return self._day
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +137,7 @@ class History:
     conditions: Mapping[str, Sequence[Declared]] = field(default_factory=dict)
     working_days: frozenset[date] = frozenset()
     usage: Mapping[str, Exact] = field(default_factory=dict)  # ticks a day
+    _periods: dict[str, Sequence[Period]] = field(default_factory=dict)
 
     def happened(self, name: str) -> Sequence[Happened]:
         """What happened of one name up to now, oldest first; a dated occurrence on each of its days."""
@@ -110,8 +151,11 @@ class History:
 
     def periods(self, season: str) -> Sequence[Period]:
         """The periods of a season from well before the machine came into service to two years ahead, oldest first."""
-        first = min(self.start.day.year if self.start else self.today.year, self.today.year - 30) - 2
-        return self.seasons[season].periods(first, self.today.year + 2)
+        found = self._periods.get(season)
+        if found is None:
+            first = min(self.start.day.year if self.start else self.today.year, self.today.year - 10) - 2
+            found = self._periods[season] = self.seasons[season].periods(first, self.today.year + 2)
+        return found
 
 
 @dataclass(slots=True)
@@ -145,7 +189,7 @@ class Judged:
     """
 
     standing: Standing
-    used: Exact | None
+    used: Share | None
     reasons: list[Reason]
     text: str
     meters: dict[str, tuple[Exact, Exact | None]] = field(default_factory=dict)
@@ -153,12 +197,10 @@ class Judged:
     incomplete: bool = False
     at_least: Standing | None = None
     resting: bool = False
-    assumed: dict[str, str] = field(default_factory=dict)
+    assumed: Mapping[str, str] | None = None
     expected: date | None = None
 
 
 def unknown(text: str, code: str, sentence: str, values: Mapping[str, object]) -> Judged:
     """A base that can't be told, and why."""
     return Judged(Standing.UNKNOWN, None, [Reason(code, sentence, values)], text)
-
-

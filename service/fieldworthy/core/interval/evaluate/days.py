@@ -3,12 +3,11 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
-from fractions import Fraction
 
 from fieldworthy.core.base.calendar import month_end
 from fieldworthy.core.base.reason import Reason
 from fieldworthy.core.interval.ast import Anchor, Notice
-from fieldworthy.core.interval.evaluate.context import History, Judged, Record, Standing, TaskHistory, Terms
+from fieldworthy.core.interval.evaluate.context import History, Judged, Record, Share, Standing, TaskHistory, Terms
 from fieldworthy.core.interval.evaluate.meter import never_recorded
 from fieldworthy.core.interval.evaluate.slack import NO_DAYS, Days, calendar_notice, calendar_slack
 
@@ -91,7 +90,7 @@ class EveryOnCalendar:
         shift, said = put_off(self.base, history, task, due)
         moved, today = shift.after(due), history.today
         start = last.day if self.anchor in (Anchor.SINCE_LAST, Anchor.ON_THE_CALENDAR) else self.base.every.before(due)
-        used = Fraction(max((today - start).days, 0), max((due - start).days, 1))
+        used = Share(max((today - start).days, 0), max((due - start).days, 1))
         lead = f"In service since {last.day.isoformat()}" if last.start else f"Done on {last.day.isoformat()}"
         reason = Reason(
             _CODES[self.anchor],

@@ -4,26 +4,40 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from fractions import Fraction
+from itertools import pairwise
 from typing import Literal
 
 from fieldworthy.core.base.calendar import Period
 from fieldworthy.core.base.quantity import TICKS
 from fieldworthy.core.base.reason import Reason
 from fieldworthy.core.interval.ast import Notice
-from fieldworthy.core.interval.evaluate.context import Happened, History, Judged, Record, Standing, TaskHistory
+from fieldworthy.core.interval.evaluate.context import NONE_USED, Happened, History, Judged, Record, Share, Standing, TaskHistory
 from fieldworthy.core.interval.evaluate.days import CalendarTerms, ends, place, put_off
 from fieldworthy.core.interval.evaluate.meter import never_recorded
 from fieldworthy.core.interval.evaluate.slack import NO_DAYS, YEAR_DAYS
 from fieldworthy.core.meter.series import Series
 
 
-
-def _answer(base: CalendarTerms, history: History, task: TaskHistory, asked: Notice | None, due: date, text: str, code: str, lead: str, last: date | None) -> Judged:
+def _answer(
+    base: CalendarTerms,
+    history: History,
+    task: TaskHistory,
+    asked: Notice | None,
+    due: date,
+    text: str,
+    code: str,
+    lead: str,
+    last: date | None,
+) -> Judged:
     shift, said = put_off(base, history, task, due)
     moved = shift.after(due)
     start = last or moved - timedelta(days=YEAR_DAYS)
-    used = Fraction(max((history.today - start).days, 0), max((moved - start).days, 1))
-    reason = Reason(code, f"{lead} on {moved.isoformat()}, {ends(moved, history.today)}.", {"due": moved.isoformat(), "today": history.today.isoformat()})
+    used = Share(max((history.today - start).days, 0), max((moved - start).days, 1))
+    reason = Reason(
+        code,
+        f"{lead} on {moved.isoformat()}, {ends(moved, history.today)}.",
+        {"due": moved.isoformat(), "today": history.today.isoformat()},
+    )
     return Judged(place(base, asked, due, history.today, shift), used, [reason, *said], text, {}, moved)
 
 
@@ -40,15 +54,24 @@ class EveryHappening:
         """Where it stands; clear while it never happened."""
         happened = history.happened(self.key)
         if not happened:
-            return Judged(Standing.CLEAR, 0, [Reason("never-happened", f"`{self.name}` has not been reported.", {"occurrence": self.name})], self.text)
+            return Judged(
+                Standing.CLEAR,
+                NONE_USED,
+                [Reason("never-happened", f"`{self.name}` has not been reported.", {"occurrence": self.name})],
+                self.text,
+            )
         last = task.last
         if last is None:
             return never_recorded(self.text)
         for event in happened:
             if not self._met(event, last):
-                return _answer(self.base, history, task, asked, event.day, self.text, "after-occurrence", f"`{self.name}` makes it due", last.day)
-        reason = Reason("occurrence-met", f"Done since `{self.name}` last happened.", {"occurrence": self.name, "done": last.day.isoformat()})
-        return Judged(Standing.CLEAR, 0, [reason], self.text)
+                return _answer(
+                    self.base, history, task, asked, event.day, self.text, "after-occurrence", f"`{self.name}` makes it due", last.day
+                )
+        reason = Reason(
+            "occurrence-met", f"Done since `{self.name}` last happened.", {"occurrence": self.name, "done": last.day.isoformat()}
+        )
+        return Judged(Standing.CLEAR, NONE_USED, [reason], self.text)
 
     def _met(self, event: Happened, last: Record) -> bool:
         """A dated one is met on its own day, a reported one only after its instant; both by a record within the early allowance before."""
@@ -74,7 +97,9 @@ class EachSeasonPoint:
         periods = history.periods(self.key)
         i = self._next(periods, task.records)
         if i is None or i >= len(periods):
-            return Judged(Standing.CLEAR, 0, [Reason("season-met", f"Done for the season {self.name}.", {"season": self.name})], self.text)
+            return Judged(
+                Standing.CLEAR, NONE_USED, [Reason("season-met", f"Done for the season {self.name}.", {"season": self.name})], self.text
+            )
         period = periods[i]
         if self.when == "once":
             return self._inside(history, task, asked, period)
@@ -108,7 +133,7 @@ class EachSeasonPoint:
         else:
             standing = Standing.DUE if today <= end else Standing.OVERDUE
         start = task.records[-1].day
-        used = Fraction(max((today - start).days, 0), max((period.first - start).days, 1))
+        used = Share(max((today - start).days, 0), max((period.first - start).days, 1))
         text = f"Once in the season {self.name}, from {period.first.isoformat()} to {period.last.isoformat()}; it has not been done in it."
         values = {"season": self.name, "from": period.first.isoformat(), "to": period.last.isoformat(), "today": today.isoformat()}
         return Judged(standing, used, [Reason("once-each-season", text, values), *said], self.text, {}, period.first)
@@ -135,12 +160,28 @@ class EveryWorkingDayOf:
             text = f"The machine worked on {due.isoformat()} or after it, and this was last done on {last.day.isoformat()}."
             if last.start:
                 text = f"The machine worked on {due.isoformat()} or after it, and this has not been done since it came into service."
-            return Judged(standing, Fraction((today - due).days + 1), [Reason("worked-without", text, values | {"due": due.isoformat()})], self.text, {}, due)
+            return Judged(
+                standing,
+                Share((today - due).days + 1, 1),
+                [Reason("worked-without", text, values | {"due": due.isoformat()})],
+                self.text,
+                {},
+                due,
+            )
         if last.day >= today and not last.start:
-            return Judged(Standing.CLEAR, 0, [Reason("done-today", "Done today.", values)], self.text, {}, None)
+            return Judged(Standing.CLEAR, NONE_USED, [Reason("done-today", "Done today.", values)], self.text, {}, None)
         if missed == today:
-            return Judged(Standing.DUE, 1, [Reason("works-today", "The machine works today, and this has not been done yet.", values)], self.text, {}, today)
-        return Judged(Standing.UPCOMING, 0, [Reason("before-work", "Do it before the machine starts work.", values)], self.text, {}, None)
+            return Judged(
+                Standing.DUE,
+                Share(1, 1),
+                [Reason("works-today", "The machine works today, and this has not been done yet.", values)],
+                self.text,
+                {},
+                today,
+            )
+        return Judged(
+            Standing.UPCOMING, NONE_USED, [Reason("before-work", "Do it before the machine starts work.", values)], self.text, {}, None
+        )
 
 
 def _worked_without(history: History, since: date) -> date | None:
@@ -156,7 +197,7 @@ def _worked_without(history: History, since: date) -> date | None:
 def _first_moved(history: History, hours: bool, series: Series, since: date) -> date | None:
     """The first day after `since` on which a meter surely moved."""
     points = list(zip(series.times, series.counts, strict=True))
-    for (t0, c0), (t1, c1) in zip(points, points[1:], strict=False):
+    for (t0, c0), (t1, c1) in pairwise(points):
         last = history.day_of(t1)
         if c1 <= c0 or last <= since:
             continue

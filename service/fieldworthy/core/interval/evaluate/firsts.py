@@ -7,7 +7,7 @@ from typing import Any
 from fieldworthy.core.base.quantity import Exact, from_ticks, ticks_text, whole
 from fieldworthy.core.base.reason import Reason
 from fieldworthy.core.interval.ast import Notice
-from fieldworthy.core.interval.evaluate.context import Happened, History, Judged, Record, Standing, TaskHistory
+from fieldworthy.core.interval.evaluate.context import NONE_USED, Happened, History, Judged, Record, Share, Standing, TaskHistory
 from fieldworthy.core.interval.evaluate.days import CalendarTerms, ends
 from fieldworthy.core.interval.evaluate.days import place as place_day
 from fieldworthy.core.interval.evaluate.days import put_off as put_off_days
@@ -18,7 +18,10 @@ from fieldworthy.core.meter.series import Series
 
 @dataclass(slots=True)
 class Points:
-    """What is left of the points. judged: the answer by the next one, None: all are met. begin: the last point (ticks or a day). records: those since."""
+    """What is left of the points.
+
+    judged: the answer by the next one; None: all are met. begin: the last point (ticks, or a day). records: those since.
+    """
 
     judged: Judged | None
     begin: Any = None
@@ -67,7 +70,9 @@ class Firsts:
             return self._on_meter(history, task, asked, event, records)
         return self._on_calendar(history, task, asked, event, records)
 
-    def _on_meter(self, history: History, task: TaskHistory, asked: Notice | None, event: Happened | None, records: tuple[Record, ...]) -> Points:
+    def _on_meter(
+        self, history: History, task: TaskHistory, asked: Notice | None, event: Happened | None, records: tuple[Record, ...]
+    ) -> Points:
         points = [p for p in self.points if isinstance(p, MeterPoint)]
         base = points[0].base
         series = history.series.get(base.key)
@@ -81,7 +86,9 @@ class Firsts:
             told = series.at(event.at) if own is None else own
             if told is None:
                 text = f"Nothing tells what the meter {base.name} showed when this happened: {self._name}."
-                return Points(Judged(Standing.UNKNOWN, None, [Reason("no-meter-at-occurrence", text, {"occurrence": self._name})], self.text))
+                return Points(
+                    Judged(Standing.UNKNOWN, None, [Reason("no-meter-at-occurrence", text, {"occurrence": self._name})], self.text)
+                )
             zero = told
         left = _unmet_on_meter(points, zero, base.key, series, records)
         if event is None and left < len(points):
@@ -95,7 +102,9 @@ class Firsts:
             return Points(None, zero + points[-1].base.every, records)
         return Points(self._answer_meter(points[left], zero, now, history, task, asked, series))
 
-    def _answer_meter(self, point: MeterPoint, zero: Exact, now: Exact, history: History, task: TaskHistory, asked: Notice | None, series: Series) -> Judged:
+    def _answer_meter(
+        self, point: MeterPoint, zero: Exact, now: Exact, history: History, task: TaskHistory, asked: Notice | None, series: Series
+    ) -> Judged:
         base = point.base
         due = zero + base.every
         shift, said = put_off(base, history, task, due, series)
@@ -104,15 +113,33 @@ class Firsts:
         tail = f"{ticks_text(left)} {unit} to go" if left > 0 else "just reached" if left == 0 else f"{ticks_text(-left)} {unit} past it"
         lead = f"`{self._name}` at {ticks_text(zero)} {unit}; " if self.after else ""
         text = f"{lead}{self.text}: due at {ticks_text(moved)} {unit}; the meter shows {ticks_text(now)} {unit}, {tail}."
-        values = {"from": from_ticks(zero), "every": from_ticks(base.every), "due": from_ticks(moved), "now": from_ticks(now), "unit": unit, "meter": base.name}
-        used = Fraction(max(now - zero, 0)) / base.every
-        judged = Judged(place(base, asked, due, now, shift), used, [Reason("first-point", text, values), *said], self.text, {base.key: (moved, now)})
+        values = {
+            "from": from_ticks(zero),
+            "every": from_ticks(base.every),
+            "due": from_ticks(moved),
+            "now": from_ticks(now),
+            "unit": unit,
+            "meter": base.name,
+        }
+        used = Share(max(now - zero, 0), base.every)
+        judged = Judged(
+            place(base, asked, due, now, shift), used, [Reason("first-point", text, values), *said], self.text, {base.key: (moved, now)}
+        )
         return grown_old(base, asked, judged, history, series, moved)
 
-    def _on_calendar(self, history: History, task: TaskHistory, asked: Notice | None, event: Happened | None, records: tuple[Record, ...]) -> Points:
+    def _on_calendar(
+        self, history: History, task: TaskHistory, asked: Notice | None, event: Happened | None, records: tuple[Record, ...]
+    ) -> Points:
         points = [p for p in self.points if isinstance(p, DayPoint)]
         if event is None and history.start is None:
-            return Points(Judged(Standing.UNKNOWN, None, [Reason("no-in-service", "The machine's in-service day is not known.", {"needs": "in_service"})], self.text))
+            return Points(
+                Judged(
+                    Standing.UNKNOWN,
+                    None,
+                    [Reason("no-in-service", "The machine's in-service day is not known.", {"needs": "in_service"})],
+                    self.text,
+                )
+            )
         zero = event.day if event is not None else history.start.day if history.start is not None else history.today
         left = 0
         for record in records:
@@ -122,15 +149,25 @@ class Firsts:
             return Points(None, points[-1].length.after(zero), records)
         point = points[left]
         due = point.length.after(zero)
-        if event is None and history.start is not None and history.start.new is not True and not records and history.today >= point.early.before(due):
+        if (
+            event is None
+            and history.start is not None
+            and history.start.new is not True
+            and not records
+            and history.today >= point.early.before(due)
+        ):
             return Points(never_recorded(self.text))
         shift, said = put_off_days(point.base, history, task, due)
         moved, today = shift.after(due), history.today
-        used = Fraction(max((today - zero).days, 0), max((moved - zero).days, 1))
+        used = Share(max((today - zero).days, 0), max((moved - zero).days, 1))
         lead = f"`{self._name}` on {zero.isoformat()}" if self.after else f"In service since {zero.isoformat()}"
         text = f"{lead}; {self.text}: due on {moved.isoformat()}, {ends(moved, today)}."
         values = {"from": zero.isoformat(), "due": moved.isoformat(), "today": today.isoformat(), "days": (moved - today).days}
-        return Points(Judged(place_day(point.base, asked, due, today, shift), used, [Reason("first-point", text, values), *said], self.text, {}, moved))
+        return Points(
+            Judged(
+                place_day(point.base, asked, due, today, shift), used, [Reason("first-point", text, values), *said], self.text, {}, moved
+            )
+        )
 
     @property
     def _name(self) -> str:
@@ -167,6 +204,7 @@ def once_judged(firsts: Firsts, history: History, task: TaskHistory, asked: Noti
         return points.judged
     if firsts.after is not None and not history.happened(firsts.after[0]):
         name = firsts.after[1]
-        return Judged(Standing.CLEAR, 0, [Reason("never-happened", f"`{name}` has not been reported.", {"occurrence": name})], firsts.text)
-    return Judged(Standing.CLEAR, 0, [Reason("met-once", "It was to be done once, and that is behind.", {})], firsts.text)
-
+        return Judged(
+            Standing.CLEAR, NONE_USED, [Reason("never-happened", f"`{name}` has not been reported.", {"occurrence": name})], firsts.text
+        )
+    return Judged(Standing.CLEAR, NONE_USED, [Reason("met-once", "It was to be done once, and that is behind.", {})], firsts.text)

@@ -9,10 +9,11 @@ from fieldworthy.core.base.quantity import TICKS, UNITS, Exact, Unit, convert, f
 from fieldworthy.core.base.reason import Reason
 from fieldworthy.core.base.vocabulary import Meter
 from fieldworthy.core.interval.ast import Amount, Anchor, Notice
-from fieldworthy.core.interval.evaluate.context import History, Judged, Record, Standing, TaskHistory, Terms, unknown
+from fieldworthy.core.interval.evaluate.context import History, Judged, Record, Share, Standing, TaskHistory, Terms, unknown
 from fieldworthy.core.interval.evaluate.slack import in_ticks, meter_notice, meter_slack
 from fieldworthy.core.meter.series import Series
 
+SINCE_LAST = Anchor.SINCE_LAST  # looked up once: an enum's members are slow to reach
 
 
 @dataclass(slots=True)
@@ -63,7 +64,8 @@ def current(series: Series | None, name: str, text: str) -> Exact | Judged:
         return unknown(
             text,
             "meter-ran-backward",
-            f"The meter {name} shows {ticks_text(b.count)} after {ticks_text(b.earlier)}: report the new meter if it was replaced, or correct the value.",
+            f"The meter {name} shows {ticks_text(b.count)} after {ticks_text(b.earlier)}: "
+            "report the new meter if it was replaced, or correct the value.",
             {"meter": name, "value": from_ticks(b.count), "earlier": from_ticks(b.earlier), "at": b.at.isoformat()},
         )
     return series.current
@@ -87,14 +89,27 @@ def put_off(base: MeterTerms, history: History, task: TaskHistory, due: Exact, s
         if deferral.amount.unit.dimension != base.unit.dimension:
             return 0, []
         asked = whole(Fraction(convert(deferral.amount.value, deferral.amount.unit, base.unit)) * TICKS)
-    values = {"by": deferral.by, "why": deferral.why, "asked": from_ticks(asked), "permitted": from_ticks(base.permitted), "unit": base.unit.name}
+    values = {
+        "by": deferral.by,
+        "why": deferral.why,
+        "asked": from_ticks(asked),
+        "permitted": from_ticks(base.permitted),
+        "unit": base.unit.name,
+    }
     if asked > base.permitted:
-        text = f"A deferral by {ticks_text(asked)} {base.unit.name} does not count: {ticks_text(base.permitted)} {base.unit.name} are permitted."
+        unit = base.unit.name
+        text = f"A deferral by {ticks_text(asked)} {unit} does not count: {ticks_text(base.permitted)} {unit} are permitted."
         return 0, [Reason("deferral-too-long", text, values)]
     then = series.at(deferral.at)
     if then is None or then > due + base.late:
-        return 0, [Reason("deferral-too-late", "A deferral does not count: the task was overdue, or the meter not known, when it was decided.", values)]
-    return asked, [Reason("deferred", f"Put off by {ticks_text(asked)} {base.unit.name} ({deferral.why}; decided by {deferral.by}).", values)]
+        return 0, [
+            Reason(
+                "deferral-too-late", "A deferral does not count: the task was overdue, or the meter not known, when it was decided.", values
+            )
+        ]
+    return asked, [
+        Reason("deferred", f"Put off by {ticks_text(asked)} {base.unit.name} ({deferral.why}; decided by {deferral.by}).", values)
+    ]
 
 
 def place(base: MeterTerms, asked: Notice | None, due: Exact, now: Exact, shift: Exact) -> Standing:
@@ -152,24 +167,29 @@ class EveryOnMeter:
             return found
         due, last, from_record, notes = found
         shift, said = put_off(base, history, task, due, series)
-        used = _share(now - (last if self.anchor is Anchor.SINCE_LAST else due - base.every), base.every)
-        lead = _LEADS[self.anchor].format(at=f"{ticks_text(last)} {base.unit.name}")
-        if from_record.start:
-            lead = f"In service at {ticks_text(last)} {base.unit.name}"
+        moved, unit, anchor = due + shift, base.unit.name, self.anchor
+        progress = now - (last if anchor is SINCE_LAST else due - base.every)
+        used = Share(progress if progress > 0 else 0, base.every)
+        lead = (
+            f"In service at {ticks_text(last)} {unit}"
+            if from_record.start
+            else f"{_LEADS[anchor]} {ticks_text(last)} {unit}{_TAILS[anchor]}"
+        )
         reason = Reason(
-            _CODES[self.anchor],
-            sentence(base, lead, self.text, due + shift, now, series),
+            _CODES[anchor],
+            sentence(base, lead, self.text, moved, now, series),
             {
                 "done": from_ticks(last),
                 "every": from_ticks(base.every),
-                "due": from_ticks(due + shift),
+                "due": from_ticks(moved),
                 "now": from_ticks(now),
-                "unit": base.unit.name,
+                "unit": unit,
                 "meter": base.name,
             },
         )
-        judged = Judged(place(base, asked, due, now, shift), used, [reason, *said, *notes], self.text, {base.key: (due + shift, now)})
-        return grown_old(base, asked, judged, history, series, due + shift)
+        reasons = [reason, *said, *notes] if said or notes else [reason]
+        judged = Judged(place(base, asked, due, now, shift), used, reasons, self.text, {base.key: (moved, now)})
+        return judged if base.good_for is None else grown_old(base, asked, judged, history, series, moved)
 
     def due(self, records: Sequence[Record], series: Series, begin: Exact | None) -> "tuple[Exact, Exact, Record, list[Reason]] | Judged":
         """The due point, the value of the last record, that record, and what is to be said of records that were skipped."""
@@ -179,7 +199,7 @@ class EveryOnMeter:
         value = value_of(last, self.base.key, series)
         if value is None:
             return no_value(self.text, self.base.name, last)
-        if self.anchor is Anchor.SINCE_LAST:
+        if self.anchor is SINCE_LAST:
             return value + self.base.every, value, last, []
         if self.anchor is Anchor.ON_THE_METER:
             return self._next_multiple(value, last), value, last, []
@@ -199,7 +219,8 @@ class EveryOnMeter:
         for record in records:
             value = value_of(record, base.key, series)
             if value is None:
-                text = f"The record of {record.day.isoformat()} has no value of the meter {base.name} and none can be told: it was passed over."
+                why = f"has no value of the meter {base.name} and none can be told"
+                text = f"The record of {record.day.isoformat()} {why}: it was passed over."
                 skipped.append(Reason("record-skipped", text, {"day": record.day.isoformat(), "meter": base.name}))
             elif due is None:
                 due = value + base.every
@@ -212,14 +233,13 @@ class EveryOnMeter:
         return due, skipped
 
 
-def _share(progress: Exact, every: Exact) -> Exact:
-    return whole(Fraction(max(progress, 0)) / every) if not isinstance(progress, int) or not isinstance(every, int) else Fraction(max(progress, 0), every)
-
-
 def never_recorded(text: str) -> Judged:
     """A used machine's task without any record."""
     return unknown(
-        text, "never-recorded", "Nothing says when this was last done: record it, or enter what was taken over with the machine.", {"needs": "done"}
+        text,
+        "never-recorded",
+        "Nothing says when this was last done: record it, or enter what was taken over with the machine.",
+        {"needs": "done"},
     )
 
 
@@ -237,10 +257,9 @@ _CODES = {
     Anchor.ON_THE_METER: "on-the-meter",
     Anchor.ON_THE_CALENDAR: "on-the-calendar",
 }
-_LEADS = {
-    Anchor.SINCE_LAST: "Done at {at}",
-    Anchor.SINCE_LAST_DUE: "Last done at {at}, counted from there or from when it was due, whichever was earlier",
-    Anchor.ON_SCHEDULE: "Last done at {at}, on its schedule",
-    Anchor.ON_THE_METER: "Last done at {at}, at round values of the meter",
-    Anchor.ON_THE_CALENDAR: "Last done on {at}",
+_LEADS = dict.fromkeys(Anchor, "Last done at") | {Anchor.SINCE_LAST: "Done at"}
+_TAILS = dict.fromkeys(Anchor, "") | {
+    Anchor.SINCE_LAST_DUE: ", counted from there or from when it was due, whichever was earlier",
+    Anchor.ON_SCHEDULE: ", on its schedule",
+    Anchor.ON_THE_METER: ", at round values of the meter",
 }

@@ -4,6 +4,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from fractions import Fraction
+from itertools import pairwise
 
 from fieldworthy.core.base.calendar import Period
 from fieldworthy.core.base.quantity import Exact, from_ticks, ticks_text, whole
@@ -11,7 +12,7 @@ from fieldworthy.core.base.reason import Reason
 from fieldworthy.core.base.truth import Truth
 from fieldworthy.core.interval.ast import Notice
 from fieldworthy.core.interval.evaluate.combine import JoinedBases, Node
-from fieldworthy.core.interval.evaluate.context import History, Judged, Record, Standing, TaskHistory
+from fieldworthy.core.interval.evaluate.context import History, Judged, Record, Share, Standing, TaskHistory
 from fieldworthy.core.interval.evaluate.days import EveryOnCalendar
 from fieldworthy.core.interval.evaluate.days import place as place_day
 from fieldworthy.core.interval.evaluate.days import put_off as put_off_days
@@ -93,7 +94,7 @@ def stretches(history: History, rules: Sequence[RulePlan], names: Sequence[str],
                 cuts.update(t for t in edges if since < t < now)
     ordered = sorted(cuts)
     found = []
-    for a, b in zip(ordered, ordered[1:], strict=False):
+    for a, b in pairwise(ordered):
         states, assumed = states_at(history, names, a)
         found.append(Stretch(a, b, in_force(rules, states, assumed).rules))
     return found
@@ -133,7 +134,9 @@ def judge_in_stretches(
     return _on_calendar(base, history, task, asked, parts, last, resting)
 
 
-def _shares(base: EveryOnMeter | EveryOnCalendar, history: History, stretch: Stretch, share: Callable[[EveryOnMeter | EveryOnCalendar], Exact]) -> Exact:
+def _shares(
+    base: EveryOnMeter | EveryOnCalendar, history: History, stretch: Stretch, share: Callable[[EveryOnMeter | EveryOnCalendar], Exact]
+) -> Exact:
     """What one stretch used up; where several rules may have been in force, the strictest."""
     used: list[Exact] = []
     for rule in stretch.rules:
@@ -168,11 +171,31 @@ def _on_meter(
     shift, said = put_off(terms, history, task, due, series)
     moved, unit = due + shift, terms.unit.name
     left = moved - now
-    tail = f"{ticks_text(left)} {unit} are left" if left > 0 else "that is just reached" if left == 0 else f"that is {ticks_text(-left)} {unit} past it"
+    tail = (
+        f"{ticks_text(left)} {unit} are left"
+        if left > 0
+        else "that is just reached"
+        if left == 0
+        else f"that is {ticks_text(-left)} {unit} past it"
+    )
     lead = f"In service at {ticks_text(begun)} {unit}" if last.start else f"Done at {ticks_text(begun)} {unit}"
-    text = f"{lead}; since then the stretches have used {percent(used)} of the interval; the meter shows {ticks_text(now)} {unit}, under {base.text} {tail}."
-    values = {"done": from_ticks(begun), "every": from_ticks(terms.every), "due": from_ticks(moved), "now": from_ticks(now), "unit": unit, "meter": terms.name}
-    judged = Judged(place(terms, asked, due, now, shift), whole(used), [Reason("stretches", text, values), *said], base.text, {terms.key: (moved, now)})
+    shows = f"the meter shows {ticks_text(now)} {unit}, under {base.text} {tail}"
+    text = f"{lead}; since then the stretches have used {percent(used)} of the interval; {shows}."
+    values = {
+        "done": from_ticks(begun),
+        "every": from_ticks(terms.every),
+        "due": from_ticks(moved),
+        "now": from_ticks(now),
+        "unit": unit,
+        "meter": terms.name,
+    }
+    judged = Judged(
+        place(terms, asked, due, now, shift),
+        Share(used, 1),
+        [Reason("stretches", text, values), *said],
+        base.text,
+        {terms.key: (moved, now)},
+    )
     return rest(judged) if resting else grown_old(terms, asked, judged, history, series, moved)
 
 
@@ -187,9 +210,12 @@ def _on_calendar(
     due = today + timedelta(days=_ceil((1 - used) * _length(base, last.day)))
     shift, said = put_off_days(base.base, history, task, due)
     moved = shift.after(due)
-    text = f"Done on {last.day.isoformat()}; since then the stretches have used {percent(used)} of the interval: under {base.text} due on {moved.isoformat()}."
+    spent = f"since then the stretches have used {percent(used)} of the interval"
+    text = f"Done on {last.day.isoformat()}; {spent}: under {base.text} due on {moved.isoformat()}."
     values = {"done": last.day.isoformat(), "due": moved.isoformat(), "today": today.isoformat()}
-    judged = Judged(place_day(base.base, asked, due, today, shift), whole(used), [Reason("stretches", text, values), *said], base.text, {}, moved)
+    judged = Judged(
+        place_day(base.base, asked, due, today, shift), Share(used, 1), [Reason("stretches", text, values), *said], base.text, {}, moved
+    )
     return rest(judged) if resting else judged
 
 
