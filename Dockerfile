@@ -19,11 +19,12 @@ FROM python:3.13-slim
 RUN useradd --uid 10001 --no-create-home --shell /usr/sbin/nologin fieldworthy \
     && mkdir /data && chown fieldworthy /data
 COPY --from=build /opt/fieldworthy /opt/fieldworthy
-ENV PATH=/opt/fieldworthy/bin:$PATH PYTHONUNBUFFERED=1 FIELDWORTHY_DATA_DIR=/data
+# There are no keys yet: publish the port on loopback only (-p 127.0.0.1:8000:8000), or behind something that keeps strangers out.
+ENV PATH=/opt/fieldworthy/bin:$PATH PYTHONUNBUFFERED=1 FIELDWORTHY_DATA_DIR=/data FIELDWORTHY_OPEN_NETWORK=yes
 USER 10001
 VOLUME /data
 EXPOSE 8000
 HEALTHCHECK --interval=30s --timeout=3s --start-period=10s \
     CMD ["python", "-c", "import urllib.request as u; u.urlopen('http://127.0.0.1:8000/healthz', timeout=2)"]
 ENTRYPOINT ["fieldworthy"]
-CMD ["serve", "--host", "0.0.0.0", "--port", "8000"]
+CMD ["serve", "--open", "--host", "0.0.0.0", "--port", "8000"]

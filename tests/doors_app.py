@@ -9,6 +9,7 @@ from typing import Any
 import httpx
 import structlog
 from fastapi import FastAPI
+
 from fieldworthy.main import make_app
 from fieldworthy.usecases.ports import Draft, Published, Shelved, Version
 

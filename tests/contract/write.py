@@ -2,7 +2,8 @@
 
     python tests/contract/write.py
 
-The requests in service/fieldworthy/rest/examples.json are written by hand; their answers come from here, to be read before they are committed.
+The requests in service/fieldworthy/rest/examples.json are written by hand; their answers come from here, to be read before they are
+committed.
 """
 
 import asyncio
@@ -47,7 +48,11 @@ async def run(http: Any, example: dict[str, Any]) -> Any:
 
 def told(response: Any) -> Any:
     """The answer as an example shows it: JSON, or the text."""
-    return response.json() if response.headers["content-type"].split(";")[0] in ("application/json", "application/problem+json") else response.text
+    return (
+        response.json()
+        if response.headers["content-type"].split(";")[0] in ("application/json", "application/problem+json")
+        else response.text
+    )
 
 
 async def prepared() -> Any:
@@ -73,8 +78,8 @@ async def rewrite() -> None:
 
 if __name__ == "__main__":
     if "--contract" in sys.argv:
-        from tests.doors_app import make_test_app
         from fieldworthy.rest.openapi import text
+        from tests.doors_app import make_test_app
 
         CONTRACT.write_text(text(make_test_app()), "utf-8")
     else:

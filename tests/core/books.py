@@ -1,7 +1,7 @@
 """Small rulebooks for the tables, from inline pieces in a rulebook's own words, and clearance requests as they are on the wire.
 
-The pieces are those of a rulebook document (`facts`, `actions`, `hazards`, `happenings`, `procedures`, `tasks`, `applies_to`, `options`), so that
-the same table can be sent to a running service. In a request `ago` (seconds) stands for `at`.
+The pieces are those of a rulebook document (`facts`, `actions`, `hazards`, `happenings`, `procedures`, `tasks`, `applies_to`,
+`options`), so that the same table can be sent to a running service. In a request `ago` (seconds) stands for `at`.
 """
 
 import tomllib
@@ -12,16 +12,15 @@ from typing import Any
 
 from fieldworthy.core.answer.clearance import ClearanceQuestion, Evidence, OpenWork
 from fieldworthy.core.base.finding import Finding
-from fieldworthy.core.base.fit import Fit, Identity, Serials
+from fieldworthy.core.base.fit import Identity
 from fieldworthy.core.base.names import key
 from fieldworthy.core.base.quantity import UNITS, Quantity, exact, find_unit, read_amount
-from fieldworthy.core.base.vocabulary import Fact, Vocabulary
+from fieldworthy.core.base.vocabulary import Fact
 from fieldworthy.core.condition.ast import Condition
 from fieldworthy.core.condition.check import check_condition
 from fieldworthy.core.condition.parse import parse
-from fieldworthy.core.procedure.check import check_works, makes_of
-from fieldworthy.core.procedure.model import Action, Happening, Hazard, Procedure, Step, Works
-from fieldworthy.core.rulebook.model import CheckedRulebook, Task
+from fieldworthy.core.rulebook.check import check_rulebook
+from fieldworthy.core.rulebook.model import CheckedRulebook
 
 CASES = Path(__file__).parents[1] / "cases"
 NOW = "2026-07-14T06:00:00+01:00"
@@ -30,11 +29,11 @@ _SECONDS = {"s": 1, "min": 60, "h": 3600, "day": 86400}
 
 def tables(room: str) -> list[tuple[str, dict[str, Any]]]:
     """Every case of a room's tables, with its file and name; `books` of the file ride along."""
-    found = []
+    found: list[tuple[str, dict[str, Any]]] = []
     for path in sorted((CASES / room).glob("*.toml")):
         data = tomllib.loads(path.read_text("utf-8"))
-        for case in data["case"]:
-            found.append((f"{path.stem}: {case['name']}", {**data.get("defaults", {}), **case, "books": data.get("books", {})}))
+        shared = {**data.get("defaults", {}), "books": data.get("books", {})}
+        found += [(f"{path.stem}: {case['name']}", {**shared, **case}) for case in data["case"]]
     names = [name for name, _ in found]
     assert len(set(names)) == len(names), "two cases of one name"
     return found
@@ -55,82 +54,24 @@ def facts_of(pieces: Mapping[str, Any]) -> dict[str, Fact]:
     facts = {}
     for name, each in pieces.items():
         good = read_amount(each["good_for"]) if "good_for" in each else None
-        unit = find_unit(each["unit"]) if "unit" in each else None
+        unit = find_unit(each["unit"]) if each.get("unit", "number") != "number" else None
         good_for = timedelta(seconds=float(good.value) * _SECONDS[good.unit.name]) if good is not None else None
         known_by = frozenset(each.get("known_by", ["sensor", "seen"]))
         facts[key(name)] = Fact(name, tuple(each.get("states", ())), unit, known_by, good_for, each.get("per") == "person")
     return facts
 
 
-def _fit(pieces: Mapping[str, Any] | None) -> Fit | None:
-    if pieces is None:
-        return None
-    words = {name: frozenset(key(w) for w in pieces.get(name, ())) for name in ("options", "not_options", "models")}
-    serials = pieces.get("serials")
-    return Fit(**words, serials=None if serials is None else Serials(serials.get("from"), serials.get("to")))
-
-
-def _step(piece: str | Mapping[str, Any], facts: Mapping[str, Fact]) -> Step:
-    if isinstance(piece, str):
-        return Step(action=piece)
-    wait, _, until = piece.get("wait", "").partition(" until ")
-    amount = read_amount(wait) if wait else None
-    return Step(
-        do=piece.get("do"),
-        action=piece.get("action"),
-        wait=None if amount is None else timedelta(seconds=float(amount.value) * _SECONDS[amount.unit.name]),
-        wait_until=condition(until or None, facts),
-        follow=piece.get("follow"),
-        needs=condition(piece.get("needs"), facts),
-        holds=condition(piece.get("holds"), facts),
-    )
-
-
-def _makes(text: str, facts: Mapping[str, Fact]) -> Mapping[str, str]:
-    parsed = condition(text, facts)
-    assert parsed is not None
-    made = makes_of(parsed, facts)
-    assert not isinstance(made, Finding), made
-    return made
+def document_of(pieces: Mapping[str, Any]) -> dict[str, Any]:
+    """The pieces as a whole rulebook document: what every rulebook says filled in."""
+    tasks = {name: {"title": name, "kind": "inspect", **task} for name, task in pieces.get("tasks", {}).items()}
+    return {"rulebook": "book", "title": "A book", **pieces, "tasks": tasks}
 
 
 def book_of(pieces: Mapping[str, Any]) -> CheckedRulebook:
     """A rulebook of these pieces; whatever is wrong with them fails the test that made it."""
-    facts = facts_of(pieces.get("facts", {}))
-    works = Works(
-        actions={
-            key(n): Action(n, condition(a.get("needs"), facts), _makes(a["makes"], facts), condition(a.get("confirm"), facts))
-            for n, a in pieces.get("actions", {}).items()
-        },
-        hazards={
-            key(n): Hazard(n, condition(h["never"], facts), h["signal"], h["avoid"])  # type: ignore[arg-type]
-            for n, h in pieces.get("hazards", {}).items()
-        },
-        happenings={
-            key(n): Happening(n, condition(h.get("needs"), facts), _makes(h["makes"], facts)) for n, h in pieces.get("happenings", {}).items()
-        },
-        procedures={key(n): Procedure(n, tuple(_step(s, facts) for s in p["steps"])) for n, p in pieces.get("procedures", {}).items()},
-    )
-    tasks = {}
-    for order, (name, t) in enumerate(pieces.get("tasks", {}).items()):
-        tasks[name] = Task(
-            name,
-            t.get("title", name),
-            t.get("kind", "inspect"),
-            order,
-            only_with=_fit(t.get("only_with")),
-            needs=condition(t.get("needs"), facts),
-            holds=condition(t.get("holds"), facts),
-            needs_text=t.get("needs"),
-            holds_text=t.get("holds"),
-            steps=tuple(_step(s, facts) for s in t.get("steps", ())),
-        )
-    assert check_works(works, {n: t.steps for n, t in tasks.items()}, facts) == []
-    fit = _fit(pieces.get("applies_to"))
-    options = {key(o): o for o in pieces.get("options", ())}
-    return CheckedRulebook(
-        "book", "A book", 1, "sha256:" + "0" * 64, {}, Vocabulary(facts=facts), tasks, {}, works, options=options, applies_to=fit
-    )
+    book, findings = check_rulebook(document_of(pieces))
+    assert book is not None, findings
+    return book
 
 
 def _value(value: Any) -> Any:

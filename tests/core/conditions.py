@@ -8,7 +8,12 @@ from fieldworthy.core.base.quantity import UNITS, Quantity
 from fieldworthy.core.base.vocabulary import Fact
 from fieldworthy.core.condition.ast import Condition, IfThen, Joined, Not, NumberTest, StateTest
 
-STATES = {"gate": ("closed", "raised", "between"), "lock": ("released", "engaged"), "engine": ("stopped", "running"), "side panel": ("on", "off")}
+STATES = {
+    "gate": ("closed", "raised", "between"),
+    "lock": ("released", "engaged"),
+    "engine": ("stopped", "running"),
+    "side panel": ("on", "off"),
+}
 NUMBERS = {"oil temperature": "degC", "tank pressure": "bar"}
 UNITLESS = "tilt"
 FACTS = {
@@ -21,7 +26,7 @@ _OPS = st.sampled_from(["<", "<=", ">", ">=", "="])
 _NUMBERS = st.one_of(st.integers(-40, 120).map(Fraction), st.decimals(-50, 150, places=2).map(Fraction))
 
 
-def tests() -> st.SearchStrategy[Condition]:
+def single_tests() -> st.SearchStrategy[Condition]:
     states = st.sampled_from([(f, s) for f, several in STATES.items() for s in several])
     state = st.builds(lambda fs, negated: StateTest(*fs, negated), states, st.booleans())
     warm = st.builds(NumberTest, st.just("oil temperature"), _OPS, _NUMBERS, st.sampled_from(_TEMPERATURES))
@@ -32,10 +37,12 @@ def tests() -> st.SearchStrategy[Condition]:
 
 def conditions(leaves: int = 12) -> st.SearchStrategy[Condition]:
     def more(inner: st.SearchStrategy[Condition]) -> st.SearchStrategy[Condition]:
-        joined = st.builds(lambda op, parts: Joined(op, tuple(parts)), st.sampled_from(["and", "or"]), st.lists(inner, min_size=2, max_size=4))
+        joined = st.builds(
+            lambda op, parts: Joined(op, tuple(parts)), st.sampled_from(["and", "or"]), st.lists(inner, min_size=2, max_size=4)
+        )
         return st.one_of(joined, joined, st.builds(Not, inner), st.builds(IfThen, inner, inner))
 
-    return st.recursive(tests(), more, max_leaves=leaves)
+    return st.recursive(single_tests(), more, max_leaves=leaves)
 
 
 def values(known_only: bool = False) -> st.SearchStrategy[dict[str, object]]:

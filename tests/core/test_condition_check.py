@@ -27,7 +27,9 @@ def test_check(case: dict[str, Any]) -> None:
     c = parse(text)
     assert not isinstance(c, Finding)
     found = check_condition(c, facts_of(case["facts"]), "fact")
-    assert [(f.code, text[f.span.start : f.span.end] if f.span else None) for f in found] == [(code, at) for code, at, _ in case["findings"]]
+    assert [(f.code, text[f.span.start : f.span.end] if f.span else None) for f in found] == [
+        (code, at) for code, at, _ in case["findings"]
+    ]
     for finding, (code, _, mend) in zip(found, case["findings"], strict=True):
         assert mend in finding.mend
         assert finding.severity == ("warning" if code.endswith("_true") else "error")
@@ -151,4 +153,3 @@ def test_steps_are_laid_out_in_their_place() -> None:
     assert laid[1].holds == holds
     assert laid[2].needs is None
     assert laid[2].holds == together((holds, own))
-

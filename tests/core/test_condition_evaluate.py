@@ -22,7 +22,9 @@ CASES = [(name, case) for name, case in tables("condition") if name.startswith("
 
 def known(case: dict[str, Any]) -> dict[str, Any]:
     facts = facts_of(case["facts"])
-    return {key(n): (key(v) if facts[key(n)].states else read_amount(v)) if isinstance(v, str) else exact(v) for n, v in case["given"].items()}
+    return {
+        key(n): (key(v) if facts[key(n)].states else read_amount(v)) if isinstance(v, str) else exact(v) for n, v in case["given"].items()
+    }
 
 
 @pytest.mark.parametrize("case", [c for _, c in CASES], ids=[n for n, _ in CASES])
@@ -114,11 +116,9 @@ def test_the_smallest_change_is_the_smallest(c: Condition, known_values: dict[st
     """A twin that tries every assignment, and the changes do what they say."""
     names = names_of(c)
     best = min(
-        (
-            sum(a != known_values[n] for n, a in zip(names, case, strict=True))
-            for case in product(*(STATES[n] for n in names))
-            if evaluate(c, dict(zip(names, case, strict=True))) is Truth.YES
-        )
+        sum(a != known_values[n] for n, a in zip(names, case, strict=True))
+        for case in product(*(STATES[n] for n in names))
+        if evaluate(c, dict(zip(names, case, strict=True))) is Truth.YES
     )
     changes = smallest_change(c, known_values)
     assert len(changes) == best

@@ -10,11 +10,11 @@ from lark import Lark
 from fieldworthy.core.base.finding import Finding
 from fieldworthy.core.base.names import CONDITION_WORDS, tidy
 from fieldworthy.core.base.span import Span
+from fieldworthy.core.condition import walk
 from fieldworthy.core.condition.ast import Condition, StateTest
 from fieldworthy.core.condition.explain import aloud, render
 from fieldworthy.core.condition.lexer import TROUBLE, Words
 from fieldworthy.core.condition.parse import GRAMMAR, MAX_DEPTH, MAX_TEXT, SAY, parse
-from fieldworthy.core.condition import walk
 from tests.core.books import tables
 from tests.core.conditions import conditions
 
@@ -84,7 +84,8 @@ def test_a_slice_has_the_places_of_the_whole() -> None:
 
 
 @pytest.mark.parametrize(
-    ("opened", "closed"), [("(", ")"), ("not ", ""), ("if ", " then x is y"), ("if x is y then ", ""), ("not (", ")"), ("if not (", ") then x is y")]
+    ("opened", "closed"),
+    [("(", ")"), ("not ", ""), ("if ", " then x is y"), ("if x is y then ", ""), ("not (", ")"), ("if not (", ") then x is y")],
 )
 def test_depth(opened: str, closed: str) -> None:
     each = 1 if opened.strip() in ("(", "not", "if", "if x is y then") else opened.count("(") + opened.count("not") + opened.count("if")
@@ -101,6 +102,20 @@ def test_many_brackets_beside_each_other_are_not_deep() -> None:
     assert not isinstance(parse(" and ".join(["(if a is b then c is d)"] * 60)), Finding)
 
 
+def test_looking_for_a_misspelt_keyword_is_bounded() -> None:
+    """Every word here is one letter from a keyword, and each guess would parse the text anew."""
+    for text in ("i " * 900, "a is b and " * 150 + "i " * 150, "adn " * 450):
+        found = parse(text)
+        assert isinstance(found, Finding)
+        assert found.code == "condition.syntax"
+
+
+def test_signs_that_do_not_show_are_named() -> None:
+    found = parse("gate is\u200b closed")
+    assert isinstance(found, Finding)
+    assert "U+200B" in found.message
+
+
 def test_length() -> None:
     name = "x" * (MAX_TEXT - 5)
     assert not isinstance(parse(f"{name} is a"), Finding)
@@ -110,10 +125,43 @@ def test_length() -> None:
     no_inner_words(found)
 
 
-PIECES = ["a", "tailgate", "b", "is", "not", "and", "or", "if", "then", "(", ")", "<", ">=", "==", "5", "0,5", "-1.25", "degC", "h", '"', '"x y"', ",", "é", "IS", "adn", "\n"]
+PIECES = [
+    "a",
+    "tailgate",
+    "b",
+    "is",
+    "not",
+    "and",
+    "or",
+    "if",
+    "then",
+    "(",
+    ")",
+    "<",
+    ">=",
+    "==",
+    "5",
+    "0,5",
+    "-1.25",
+    "degC",
+    "h",
+    '"',
+    '"x y"',
+    ",",
+    "é",
+    "IS",
+    "adn",
+    "\n",
+]
 
 
-@given(st.one_of(st.text(max_size=60), st.lists(st.sampled_from(PIECES), max_size=25).map(" ".join), st.lists(st.sampled_from(PIECES), max_size=12).map("".join)))
+@given(
+    st.one_of(
+        st.text(max_size=60),
+        st.lists(st.sampled_from(PIECES), max_size=25).map(" ".join),
+        st.lists(st.sampled_from(PIECES), max_size=12).map("".join),
+    )
+)
 @settings(max_examples=400, deadline=None)
 def test_no_text_makes_it_raise(text: str) -> None:
     found = parse(text)

@@ -6,7 +6,7 @@ from fractions import Fraction
 import pytest
 
 from fieldworthy.core.base.finding import Severity
-from fieldworthy.core.base.fit import Fit, Identity
+from fieldworthy.core.base.fit import Fit, Identity, Serials
 from fieldworthy.core.base.quantity import UNITS, Quantity, read_amount
 from fieldworthy.core.base.truth import Truth
 from fieldworthy.core.parts.check import MAX_CHAIN, check_lines, check_parts
@@ -174,6 +174,25 @@ def test_the_same_amount_is_the_same_in_the_new_unit() -> None:
     assert found.per_unit == 6
     (found,) = shelf(part("A", "gal_us", by="B"), part("B", "L")).in_force("A")
     assert found.per_unit == Fraction("3.785411784")  # UCUM: 231 cubic inches
+
+
+R5, LATE = Fit(models=frozenset({"r5"})), Fit(serials=Serials("S-500", None))
+
+
+@pytest.mark.parametrize(
+    ("machine", "fits", "supply", "stands"),
+    [
+        (Identity(model="R5", serial="S-500"), Truth.YES, (), "B"),
+        (Identity(serial="S-500"), Truth.UNKNOWN, ("model",), "B"),  # the replaced number's own condition counts as well
+        (Identity(model="R5"), Truth.UNKNOWN, ("serial",), "B"),
+        (Identity(), Truth.UNKNOWN, ("model", "serial"), "B"),
+        (Identity(serial="S-499"), Truth.NO, (), "B"),  # a NO decides
+        (Identity(model="R7"), Truth.NO, (), "A"),
+    ],
+)
+def test_every_number_on_the_way_must_fit(machine: Identity, fits: Truth, supply: tuple[str, ...], stands: str) -> None:
+    (found,) = shelf(part("A", by="B", only_with=R5), part("B", only_with=LATE), machine=machine).in_force("A")
+    assert (found.fits, found.supply, found.part.number) == (fits, supply, stands)
 
 
 def test_a_ladder_of_kits_does_not_take_for_ever() -> None:

@@ -5,10 +5,10 @@ from collections.abc import Mapping
 from typing import Any
 
 import pytest
+
 from fieldworthy.core.rulebook.check import check_text
 from fieldworthy.core.rulebook.compare import compare
 from fieldworthy.core.rulebook.model import CheckedRulebook
-
 from tests.core.test_rulebook_check import GOOD
 
 NOTHING: Mapping[str, Any] = {"added": [], "removed": [], "changed": []}

@@ -5,9 +5,10 @@ from typing import Any
 
 import pytest
 import rfc8785
-from fieldworthy.core.rulebook.digest import canonical, digest
 from hypothesis import given
 from hypothesis import strategies as st
+
+from fieldworthy.core.rulebook.digest import canonical, digest
 
 
 def double(bits: str) -> float:
@@ -20,7 +21,8 @@ NUMBERS = [
     ("7fefffffffffffff", "1.7976931348623157e+308"), ("4340000000000000", "9007199254740992"), ("c340000000000000", "-9007199254740992"),
     ("4430000000000000", "295147905179352830000"), ("44b52d02c7e14af5", "9.999999999999997e+22"), ("44b52d02c7e14af6", "1e+23"),
     ("444b1ae4d6e2ef4e", "999999999999999700000"), ("444b1ae4d6e2ef50", "1e+21"), ("3eb0c6f7a0b5ed8c", "9.999999999999997e-7"),
-    ("3eb0c6f7a0b5ed8d", "0.000001"), ("41b3de4355555553", "333333333.3333332"), ("41b3de4355555554", "333333333.33333325"), ("41b3de4355555555", "333333333.3333333"), ("41b3de4355555556", "333333333.3333334"), ("41b3de4355555557", "333333333.33333343"),
+    ("3eb0c6f7a0b5ed8d", "0.000001"), ("41b3de4355555553", "333333333.3333332"), ("41b3de4355555554", "333333333.33333325"),
+    ("41b3de4355555555", "333333333.3333333"), ("41b3de4355555556", "333333333.3333334"), ("41b3de4355555557", "333333333.33333343"),
     ("becbf647612f3696", "-0.0000033333333333333333"), ("43143ff3c1cb0959", "1424953923781206.2"),
 ]  # fmt: skip
 
@@ -32,8 +34,16 @@ def test_numbers(bits: str, text: str) -> None:
 
 def test_members_are_sorted_by_utf16() -> None:
     # RFC 8785, section 3.2.3
-    data = {"\u20ac": "Euro Sign", "\r": "Carriage Return", "\ufb33": "Hebrew Letter Dalet With Dagesh", "1": "One", "\U0001f600": "Emoji: Grinning Face", "\u0080": "Control", "\u00f6": "Latin Small Letter O With Diaeresis"}  # fmt: skip
-    found = canonical(data).decode()
+    words = {
+        "\u20ac": "Euro Sign",
+        "\r": "Carriage Return",
+        "\ufb33": "Hebrew Letter Dalet With Dagesh",
+        "1": "One",
+        "\U0001f600": "Emoji: Grinning Face",
+        "\u0080": "Control",
+        "\u00f6": "Latin Small Letter O With Diaeresis",
+    }
+    found = canonical(words).decode()
     order = ["Carriage Return", "One", "Control", "Latin Small", "Euro Sign", "Emoji", "Hebrew"]
     assert [found.index(word) for word in order] == sorted(found.index(word) for word in order)
 

@@ -7,6 +7,15 @@ from pathlib import Path
 
 import pytest
 
+from fieldworthy.cli.serving import MOST_AT_ONCE
+from fieldworthy.core.answer.machine import MOST_RECORDS
+from fieldworthy.core.condition import parse as condition_parse
+from fieldworthy.core.interval import parse as interval_parse
+from fieldworthy.core.rulebook import reading
+from fieldworthy.core.rulebook.check import MAX_TASKS
+from fieldworthy.settings import VARIABLES
+from fieldworthy.usecases import limits
+
 TOP = Path(__file__).resolve().parents[2]
 
 
@@ -42,6 +51,38 @@ def test_the_readme_and_the_pipeline_share_their_command() -> None:
 def test_safety_words_stand_in_the_readme(words: str) -> None:
     readme = (TOP / "README.md").read_text("utf-8").casefold()
     assert words in readme
+
+
+def test_every_setting_stands_in_the_readme() -> None:
+    readme = (TOP / "README.md").read_text("utf-8")
+    assert [name for name in VARIABLES if f"`{name}`" not in readme] == []
+
+
+@pytest.mark.parametrize(
+    ("value", "row"),
+    [
+        (limits.MAX_BODY_BYTES, "one request, unpacked"),
+        (limits.MAX_RULEBOOK_BYTES, "one rulebook"),
+        (limits.MAX_BATCH_LINES, "one batch"),
+        (limits.MAX_BATCH_LINE_BYTES, "one batch"),
+        (limits.MAX_EXPRESSION_CHARACTERS, "one interval or condition"),
+        (limits.MAX_PAGE, "one page of a list"),
+        (MAX_TASKS, "one rulebook"),
+        (interval_parse.MAX_DEPTH, "one interval or condition"),
+        (MOST_RECORDS, "records of one task that are folded"),
+        (MOST_AT_ONCE, "requests at once"),
+    ],
+)
+def test_the_readme_states_the_limits_as_they_are(value: int, row: str) -> None:
+    readme = (TOP / "README.md").read_text("utf-8")
+    (stated,) = [line for line in readme.splitlines() if line.startswith(f"| {row} |")]
+    assert re.search(rf"(?<![\d,]){value:,}(?![\d,])", stated)
+
+
+def test_limits_that_are_said_twice_agree() -> None:
+    """The core keeps its own limits, for it knows no use cases."""
+    assert limits.MAX_RULEBOOK_BYTES == reading.MAX_BYTES
+    assert limits.MAX_EXPRESSION_CHARACTERS == interval_parse.MAX_TEXT == condition_parse.MAX_TEXT
 
 
 def test_no_file_is_too_long() -> None:

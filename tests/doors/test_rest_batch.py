@@ -98,7 +98,14 @@ async def test_an_answer_comes_before_the_next_line_is_sent(rulebook: str) -> No
         await publish(http, NAME, rulebook)
     asked: asyncio.Queue[dict[str, Any]] = asyncio.Queue()
     answered: asyncio.Queue[dict[str, Any]] = asyncio.Queue()
-    scope: dict[str, Any] = {"type": "http", "asgi": {"version": "3.0"}, "http_version": "1.1", "scheme": "http", "method": "POST", "path": "/v1/due/batch"}
+    scope: dict[str, Any] = {
+        "type": "http",
+        "asgi": {"version": "3.0"},
+        "http_version": "1.1",
+        "scheme": "http",
+        "method": "POST",
+        "path": "/v1/due/batch",
+    }
     scope |= {"raw_path": b"/v1/due/batch", "query_string": b"", "headers": [(b"content-type", b"application/jsonl")]}
     running = asyncio.create_task(app(scope, asked.get, answered.put))
     one = lines({"rulebook": NAME, "now": NOW, "machine": MACHINE})
@@ -125,6 +132,13 @@ async def test_a_caller_that_leaves_gets_no_end(rulebook: str) -> None:
     async def send(message: Any) -> None:
         sent.append(message)
 
-    scope: dict[str, Any] = {"type": "http", "asgi": {"version": "3.0"}, "http_version": "1.1", "scheme": "http", "method": "POST", "path": "/v1/due/batch"}
+    scope: dict[str, Any] = {
+        "type": "http",
+        "asgi": {"version": "3.0"},
+        "http_version": "1.1",
+        "scheme": "http",
+        "method": "POST",
+        "path": "/v1/due/batch",
+    }
     await app({**scope, "raw_path": b"", "query_string": b"", "headers": [(b"content-type", b"application/jsonl")]}, receive, send)
     assert b'"end"' not in b"".join(m.get("body", b"") for m in sent)

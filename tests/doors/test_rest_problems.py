@@ -57,13 +57,18 @@ async def test_another_media_type(http: httpx.AsyncClient, headers: dict[str, st
         problem(await http.post(path, content=b"{}", headers=headers), 415, "body.media_type")
 
 
-@pytest.mark.parametrize("kind", ["application/json", "application/json; charset=utf-8", "application/json;charset=UTF-8", "Application/JSON"])
+@pytest.mark.parametrize(
+    "kind", ["application/json", "application/json; charset=utf-8", "application/json;charset=UTF-8", "Application/JSON"]
+)
 async def test_the_taken_media_types(http: httpx.AsyncClient, kind: str) -> None:
     response = await http.post("/v1/due", content=json.dumps(DUE).encode(), headers={"content-type": kind})
     assert response.status_code == 200, response.text
 
 
-@pytest.mark.parametrize("path", ["/", "/v2/due", "/v1/due/", "/v1//due", "/v1/rulebooks/x/y/z", "/docs/../main.py", "/docs/nothing.js", "/problems/nothing", "/%00"])
+@pytest.mark.parametrize(
+    "path",
+    ["/", "/v2/due", "/v1/due/", "/v1//due", "/v1/rulebooks/x/y/z", "/docs/../main.py", "/docs/nothing.js", "/problems/nothing", "/%00"],
+)
 async def test_an_unknown_path(http: httpx.AsyncClient, path: str) -> None:
     problem(await http.get(path), 404, "address.unknown")
 
@@ -110,7 +115,16 @@ async def test_a_false_content_length_is_not_believed() -> None:
         sent.append(message)
 
     headers = [(b"content-length", b"10"), (b"content-type", b"application/json")]
-    scope = {"type": "http", "method": "POST", "path": "/v1/due", "raw_path": b"/v1/due", "query_string": b"", "headers": headers, "http_version": "1.1", "scheme": "http"}
+    scope = {
+        "type": "http",
+        "method": "POST",
+        "path": "/v1/due",
+        "raw_path": b"/v1/due",
+        "query_string": b"",
+        "headers": headers,
+        "http_version": "1.1",
+        "scheme": "http",
+    }
     await app({**scope, "asgi": {"version": "3.0"}}, receive, send)
     assert sent[0]["status"] == 413
 
@@ -152,7 +166,7 @@ async def test_a_question_that_does_not_fit_names_every_place(http: httpx.AsyncC
 
 
 @pytest.mark.parametrize(
-    ("rulebook", "status", "code"),
+    ("reference", "status", "code"),
     [
         ("no-such", 404, "rulebook.unknown"),
         ("plover-r5-baler@9", 404, "rulebook.version_unknown"),
@@ -161,8 +175,8 @@ async def test_a_question_that_does_not_fit_names_every_place(http: httpx.AsyncC
         ("plover-r5-baler@0", 422, "rulebook.reference_malformed"),
     ],
 )
-async def test_a_rulebook_that_is_not_there(http: httpx.AsyncClient, rulebook: str, status: int, code: str) -> None:
-    problem(await http.post("/v1/due", json={**DUE, "rulebook": rulebook}), status, code)
+async def test_a_rulebook_that_is_not_there(http: httpx.AsyncClient, reference: str, status: int, code: str) -> None:
+    problem(await http.post("/v1/due", json={**DUE, "rulebook": reference}), status, code)
 
 
 async def test_a_document_with_errors_is_refused_at_its_place(http: httpx.AsyncClient) -> None:

@@ -80,7 +80,9 @@ def test_only_whole_numbers_count_times(value: Any) -> None:
     assert [f.path for f in found] == ["/tasks/0/times"]
 
 
-@pytest.mark.parametrize("now", ["2026-07-14T06:00:00", "2026-07-14", "14.07.2026", 0, 1784001600, "1784001600", None, "2026-07-14T06:00:00+0100", ""])
+@pytest.mark.parametrize(
+    "now", ["2026-07-14T06:00:00", "2026-07-14", "14.07.2026", 0, 1784001600, "1784001600", None, "2026-07-14T06:00:00+0100", ""]
+)
 def test_a_time_needs_its_offset(now: Any) -> None:
     found = refusal(requests.CLEARANCE, {**CLEARANCE, "now": now})
     assert [f.path for f in found] == ["/now"]
@@ -98,7 +100,9 @@ def test_an_unknown_member_is_refused_with_the_nearest() -> None:
     assert [(f.code, f.path, f.mend) for f in found] == [("request.unknown_member", "/evidense", "did you mean `evidence`?")]
     found = refusal(requests.CLEARANCE, {**CLEARANCE, "for": {"tsk": "t"}})
     assert [(f.path, f.mend) for f in found] == [("/for/tsk", "did you mean `task`?")]
-    found = refusal(requests.CLEARANCE, {**CLEARANCE, "evidence": [{"fact": "f", "value": "x", "at": CLEARANCE["now"], "via": "seen", "valu": 1}]})
+    found = refusal(
+        requests.CLEARANCE, {**CLEARANCE, "evidence": [{"fact": "f", "value": "x", "at": CLEARANCE["now"], "via": "seen", "valu": 1}]}
+    )
     assert [(f.path, f.mend) for f in found] == [("/evidence/0/valu", "did you mean `value`?")]
     found = refusal(requests.CLEARANCE, {**CLEARANCE, "machine": {"zzz": 1}})
     assert [f.mend for f in found] == ["leave it out; known are `id`, `model`, `serial` or `options`"]
@@ -150,7 +154,10 @@ def test_deep_nesting_is_refused() -> None:
 
 JSON_VALUES = st.recursive(
     st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=8),
-    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.sampled_from(["rulebook", "on", "machine", "tasks", "task", "times", "x"]), inner, max_size=4),
+    lambda inner: (
+        st.lists(inner, max_size=3)
+        | st.dictionaries(st.sampled_from(["rulebook", "on", "machine", "tasks", "task", "times", "x"]), inner, max_size=4)
+    ),
     max_leaves=12,
 )
 
@@ -182,7 +189,7 @@ def test_the_quick_scan_misses_no_rounded_number(text: str) -> None:
     try:
         read_json(body)
     except Refused as refused:
-        numbers = [f for f in refused.findings if f.code == "body.number_too_long"]  # noqa: PT017
-        assert not numbers or _suspicious(body)  # noqa: PT017
+        numbers = [f for f in refused.findings if f.code == "body.number_too_long"]
+        assert not numbers or _suspicious(body)
     except Unreadable:
         pass

@@ -5,7 +5,8 @@ import json
 import httpx
 import pytest
 
-from fieldworthy.wire import answers
+from fieldworthy.wire import answers as questions
+from fieldworthy.wire import shelf_answers as answers
 from tests.doors.test_rest_problems import problem
 
 NAME = "plover-r5-baler"
@@ -114,7 +115,9 @@ async def test_a_version_by_accept(http: httpx.AsyncClient, rulebook: str) -> No
 async def test_the_shelf_is_paged(http: httpx.AsyncClient) -> None:
     for name in ("a", "b", "c"):
         text = json.dumps({"rulebook": name, "title": name, "tasks": {"t": {"title": "T", "kind": "inspect"}}})
-        assert (await http.put(f"/v1/rulebooks/{name}/draft", content=text.encode(), headers={"content-type": "application/json"})).status_code == 200
+        assert (
+            await http.put(f"/v1/rulebooks/{name}/draft", content=text.encode(), headers={"content-type": "application/json"})
+        ).status_code == 200
     found: list[str] = []
     query = "?limit=2"
     for _ in range(5):
@@ -126,7 +129,9 @@ async def test_the_shelf_is_paged(http: httpx.AsyncClient) -> None:
     assert found == ["a", "b", "c", NAME]
 
 
-@pytest.mark.parametrize("query", ["limit=0", "limit=201", "limit=x", "limit=1&limit=2", "lmit=1", "limit=%ff", "limit=1_0", "limit=+5", "limit=٣"])
+@pytest.mark.parametrize(
+    "query", ["limit=0", "limit=201", "limit=x", "limit=1&limit=2", "lmit=1", "limit=%ff", "limit=1_0", "limit=+5", "limit=٣"]
+)
 async def test_the_query_is_read_strictly(http: httpx.AsyncClient, query: str) -> None:
     response = await http.get(f"/v1/rulebooks?{query}")
     assert response.status_code in (400, 422)
@@ -147,12 +152,17 @@ async def test_inputs_say_what_to_send(http: httpx.AsyncClient) -> None:
 
 async def test_an_expression_with_errors_is_answered(http: httpx.AsyncClient) -> None:
     bad = await http.post("/v1/expressions/check", json={"interval": "every 80 h\nor evry 3 months"})
-    told = answers.ExpressionAnswer.model_validate(bad.json())
+    told = questions.ExpressionAnswer.model_validate(bad.json())
     assert told.canonical is None
     assert [(f.line, f.column, f.path) for f in told.findings] == [(2, 4, "/interval")]
     unknown = await http.post("/v1/expressions/check", json={"condition": "engin is stopped", "rulebook": NAME})
     assert "`engine`" in unknown.json()["findings"][0]["mend"]
     good = await http.post("/v1/expressions/check", json={"condition": "dust is heavy", "over": "working conditions", "rulebook": NAME})
     assert good.json()["findings"] == []
-    for body in ({}, {"interval": "daily", "condition": "a is b"}, {"interval": "daily", "over": "facts"}, {"interval": "daily", "rulebook": NAME, "vocabulary": {}}):
+    for body in (
+        {},
+        {"interval": "daily", "condition": "a is b"},
+        {"interval": "daily", "over": "facts"},
+        {"interval": "daily", "rulebook": NAME, "vocabulary": {}},
+    ):
         problem(await http.post("/v1/expressions/check", json=body), 422, "request.does_not_fit")

@@ -68,9 +68,17 @@ def shape_alone(errors: list[dict[str, Any]]) -> bool:
 def document(case: dict[str, Any]) -> dict[str, Any]:
     """The whole rulebook of a case's pieces."""
     pieces = case["books"][case["book"]] if isinstance(case.get("book"), str) else case["book"]
-    facts = {name: fact if "states" in fact or "unit" in fact else {**fact, "unit": NO_UNIT} for name, fact in pieces.get("facts", {}).items()}
+    facts = {
+        name: fact if "states" in fact or "unit" in fact else {**fact, "unit": NO_UNIT} for name, fact in pieces.get("facts", {}).items()
+    }
     tasks = {name: {"title": name, "kind": "inspect", **task} for name, task in pieces.get("tasks", {}).items()}
-    return {"rulebook": "book", "title": "A book", **pieces, "facts": facts, "tasks": tasks or {"none": {"title": "none", "kind": "inspect"}}}
+    return {
+        "rulebook": "book",
+        "title": "A book",
+        **pieces,
+        "facts": facts,
+        "tasks": tasks or {"none": {"title": "none", "kind": "inspect"}},
+    }
 
 
 @pytest.mark.parametrize("case", [c for _, c in CLEARANCE], ids=[n for n, _ in CLEARANCE])

@@ -1,7 +1,7 @@
 """`POST /v1/due/batch`: JSON Lines in, JSON Lines out, in order, while they come.
 
-Lines that arrive are put by (in memory, then in a temporary file) and answered from there, so that a caller which sends everything before it
-reads anything does not block itself.
+Lines that arrive are put by (in memory, then in a temporary file) and answered from there, so that a caller which sends everything
+before it reads anything does not block itself.
 """
 
 import asyncio
@@ -22,7 +22,7 @@ from fieldworthy.rest.described import described
 from fieldworthy.rest.problems import failed, problem_of
 from fieldworthy.rest.uses import Uses
 from fieldworthy.usecases.asking import ask
-from fieldworthy.usecases.find_rulebook import Found, PinnedRulebooks
+from fieldworthy.usecases.find_rulebook import Found, PinnedRulebooks, RulebookSource
 from fieldworthy.usecases.limits import MAX_BATCH_LINE_BYTES, MAX_BATCH_LINES
 from fieldworthy.usecases.refusals import RulebookHasErrors
 from fieldworthy.wire import requests
@@ -142,6 +142,7 @@ class Batch:
         self._find: PinnedRulebooks = uses.find.pinned()
         self._defaults: dict[str, Any] = {}
         self._default_book: Found | None = None
+        self._refusal: RulebookHasErrors | None = None
         self.answered = 0
         self.stopped = False
 
@@ -155,7 +156,15 @@ class Batch:
                 continue
             if number > MAX_BATCH_LINES:
                 self.stopped = True
-                yield _line(number, None, {"problem": problem("request.too_large", f"a batch may hold at most {MAX_BATCH_LINES:,} lines", "send the rest in another batch")})
+                yield _line(
+                    number,
+                    None,
+                    {
+                        "problem": problem(
+                            "request.too_large", f"a batch may hold at most {MAX_BATCH_LINES:,} lines", "send the rest in another batch"
+                        )
+                    },
+                )
                 return
             if first and line is not None and line.lstrip().startswith(b'{"defaults"'):
                 first = False
@@ -209,11 +218,17 @@ class Batch:
             return {"problem": of_refusal(refusal, "/rulebook")}
         return ask(found, given, due).to_json()
 
-    async def _book(self, source: Any) -> Found:
+    async def _book(self, source: RulebookSource) -> Found:
         if source is not self._defaults.get("rulebook"):
             return await self._find(source)
+        if self._refusal is not None:
+            raise self._refusal
         if self._default_book is None:
-            self._default_book = await self._find(source)
+            try:
+                self._default_book = await self._find(source)
+            except RulebookHasErrors as refusal:
+                self._refusal = refusal  # a document of the defaults is checked once, whatever comes of it
+                raise
         return self._default_book
 
 
@@ -241,10 +256,16 @@ def batch_router(uses: Uses) -> APIRouter:
             "askDueBatch",
             TAG,
             "The same for many machines",
-            'JSON Lines: a due question a line, answered in order while they come. The first line may be {"defaults": {"rulebook", "now"}}. Each answer carries '
-            "`line` (of the request, counted from 1) and `ref` (the caller's own); a line that is refused answers in its place with `problem`. The last line is "
+            "JSON Lines: a due question a line, answered in order while they come. The first line may be "
+            '{"defaults": {"rulebook", "now"}}. '
+            "Each answer carries `line` (of the request, counted from 1) and `ref` (the caller's own); a line that is refused answers in "
+            "its place with `problem`. The last line is "
             '{"end": true, "lines": n}, n answers: without it the answer was cut off.',
-            {LINES: {"schema": {"type": "string", "description": "JSON Lines of DueAnswer with `line` and `ref`, or {line, ref, problem}"}}},
+            {
+                LINES: {
+                    "schema": {"type": "string", "description": "JSON Lines of DueAnswer with `line` and `ref`, or {line, ref, problem}"}
+                }
+            },
             {LINES: {"schema": {"type": "string", "description": "JSON Lines of DueLine, the first one may be a DefaultsLine"}}},
             ("body.media_type",),
         ),
@@ -254,5 +275,3 @@ def batch_router(uses: Uses) -> APIRouter:
         return BatchResponse(request, uses)
 
     return router
-
-

@@ -40,12 +40,18 @@ def media_type(request: Request, taken: Collection[str]) -> str:
         if name == b"content-type":
             given = value
         elif name == b"content-encoding" and value.strip().lower() not in (b"", b"identity"):
-            raise Declined(_unsupported(f"the body is sent with Content-Encoding `{_shown(value)}`", "send it as it is"), {"accept-encoding": "identity"})
+            raise Declined(
+                _unsupported(f"the body is sent with Content-Encoding `{_shown(value)}`", "send it as it is"),
+                {"accept-encoding": "identity"},
+            )
     if given in _QUICK and JSON_TYPES[0] in taken:
         return JSON_TYPES[0]
     wanted = " or ".join(f"`{t}`" for t in taken)
     if given is None:
-        raise Declined(_unsupported("the request does not say its Content-Type", f"send Content-Type: {wanted}"), {"accept": ", ".join(taken)})
+        raise Declined(
+            _unsupported("the request does not say its Content-Type", f"send Content-Type: {wanted}"), {"accept": ", ".join(taken)}
+        )
+    kind: str
     kind, *parameters = given.decode("latin-1").split(";")
     kind = kind.strip().lower()
     if kind not in taken:

@@ -32,7 +32,9 @@ def described(
     headers: Mapping[str, Any] | None = None,
 ) -> dict[str, Any]:
     """Keyword arguments for a route. answer, body: a shape, or the `content` of OpenAPI as it is."""
-    content = {k: dict(v) for k, v in answer.items()} if isinstance(answer, Mapping) else {"application/json": {"schema": ref(answer.__name__)}}
+    content = (
+        {k: dict(v) for k, v in answer.items()} if isinstance(answer, Mapping) else {"application/json": {"schema": ref(answer.__name__)}}
+    )
     extra: dict[str, Any] = {}
     if body is not None:
         taken = {k: dict(v) for k, v in body.items()} if isinstance(body, Mapping) else {"application/json": {"schema": ref(body.name)}}

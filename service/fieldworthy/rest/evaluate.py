@@ -54,8 +54,8 @@ def evaluate_router(uses: Uses) -> APIRouter:
             "askClearance",
             TAG,
             "May this task, step or action start now",
-            "`granted` only when everything that must be known is known and nothing stands against it. The machine's handbook, local rules and "
-            "trained people come first.",
+            "`granted` only when everything that must be known is known and nothing stands against it. The machine's handbook, local "
+            "rules and trained people come first.",
             answers.ClearanceAnswer,
             requests.CLEARANCE,
             QUESTION,

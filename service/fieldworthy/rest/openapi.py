@@ -5,21 +5,22 @@ from typing import Any, Literal
 
 from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
-from pydantic import TypeAdapter
+from pydantic import BaseModel, TypeAdapter
 
 from fieldworthy import __version__
 from fieldworthy.rest.examples import EXAMPLES
-from fieldworthy.wire import answers, requests
+from fieldworthy.wire import answers, requests, shelf_answers
 from fieldworthy.wire.problems import Problem
 
-DESCRIPTION = """Rulebooks for the upkeep of farm machinery, and the answers drawn from them: what is due, whether a step may start, what to take along.
+DESCRIPTION = """Rulebooks for the upkeep of farm machinery, and the answers drawn from them: what is due, whether a step may start,
+what to take along.
 
-Every answer says which rulebook, version and digest it was drawn from, and why. What is not known is answered as not known. Times are RFC 3339 with
-their offset; amounts carry their unit; every refusal is a problem (RFC 9457, `application/problem+json`) with a stable `type`. Clients ignore members and codes
-that they do not know.
+Every answer says which rulebook, version and digest it was drawn from, and why. What is not known is answered as not known. Times are
+RFC 3339 with their offset; amounts carry their unit; every refusal is a problem (RFC 9457, `application/problem+json`) with a stable
+`type`. Clients ignore members and codes that they do not know.
 
-It advises people and controls no machine: the machine's own handbook, local law and employer's rules, and trained judgement come first; never rely on
-it alone where someone can be hurt."""
+It advises people and controls no machine: the machine's own handbook, local law and employer's rules, and trained judgement come
+first; never rely on it alone where someone can be hurt."""
 
 TAGS = [
     {"name": "evaluate", "description": "Questions. Stateless: an answer is a function of the request and a rulebook."},
@@ -66,8 +67,11 @@ def _show(operation: dict[str, Any]) -> None:
 
 
 def _schemas() -> dict[str, Any]:
-    inputs: list[tuple[str, Literal["validation", "serialization"], TypeAdapter[Any]]] = [(s.name, "validation", s.adapter) for s in requests.ALL]
-    inputs += [(m.__name__, "validation", TypeAdapter(m)) for m in (*answers.ALL, Problem)]
+    inputs: list[tuple[str, Literal["validation", "serialization"], TypeAdapter[Any]]] = [
+        (s.name, "validation", s.adapter) for s in requests.ALL
+    ]
+    models: tuple[type[BaseModel], ...] = (*answers.ALL, *shelf_answers.ALL, Problem)
+    inputs += [(m.__name__, "validation", TypeAdapter(m)) for m in models]
     tops, defs = TypeAdapter.json_schemas(inputs, ref_template="#/components/schemas/{model}")
     schemas: dict[str, Any] = dict(defs.get("$defs", {}))
     for (name, _), schema in tops.items():

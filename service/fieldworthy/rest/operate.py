@@ -11,18 +11,23 @@ from starlette.responses import Response
 from fieldworthy.rest.answers import json_answer
 from fieldworthy.rest.body import Declined, RawRoute
 from fieldworthy.rest.described import described
-from fieldworthy.wire import answers
+from fieldworthy.wire import shelf_answers as answers
 from fieldworthy.wire.catalogue import KINDS
 from fieldworthy.wire.problems import problem
 
 TAG = "operate"
 Ready = Callable[[], Awaitable[bool]]
 
-_STATIC = files("fieldworthy.rest") / "static"
-_FILES = {"swagger-ui-bundle.js": "text/javascript; charset=utf-8", "swagger-ui.css": "text/css; charset=utf-8", "docs.js": "text/javascript; charset=utf-8"}
+# The page's library comes from a package that carries it, so that the page asks nothing of the network.
+_LIBRARY = files("fastapi_offline") / "static"
+_FILES = {
+    "swagger-ui-bundle.js": (_LIBRARY, "text/javascript; charset=utf-8"),
+    "swagger-ui.css": (_LIBRARY, "text/css; charset=utf-8"),
+    "docs.js": (files("fieldworthy.rest") / "static", "text/javascript; charset=utf-8"),
+}
 _LOCKED = {
-    "content-security-policy": "default-src 'none'; script-src 'self'; style-src 'self' 'unsafe-inline'; img-src 'self' data:; connect-src 'self'; "
-    "base-uri 'none'; form-action 'none'; frame-ancestors 'none'",
+    "content-security-policy": "default-src 'none'; script-src 'self'; style-src 'self' 'unsafe-inline'; img-src 'self' data:; "
+    "connect-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'",
     "x-content-type-options": "nosniff",
     "referrer-policy": "no-referrer",
 }
@@ -43,7 +48,15 @@ def operate_router(app: FastAPI, ready: Ready) -> APIRouter:
 
     @router.get(
         "/readyz",
-        **described("getReadiness", TAG, "Can it answer", "Answers 200 where the store can be read, 503 where it can't.", answers.Health, None, ("service.unavailable",)),
+        **described(
+            "getReadiness",
+            TAG,
+            "Can it answer",
+            "Answers 200 where the store can be read, 503 where it can't.",
+            answers.Health,
+            None,
+            ("service.unavailable",),
+        ),
     )
     async def readyz(request: Request) -> Response:
         if not await ready():
@@ -65,7 +78,8 @@ def operate_router(app: FastAPI, ready: Ready) -> APIRouter:
         name = request.path_params["file"]
         if name not in _FILES:
             raise Declined(problem("address.unknown", "there is no such file", "see /docs"))
-        return Response((_STATIC / name).read_bytes(), 200, {"cache-control": "public, max-age=3600", **_LOCKED}, _FILES[name])
+        folder, kind = _FILES[name]
+        return Response((folder / name).read_bytes(), 200, {"cache-control": "public, max-age=3600", **_LOCKED}, kind)
 
     @router.get("/problems", include_in_schema=False)
     async def problems(request: Request) -> Response:
@@ -77,7 +91,8 @@ def operate_router(app: FastAPI, ready: Ready) -> APIRouter:
         kind = KINDS.get(request.path_params["code"])
         if kind is None:
             raise Declined(problem("address.unknown", "there is no such problem", "see /problems for all of them"))
-        body = f"<main><h1>{escape(kind.title)}</h1><p><code>{kind.code}</code>, status {kind.status}</p><p>{escape(kind.means)}</p><p>{escape(kind.mend)}</p></main>"
+        said = f"<p><code>{kind.code}</code>, status {kind.status}</p><p>{escape(kind.means)}</p><p>{escape(kind.mend)}</p>"
+        body = f"<main><h1>{escape(kind.title)}</h1>{said}</main>"
         return _html(_PAGE.format(title=escape(kind.title), head="", body=body))
 
     return router

@@ -50,7 +50,7 @@ def install(app: FastAPI) -> None:
 
     async def refusal(request: Request, trouble: Exception) -> Response:
         answer = problem_of(trouble)
-        assert answer is not None  # noqa: S101  # only such exceptions are registered
+        assert answer is not None  # only such exceptions are registered
         return problem_answer(answer, trouble.headers if isinstance(trouble, Declined) else None)
 
     async def http(request: Request, trouble: Exception) -> Response:
@@ -66,7 +66,12 @@ def install(app: FastAPI) -> None:
 
     async def query(request: Request, trouble: Exception) -> Response:
         found = [
-            Finding("request.parameter", f"`{error['loc'][-1]}` in the {error['loc'][0]}: {error['msg'].lower()}", "see /docs for what it may be", path=pointer(*error["loc"]))
+            Finding(
+                "request.parameter",
+                f"`{error['loc'][-1]}` in the {error['loc'][0]}: {error['msg'].lower()}",
+                "see /docs for what it may be",
+                path=pointer(*error["loc"]),
+            )
             for error in cast(RequestValidationError, trouble).errors()
         ]
         return problem_answer(of_findings(found))

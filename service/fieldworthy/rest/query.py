@@ -16,7 +16,9 @@ def read_query(request: Request, known: Collection[str], required: Collection[st
     try:
         pairs = parse_qsl(raw, keep_blank_values=True, strict_parsing=bool(raw), errors="strict", max_num_fields=50)
     except ValueError:
-        raise Declined(problem("request.unreadable", "the query can't be read", "write it as `?name=value&name=value`, percent-encoded UTF-8")) from None
+        raise Declined(
+            problem("request.unreadable", "the query can't be read", "write it as `?name=value&name=value`, percent-encoded UTF-8")
+        ) from None
     findings: list[Finding] = []
     given: dict[str, str] = {}
     for name, value in pairs:
@@ -27,7 +29,9 @@ def read_query(request: Request, known: Collection[str], required: Collection[st
             findings.append(Finding("request.parameter_twice", f"the parameter `{name}` is given twice", "give it once"))
         given[name] = value
     findings += [
-        Finding("request.parameter_missing", f"the parameter `{name}` is missing", f"give `{name}`") for name in required if name not in given
+        Finding("request.parameter_missing", f"the parameter `{name}` is missing", f"give `{name}`")
+        for name in required
+        if name not in given
     ]
     if findings:
         raise Refused(findings)

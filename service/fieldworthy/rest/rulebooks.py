@@ -16,7 +16,7 @@ from fieldworthy.rest.uses import Uses
 from fieldworthy.usecases.check_draft import Checked
 from fieldworthy.usecases.ports import Version
 from fieldworthy.usecases.refusals import RulebookUnknown
-from fieldworthy.wire import answers
+from fieldworthy.wire import shelf_answers as answers
 from fieldworthy.wire.problems import finding_json, problem
 from fieldworthy.wire.reading import decode, read_json
 
@@ -29,7 +29,7 @@ NAME = path_parameter("name", "the rulebook's name", {"type": "string", "pattern
 IF_MATCH = header_parameter("If-Match", "the `ETag` of the draft that was read: only that one is replaced or published")
 IF_NONE_MATCH = header_parameter("If-None-Match", "`*`: only where there is no draft yet")
 ETAG = {"ETag": {"description": "the draft's revision, in quotes", "schema": {"type": "string", "maxLength": 20}}}
-YAML_TEXT = {"schema": {"type": "string", "maxLength": 1_000_000, "description": "YAML 1.2"}}
+YAML_TEXT: dict[str, Any] = {"schema": {"description": "a rulebook in YAML 1.2, at most 1,000,000 bytes; a draft may be anything"}}
 DOCUMENT: dict[str, Any] = {"type": "object", "description": "a rulebook as plain JSON", "additionalProperties": True}
 
 
@@ -43,8 +43,8 @@ def rulebooks_router(uses: Uses) -> APIRouter:
             "checkRulebook",
             TAG,
             "Every finding of a rulebook, without storing it",
-            'The body is the document, YAML or JSON, or `{"document": …}`. A document with errors is answered (200) with its findings; only the text '
-            "itself gives findings a line and a column.",
+            'The body is the document, YAML or JSON, or `{"document": …}`. A document with errors is answered (200) with its findings; '
+            "only the text itself gives findings a line and a column.",
             answers.CheckAnswer,
             {
                 "application/yaml": YAML_TEXT,
@@ -125,8 +125,8 @@ def rulebooks_router(uses: Uses) -> APIRouter:
             "publishRulebook",
             TAG,
             "Publish the draft",
-            "The draft becomes the next version, which never changes. It must have no errors. What is the newest version already is not published twice: "
-            "that version is the answer.",
+            "The draft becomes the next version, which never changes. It must have no errors. What is the newest version already "
+            "is not published twice: that version is the answer.",
             answers.PublishAnswer,
             None,
             (
@@ -166,7 +166,6 @@ def known_name(request: Request) -> str:
     return name
 
 
-
 def _checked(checked: Checked) -> dict[str, Any]:
     about = None if checked.book is None else {"name": checked.book.name, "title": checked.book.title, "digest": checked.book.digest}
     return {"rulebook": about, "findings": [finding_json(f) for f in checked.findings]}
@@ -181,7 +180,16 @@ def _wrapped(body: bytes) -> Any:
         return None
     for other in data:
         if other != "document":
-            raise Refused([Finding("request.unknown_member", f"no member is called `{shown(other)}` here", "leave it out; known is `document`", path="/" + other)])
+            raise Refused(
+                [
+                    Finding(
+                        "request.unknown_member",
+                        f"no member is called `{shown(other)}` here",
+                        "leave it out; known is `document`",
+                        path="/" + other,
+                    )
+                ]
+            )
     if not isinstance(data["document"], dict | str):
         raise Refused([Finding("request.not_an_object", "`document` must be an object or a text", "send the rulebook", path="/document")])
     return data["document"]

@@ -15,7 +15,7 @@ from fieldworthy.rest.uses import Uses
 from fieldworthy.usecases.limits import MAX_PAGE
 from fieldworthy.usecases.ports import Shelved
 from fieldworthy.usecases.refusals import RulebookUnknown
-from fieldworthy.wire import answers
+from fieldworthy.wire import shelf_answers as answers
 from fieldworthy.wire.problems import problem
 
 TAG = "rulebooks"
@@ -72,7 +72,8 @@ def shelf_router(uses: Uses) -> APIRouter:
             "getVersion",
             TAG,
             "One published version",
-            "Its canonical JSON (RFC 8785), which the digest is over; with `Accept: application/yaml` the author's own text, comments and all.",
+            "Its canonical JSON (RFC 8785), which the digest is over; with `Accept: application/yaml` the author's own text, "
+            "comments and all.",
             {"application/json": {"schema": DOCUMENT}, "application/yaml": YAML_TEXT},
             None,
             ("rulebook.unknown", "rulebook.version_unknown", "address.not_acceptable"),
@@ -86,7 +87,9 @@ def shelf_router(uses: Uses) -> APIRouter:
     async def get_version(request: Request) -> Response:
         kind = preferred(request.headers.get("accept", ""), ("application/json", "application/yaml"))
         if kind is None:
-            raise Declined(problem("address.not_acceptable", "a version is written as `application/json` or `application/yaml`", "accept one of them"))
+            raise Declined(
+                problem("address.not_acceptable", "a version is written as `application/json` or `application/yaml`", "accept one of them")
+            )
         found = await uses.version(known_name(request), _version(request))
         headers = {"vary": "Accept", "cache-control": "public, max-age=31536000, immutable"}
         if kind == "application/json":

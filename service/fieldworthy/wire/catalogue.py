@@ -29,22 +29,96 @@ class Kind:
 
 
 _DOORS = (
-    Kind("body.unreadable", 400, "The body can't be read", "The body is not JSON (RFC 8259) in UTF-8, or its compression is broken.", "Mend the body at the line and column that the answer names."),
-    Kind("request.unreadable", 400, "The request can't be read", "The path, the query or a header is not well formed.", "Mend what `detail` names."),
-    Kind("address.unknown", 404, "There is no such thing", "No path, rulebook or version answers to this address.", "Check the address; `GET /v1/rulebooks` lists what there is."),
-    Kind("address.method_not_allowed", 405, "The method does not fit the address", "The address exists, and takes other methods.", "Use a method of the answer's `Allow` header."),
-    Kind("address.not_acceptable", 406, "The answer can't be written that way", "The `Accept` header names no form that this address answers in.", "Accept `application/json`."),
-    Kind("body.too_large", 413, "The body is too large", "More bytes arrived than this address takes.", "Send less at once; `POST /v1/due/batch` takes many lines."),
-    Kind("address.too_long", 414, "The address is too long", "The path and query are longer than the service takes.", "Send what is long in a body."),
-    Kind("body.media_type", 415, "The body's media type is not taken", "This address takes another `Content-Type`, or another charset or `Content-Encoding`.", "Send the media type that `detail` names, in UTF-8."),
-    Kind("request.does_not_fit", 422, "The request does not fit", "The body is JSON and says something that it can't: a member that is not known, a value of the wrong kind, a name that the rulebook does not declare.", "Mend each place that `errors` names."),
-    Kind("request.condition_required", 428, "Say which state you change", "This change needs `If-Match`.", "Send the `ETag` that you read."),
+    Kind(
+        "body.unreadable",
+        400,
+        "The body can't be read",
+        "The body is not JSON (RFC 8259) in UTF-8, or its compression is broken.",
+        "Mend the body at the line and column that the answer names.",
+    ),
+    Kind(
+        "request.unreadable",
+        400,
+        "The request can't be read",
+        "The path, the query or a header is not well formed.",
+        "Mend what `detail` names.",
+    ),
+    Kind(
+        "address.unknown",
+        404,
+        "There is no such thing",
+        "No path, rulebook or version answers to this address.",
+        "Check the address; `GET /v1/rulebooks` lists what there is.",
+    ),
+    Kind(
+        "address.method_not_allowed",
+        405,
+        "The method does not fit the address",
+        "The address exists, and takes other methods.",
+        "Use a method of the answer's `Allow` header.",
+    ),
+    Kind(
+        "address.not_acceptable",
+        406,
+        "The answer can't be written that way",
+        "The `Accept` header names no form that this address answers in.",
+        "Accept `application/json`.",
+    ),
+    Kind(
+        "body.too_large",
+        413,
+        "The body is too large",
+        "More bytes arrived than this address takes.",
+        "Send less at once; `POST /v1/due/batch` takes many lines.",
+    ),
+    Kind(
+        "address.too_long",
+        414,
+        "The address is too long",
+        "The path and query are longer than the service takes.",
+        "Send what is long in a body.",
+    ),
+    Kind(
+        "body.media_type",
+        415,
+        "The body's media type is not taken",
+        "This address takes another `Content-Type`, or another charset or `Content-Encoding`.",
+        "Send the media type that `detail` names, in UTF-8.",
+    ),
+    Kind(
+        "request.does_not_fit",
+        422,
+        "The request does not fit",
+        "The body is JSON and says something that it can't: a member that is not known, a value of the wrong kind, "
+        "a name that the rulebook does not declare.",
+        "Mend each place that `errors` names.",
+    ),
+    Kind(
+        "request.condition_required", 428, "Say which state you change", "This change needs `If-Match`.", "Send the `ETag` that you read."
+    ),
     Kind("request.too_many", 429, "Too many requests", "More calls came than are taken at once.", "Wait for the seconds of `Retry-After`."),
-    Kind("request.headers_too_large", 431, "The headers are too large", "The request's headers are longer than the service takes.", "Send fewer or shorter headers."),
-    Kind("service.failed", 500, "The service failed", "The fault is the service's own. Nothing was changed by this request unless a later answer says so.", "Try again; then tell whoever runs the service what was asked and when."),
-    Kind("service.unavailable", 503, "Not now", "The service can't answer at the moment, for example because its database can't be reached.", "Try again after the seconds of `Retry-After`."),
+    Kind(
+        "request.headers_too_large",
+        431,
+        "The headers are too large",
+        "The request's headers are longer than the service takes.",
+        "Send fewer or shorter headers.",
+    ),
+    Kind(
+        "service.failed",
+        500,
+        "The service failed",
+        "The fault is the service's own. Nothing was changed by this request unless a later answer says so.",
+        "Try again; then tell whoever runs the service what was asked and when.",
+    ),
+    Kind(
+        "service.unavailable",
+        503,
+        "Not now",
+        "The service can't answer at the moment, for example because its database can't be reached.",
+        "Try again after the seconds of `Retry-After`.",
+    ),
 )
-
 
 
 def _of(refusal: type[Refusal]) -> Kind:

@@ -50,7 +50,9 @@ def _finding(error: Any, data: Any, schema: Mapping[str, Any]) -> tuple[Finding 
     if rest and isinstance(value, dict) and kind in ("float_type", "string_type", "int_type"):
         return None, True  # an object was sent, and another of the shapes is one: its own mistakes say more
     if rest and not isinstance(value, dict):
-        return Finding("request.unreadable_value", f"`{_shown(value)}` is not a value that `{name}` can have", _choices(node, schema), path=where), True
+        return Finding(
+            "request.unreadable_value", f"`{_shown(value)}` is not a value that `{name}` can have", _choices(node, schema), path=where
+        ), True
     if kind == "string_pattern_mismatch":
         return _mismatch(name, value, node, where), False
     if kind in ("string_too_long", "too_long"):
@@ -58,7 +60,12 @@ def _finding(error: Any, data: Any, schema: Mapping[str, Any]) -> tuple[Finding 
         what = "characters" if kind == "string_too_long" else "entries"
         return Finding("request.too_long", f"`{name}` is longer than {most} {what}", f"send at most {most} {what}", path=where), False
     if kind in ("less_than_equal", "greater_than_equal", "greater_than", "less_than"):
-        limit = {"less_than_equal": ("le", "at most"), "greater_than_equal": ("ge", "at least"), "greater_than": ("gt", "more than"), "less_than": ("lt", "less than")}
+        limit = {
+            "less_than_equal": ("le", "at most"),
+            "greater_than_equal": ("ge", "at least"),
+            "greater_than": ("gt", "more than"),
+            "less_than": ("lt", "less than"),
+        }
         key, word = limit[kind]
         bound = context.get(key)
         shown = f"{bound:g}" if isinstance(bound, float) else str(bound)
@@ -89,8 +96,15 @@ def _mismatch(name: str, value: Any, node: Mapping[str, Any], where: str) -> Fin
     if node.get("format") == "date":
         return Finding("time.unreadable", f"`{_shown(value)}` is not a date", "write it as `2026-07-14`", path=where)
     if any(ord(c) < 32 or 127 <= ord(c) < 160 for c in str(value)):
-        return Finding("request.control_character", f"`{name}` contains a control character", "send it without control characters", path=where)
-    return Finding("request.does_not_fit", f"`{_shown(value)}` does not have the form of `{name}`", f"give a text like {node.get('pattern')}", path=where)
+        return Finding(
+            "request.control_character", f"`{name}` contains a control character", "send it without control characters", path=where
+        )
+    return Finding(
+        "request.does_not_fit",
+        f"`{_shown(value)}` does not have the form of `{name}`",
+        f"give a text like {node.get('pattern')}",
+        path=where,
+    )
 
 
 def _shown(value: Any) -> str:
@@ -107,13 +121,14 @@ def _follow(loc: Sequence[str | int], data: Any, schema: Mapping[str, Any]) -> t
     path: list[str | int] = []
     value, choice = data, False
     for step in loc:
-        if isinstance(value, dict) and isinstance(step, str) and step in value:
-            value = value[step]
-        elif isinstance(value, list) and isinstance(step, int) and -len(value) <= step < len(value):
-            value = value[step]
-        else:
-            choice = True
-            continue
+        match value, step:
+            case dict(), str() if step in value:
+                value = value[step]
+            case list(), int() if step < len(value):
+                value = value[step]
+            case _:
+                choice = True
+                continue
         path.append(step)
     return path, value, choice, _schema_at(path, schema)
 

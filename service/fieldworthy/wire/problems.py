@@ -19,12 +19,18 @@ class ProblemError(BaseModel):
 
     model_config = ConfigDict(extra="forbid")
     detail: Annotated[str, Field(description="what is wrong, for people", max_length=4000)]
-    severity: Annotated[Literal["error", "warning"], Field(description="a warning refuses nothing; it stands beside the errors of a rulebook")]
+    severity: Annotated[
+        Literal["error", "warning"], Field(description="a warning refuses nothing; it stands beside the errors of a rulebook")
+    ]
     pointer: Annotated[str, Field(description="JSON Pointer into the body, as a URI fragment; `#` is the whole of it", max_length=2000)]
     code: Annotated[str, Field(description="stable, for programs", max_length=80)]
     mend: Annotated[str, Field(description="what to do about it", max_length=4000)]
-    line: Annotated[int | None, Field(description="line in the text, counted from 1", ge=1, le=2**31 - 1, json_schema_extra={"format": "int32"})]
-    column: Annotated[int | None, Field(description="column in the text, counted from 1", ge=1, le=2**31 - 1, json_schema_extra={"format": "int32"})]
+    line: Annotated[
+        int | None, Field(description="line in the text, counted from 1", ge=1, le=2**31 - 1, json_schema_extra={"format": "int32"})
+    ]
+    column: Annotated[
+        int | None, Field(description="column in the text, counted from 1", ge=1, le=2**31 - 1, json_schema_extra={"format": "int32"})
+    ]
     trace: Annotated[dict[str, Any] | None, Field(description="of a hazard that can be reached: how it comes about")]
 
 
@@ -32,7 +38,14 @@ class Problem(BaseModel):
     """A refusal (RFC 9457, `application/problem+json`)."""
 
     model_config = ConfigDict(extra="forbid")
-    type: Annotated[str, Field(description="`/problems/CODE`, stable; a GET of it explains the problem", max_length=200, json_schema_extra={"format": "uri-reference"})]
+    type: Annotated[
+        str,
+        Field(
+            description="`/problems/CODE`, stable; a GET of it explains the problem",
+            max_length=200,
+            json_schema_extra={"format": "uri-reference"},
+        ),
+    ]
     title: Annotated[str, Field(max_length=200)]
     status: Annotated[int, Field(ge=400, le=599, json_schema_extra={"format": "int32"})]
     detail: Annotated[str, Field(description="what happened this time, for people", max_length=4000)]

@@ -9,7 +9,7 @@ from datetime import date, datetime
 from fractions import Fraction
 from typing import Annotated, Any, TypeAlias
 
-from pydantic import ConfigDict, Field
+from pydantic import ConfigDict, Field, with_config
 from typing_extensions import TypedDict
 
 from fieldworthy.core.base.finding import Finding, Refused, did_you_mean
@@ -34,7 +34,9 @@ Name: TypeAlias = Annotated[str, Field(strict=True, min_length=1, max_length=120
 Words: TypeAlias = Annotated[str, Field(strict=True, min_length=1, max_length=2000, pattern=_PRINTABLE)]
 """A remark or an expression: 1 to 2,000 characters, no control characters."""
 
-Expression: TypeAlias = Annotated[str, Field(strict=True, min_length=1, max_length=4000, pattern=r"^[^\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f]*$")]
+Expression: TypeAlias = Annotated[
+    str, Field(strict=True, min_length=1, max_length=4000, pattern=r"^[^\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f]*$")
+]
 """An interval or a condition; lines and tabs are white space. The language's own limit is 2,000 characters, and says so itself."""
 
 When: TypeAlias = Annotated[
@@ -44,15 +46,19 @@ When: TypeAlias = Annotated[
 ]
 """An RFC 3339 time; the offset is required. Kept to the microsecond."""
 
-Day: TypeAlias = Annotated[str, Field(strict=True, max_length=10, pattern=_DAY, description="a date"), Field(json_schema_extra={"format": "date"})]
+Day: TypeAlias = Annotated[
+    str, Field(strict=True, max_length=10, pattern=_DAY, description="a date"), Field(json_schema_extra={"format": "date"})
+]
 
 
+@with_config(STRICT)
 class AmountIn(TypedDict):
     """A value and its unit."""
 
-    __pydantic_config__ = STRICT
     value: Number
-    unit: Annotated[str, Field(strict=True, min_length=1, max_length=30, pattern=_PRINTABLE, description="ours (`h`, `degC`) or its UCUM code")]
+    unit: Annotated[
+        str, Field(strict=True, min_length=1, max_length=30, pattern=_PRINTABLE, description="ours (`h`, `degC`) or its UCUM code")
+    ]
 
 
 AmountText: TypeAlias = Annotated[str, Field(strict=True, min_length=1, max_length=60, pattern=_PRINTABLE, description="`6 h`, `150 g`")]
@@ -72,7 +78,9 @@ def instant(text: str, path: str) -> datetime:
     try:
         return datetime.fromisoformat(text if text[-1] not in "z" else text[:-1] + "Z")
     except ValueError:
-        raise refuse("time.unreadable", f"there is no time `{text}`", "write a time that exists, as in `2026-07-14T06:00:00+01:00`", path) from None
+        raise refuse(
+            "time.unreadable", f"there is no time `{text}`", "write a time that exists, as in `2026-07-14T06:00:00+01:00`", path
+        ) from None
 
 
 def day(text: str, path: str) -> date:
@@ -93,7 +101,9 @@ def amount(given: Any, path: str) -> Quantity | Fraction:
             bare = _bare(given)
             if bare is not None:
                 return bare
-            raise refuse("amount.unreadable", f"`{given}` is not a number and a unit", 'write it as `6 h` or as {"value": 6, "unit": "h"}', path)
+            raise refuse(
+                "amount.unreadable", f"`{given}` is not a number and a unit", 'write it as `6 h` or as {"value": 6, "unit": "h"}', path
+            )
         return read
     unit = find_unit(given["unit"])
     if unit is None:

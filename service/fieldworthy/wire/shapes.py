@@ -2,7 +2,7 @@
 
 from typing import Annotated, Any, Literal, NotRequired, TypeAlias
 
-from pydantic import Field
+from pydantic import Field, with_config
 from typing_extensions import TypedDict
 
 from fieldworthy.wire.scalars import STRICT, Amount, AmountIn, Day, Expression, Name, Number, When, Words
@@ -22,10 +22,10 @@ MeterValues: TypeAlias = Annotated[
 ]
 
 
+@with_config(STRICT)
 class IdentityIn(TypedDict):
     """What is said of a machine. A member that is absent is not known."""
 
-    __pydantic_config__ = STRICT
     id: NotRequired[Name]
     model: NotRequired[Name]
     serial: NotRequired[Name]
@@ -34,23 +34,23 @@ class IdentityIn(TypedDict):
 
 InService = TypedDict("InService", {"on": Day, "as": NotRequired[Literal["new", "used"]], "meters": NotRequired[MeterValues]})
 InService.__doc__ = "When the machine came into service here, and what its meters showed."
-InService.__pydantic_config__ = STRICT  # type: ignore[attr-defined]
+with_config(STRICT)(InService)
 
 
+@with_config(STRICT)
 class ReadingIn(TypedDict):
     """What a meter's dial showed at a time."""
 
-    __pydantic_config__ = STRICT
     meter: Name
     value: Number
     unit: NotRequired[Name]
     at: When
 
 
+@with_config(STRICT)
 class ReplacedMeterIn(TypedDict):
     """A meter was replaced; the count goes on."""
 
-    __pydantic_config__ = STRICT
     meter: Name
     at: When
     old_value: Number
@@ -60,13 +60,13 @@ class ReplacedMeterIn(TypedDict):
 
 WorkingConditionIn = TypedDict("WorkingConditionIn", {"condition": Name, "value": Name, "from": When, "to": NotRequired[When | None]})
 WorkingConditionIn.__doc__ = "How the machine works, from a time on (included) to another (excluded); without `to` it goes on."
-WorkingConditionIn.__pydantic_config__ = STRICT  # type: ignore[attr-defined]
+with_config(STRICT)(WorkingConditionIn)
 
 
+@with_config(STRICT)
 class OccurrenceIn(TypedDict):
     """Something that happened to the machine."""
 
-    __pydantic_config__ = STRICT
     occurrence: Name
     at: NotRequired[When]
     on: NotRequired[Day]
@@ -75,13 +75,13 @@ class OccurrenceIn(TypedDict):
 
 SeasonIn = TypedDict("SeasonIn", {"from": Day, "to": Day})
 SeasonIn.__doc__ = "A season's first and last day, both included."
-SeasonIn.__pydantic_config__ = STRICT  # type: ignore[attr-defined]
+with_config(STRICT)(SeasonIn)
 
 
+@with_config(STRICT)
 class DeferralIn(TypedDict):
     """One due point was moved, once."""
 
-    __pydantic_config__ = STRICT
     task: Name
     at: When
     by: Name
@@ -89,10 +89,10 @@ class DeferralIn(TypedDict):
     amount: NotRequired[Amount]
 
 
+@with_config(STRICT)
 class DoneIn(TypedDict):
     """A done record. Exactly one of `at` and `on` is given."""
 
-    __pydantic_config__ = STRICT
     task: Name
     at: NotRequired[When]
     on: NotRequired[Day]
@@ -107,26 +107,26 @@ class DoneIn(TypedDict):
     used: NotRequired[Annotated[list["UsedIn"], Field(max_length=200)]]
 
 
+@with_config(STRICT)
 class UsedIn(TypedDict):
     """A part that was used."""
 
-    __pydantic_config__ = STRICT
     part: Name
     amount: Amount
 
 
+@with_config(STRICT)
 class UsageIn(TypedDict):
     """How much a meter runs in a day."""
 
-    __pydantic_config__ = STRICT
     per_day: Annotated[Number, Field(ge=0)]
     unit: NotRequired[Name]
 
 
+@with_config(STRICT)
 class MachineIn(TypedDict):
     """One machine, and what is known of it."""
 
-    __pydantic_config__ = STRICT
     id: NotRequired[Name]
     model: NotRequired[Name]
     serial: NotRequired[Name]
@@ -146,18 +146,18 @@ class MachineIn(TypedDict):
     usage: NotRequired[Annotated[dict[Name, UsageIn], Field(max_length=50)]]
 
 
+@with_config(STRICT)
 class NoticeIn(TypedDict):
     """How long before its due point a task moves `upcoming`."""
 
-    __pydantic_config__ = STRICT
     share: NotRequired[Annotated[Number, Field(ge=0, le=1, description="of the interval, 0 to 1")]]
     days: NotRequired[Annotated[int, Field(strict=True, ge=0, le=3660, description="at most so many whole days on calendar bases")]]
 
 
+@with_config(STRICT)
 class DueIn(TypedDict):
     """Which tasks of one machine are due."""
 
-    __pydantic_config__ = STRICT
     rulebook: RulebookRef
     now: When
     machine: MachineIn
@@ -165,25 +165,25 @@ class DueIn(TypedDict):
     notice: NotRequired[NoticeIn]
 
 
+@with_config(STRICT)
 class Defaults(TypedDict):
     """What holds for every line that does not say otherwise."""
 
-    __pydantic_config__ = STRICT
     rulebook: NotRequired[RulebookRef]
     now: NotRequired[When]
 
 
+@with_config(STRICT)
 class DefaultsLine(TypedDict):
     """The first line of a batch, where there is one."""
 
-    __pydantic_config__ = STRICT
     defaults: Defaults
 
 
+@with_config(STRICT)
 class DueLine(TypedDict):
     """One line of a batch: a due question; `rulebook` and `now` may come from the defaults. ref: the caller's own, given back."""
 
-    __pydantic_config__ = STRICT
     ref: NotRequired[Name | Annotated[int, Field(strict=True)]]
     rulebook: NotRequired[RulebookRef]
     now: NotRequired[When]
@@ -192,31 +192,34 @@ class DueLine(TypedDict):
     notice: NotRequired[NoticeIn]
 
 
+@with_config(STRICT)
 class ForIn(TypedDict):
     """What is asked for: {"task"} and perhaps {"step"}, or {"action"}, or {"needs"}."""
 
-    __pydantic_config__ = STRICT
     task: NotRequired[Name]
     step: NotRequired[Annotated[int, Field(strict=True, ge=1, le=10_000, description="counted from 1")]]
     action: NotRequired[Name]
     needs: NotRequired[Expression]
 
 
+@with_config(STRICT)
 class EvidenceIn(TypedDict):
     """What was reported of a fact. value: a state, or an amount."""
 
-    __pydantic_config__ = STRICT
     fact: Name
-    value: Annotated[Number | Name | AmountIn, Field(union_mode="left_to_right", description='a state, or {"value", "unit"}, or a bare number in the fact\'s own unit')]
+    value: Annotated[
+        Number | Name | AmountIn,
+        Field(union_mode="left_to_right", description='a state, or {"value", "unit"}, or a bare number in the fact\'s own unit'),
+    ]
     at: When
     via: Literal["sensor", "seen"]
     by: NotRequired[Name]
 
 
+@with_config(STRICT)
 class OpenWorkIn(TypedDict):
     """Work that somebody has started on this machine and not closed."""
 
-    __pydantic_config__ = STRICT
     work: Name
     task: Name
     step: NotRequired[Annotated[int, Field(strict=True, ge=1, le=10_000)]]
@@ -235,29 +238,29 @@ ClearanceIn = TypedDict(
     },
 )
 ClearanceIn.__doc__ = "May this task, step or action start now."
-ClearanceIn.__pydantic_config__ = STRICT  # type: ignore[attr-defined]
+with_config(STRICT)(ClearanceIn)
 
 
+@with_config(STRICT)
 class TaskCountIn(TypedDict):
     """A task, and how many times it will be done."""
 
-    __pydantic_config__ = STRICT
     task: Name
     times: NotRequired[Annotated[int, Field(strict=True, le=10_000, description="1 if absent", json_schema_extra={"minimum": 1})]]
 
 
+@with_config(STRICT)
 class StockIn(TypedDict):
     """What is in stock of a part."""
 
-    __pydantic_config__ = STRICT
     part: Name
     amount: Amount
 
 
+@with_config(STRICT)
 class PartsIn(TypedDict):
     """The parts list for these tasks on this machine."""
 
-    __pydantic_config__ = STRICT
     rulebook: RulebookRef
     on: Day
     machine: IdentityIn
@@ -265,10 +268,10 @@ class PartsIn(TypedDict):
     stock: NotRequired[Annotated[list[StockIn], Field(max_length=10_000)]]
 
 
+@with_config(STRICT)
 class VocabularyIn(TypedDict):
     """Names that an expression may use, written as a rulebook writes them."""
 
-    __pydantic_config__ = STRICT
     meters: NotRequired[dict[str, Any]]
     seasons: NotRequired[dict[str, Any]]
     occurrences: NotRequired[dict[str, Any]]
@@ -276,12 +279,14 @@ class VocabularyIn(TypedDict):
     facts: NotRequired[dict[str, Any]]
 
 
+@with_config(STRICT)
 class ExpressionIn(TypedDict):
     """One interval or one condition to check. rulebook or vocabulary: whose names it may use; neither: only its form is checked."""
 
-    __pydantic_config__ = STRICT
     interval: NotRequired[Expression]
     condition: NotRequired[Expression]
-    over: NotRequired[Annotated[Literal["facts", "working conditions"], Field(description="what the condition speaks of; `facts` if absent")]]
+    over: NotRequired[
+        Annotated[Literal["facts", "working conditions"], Field(description="what the condition speaks of; `facts` if absent")]
+    ]
     rulebook: NotRequired[RulebookRef]
     vocabulary: NotRequired[VocabularyIn]

@@ -231,12 +231,16 @@ class _Judging:
             task = self.book.tasks[key(work.task)]
             step = None if work.step is None else laid_out(task.steps, self.book.works.procedures)[work.step - 1]
             holds = together((task.holds, None if step is None else step.holds))
-            if holds is None or not changed & set(names_of(holds)):
+            named = set() if holds is None else set(self.asked.makes) & set(names_of(holds))
+            if holds is None or not named:
                 continue
             self._use(holds)
             judged, end = stands_until(holds, self.after, self.after_ends)
             if judged is Truth.YES:
                 self.until = min(self.until, end)
+                continue
+            if not changed & named:  # so it is already: that no longer counts when its evidence ends
+                self.until = min([self.until, *(self.ends[name] for name in named)])
                 continue
             self.granted = False
             parts = holds.parts if isinstance(holds, Joined) and holds.op == "and" else (holds,)

@@ -1,19 +1,20 @@
 """What is due on one machine, when, and why."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from fractions import Fraction
+from itertools import pairwise
 from typing import Any
 
 from fieldworthy.core.answer.machine import MOST_RECORDS, Machine, Plain, Reader, read_machine
 from fieldworthy.core.base.finding import Finding, Refused, did_you_mean
 from fieldworthy.core.base.fit import Fitting, judge_fit
-from fieldworthy.core.base.quantity import from_ticks
+from fieldworthy.core.base.quantity import Exact, from_ticks
 from fieldworthy.core.base.reason import Reason
 from fieldworthy.core.base.truth import Truth
 from fieldworthy.core.interval.ast import Notice
-from fieldworthy.core.interval.evaluate.context import Judged, Record, Standing, TaskHistory
+from fieldworthy.core.interval.evaluate.context import Deferral, Judged, Record, Standing, TaskHistory
 from fieldworthy.core.rulebook.model import CheckedRulebook, Task
 
 
@@ -157,23 +158,29 @@ def _history(task: Task, machine: Machine) -> TaskHistory:
                 [Finding("question.too_many_records", f"the task `{task.name}` has {len(records)} records", mend, path="/machine/done")]
             )
         records = sorted(records, key=_when)
+        if any(a.at == b.at for a, b in pairwise(records)):  # several of one day: by what their meters showed, not as they were sent
+            records.sort(key=_when_and_counts)
     if machine.history.start_record is not None and (not records or records[0].at > machine.history.start_record.at):
         records = [machine.history.start_record, *records]
-    return TaskHistory(records, _deferral(task, machine, records))
+    return TaskHistory(records, _deferrals(task, machine, records))
 
 
-def _deferral(task: Task, machine: Machine, records: list[Record]) -> Any:
-    """The deferral of the present due point: the first decided since the last record; a point moves once."""
+def _deferrals(task: Task, machine: Machine, records: list[Record]) -> Sequence[Deferral]:
+    """The deferrals of the present due point: those decided since the last record, oldest first."""
     told = machine.deferrals.get(task.name)
     if not told:
-        return None
+        return ()
     since = records[-1].at if records else None
-    return min((d for d in told if since is None or d.at >= since), key=_when, default=None)
+    return sorted((d for d in told if since is None or d.at >= since), key=_when)
 
 
 def _when(item: Any) -> datetime:
     at: datetime = item.at
     return at
+
+
+def _when_and_counts(record: Record) -> tuple[datetime, list[tuple[str, Exact]]]:
+    return record.at, sorted(record.counts.items())
 
 
 def _task_json(standing: TaskStanding, machine: Machine) -> dict[str, Any]:

@@ -49,7 +49,7 @@ class Known:
 
 @dataclass(frozen=True, slots=True)
 class Missing:
-    """A fact that is not known. why: not-reported, too-old, from-the-future, source-not-accepted, contradictory; not-said of the machine."""
+    """A fact not known. why: not-reported, too-old, from-the-future, source-not-accepted, contradictory; not-said of the machine."""
 
     fact: str
     why: str
@@ -150,20 +150,43 @@ def _weigh_one(fact: Fact, reports: Sequence[Evidence], now: datetime) -> Known 
         ahead = span_text(min(r.at for r in accepted) - now)
         text = f"The report of `{fact.name}` is {ahead} later than now; a clock may be {span_text(CLOCKS_DIFFER)} ahead."
         return Missing(fact.name, "from-the-future", text, f"Set the clock right. {how}")
-    at = max(r.at for r in timely)
-    newest = [r for r in timely if r.at == at]
-    values = list(dict.fromkeys(_read(fact, r.value) for r in newest))
+    newest = _newest_of_each(fact, timely, now) if fact.per_person else _newest(timely)
+    at = min(r.at for r in newest)
     age = now - at
     if fact.good_for is not None and age > fact.good_for:
-        text = f"The newest report of `{fact.name}` is {span_text(age)} old, and such a report stays good for {span_text(fact.good_for)}."
-        return Missing(fact.name, "too-old", text, how)
+        by = next(r.by for r in newest if r.at == at)
+        whose = f" by `{by}`" if by and len({r.by for r in timely}) > 1 else ""
+        stays = f"is {span_text(age)} old, and such a report stays good for {span_text(fact.good_for)}"
+        return Missing(fact.name, "too-old", f"The newest report of `{fact.name}`{whose} {stays}.", how)
+    values = list(dict.fromkeys(_read(fact, r.value) for r in newest))
     if len(values) > 1:
         words = " and ".join(f"`{said(fact, v)}`" for v in values if not isinstance(v, Finding))
-        return Missing(fact.name, "contradictory", f"Reports of the same instant say of `{fact.name}` both {words}.", how)
+        whose = "The good reports of several people" if fact.per_person else "Reports of the same instant"
+        return Missing(fact.name, "contradictory", f"{whose} say of `{fact.name}` both {words}.", how)
     value = values[0]
     if isinstance(value, Finding):  # check_evidence refuses it before; not known is the safe reading
         return Missing(fact.name, "not-reported", f"The report of `{fact.name}` can't be read.", how)
-    return Known(fact, value, newest[0], _until(at, fact.good_for))
+    return Known(fact, value, max(newest, key=lambda r: r.at), _until(at, fact.good_for))
+
+
+def _newest(reports: Sequence[Evidence]) -> list[Evidence]:
+    at = max(r.at for r in reports)
+    return [r for r in reports if r.at == at]
+
+
+def _newest_of_each(fact: Fact, timely: Sequence[Evidence], now: datetime) -> list[Evidence]:
+    """
+    The reports that count of a fact `per: person`, which is so for each person: a newer report by one does not take away what
+    another reported last. A last report of the resting state counts no more once a newer one has come from anybody (who was clear an
+    hour ago need not say so again); who was last under the tailgate stays not known until they report anew.
+    """
+    overall = _newest(timely)
+    by_person: dict[str | None, list[Evidence]] = {}
+    for report in timely:
+        by_person.setdefault(report.by, []).append(report)
+    last = [r for reports in by_person.values() for r in _newest(reports)]
+    away = [r for r in last if r not in overall and (fact.is_number or _read(fact, r.value) != key(fact.states[0]))]
+    return overall + away
 
 
 def _until(at: datetime, good_for: timedelta | None) -> datetime:

@@ -378,8 +378,9 @@ class _Build:
         return Machine(identity, history, records, deferrals, self.later, partly)
 
 
-def _at(item: tuple[datetime, Any]) -> datetime:
-    return item[0]
+def _at(item: tuple[datetime, dict[str, Exact]]) -> tuple[datetime, list[tuple[str, Exact]]]:
+    """By the instant, then by what the meters showed: so that the order of a request decides nothing."""
+    return item[0], sorted(item[1].items())
 
 
 class _Counted:

@@ -1,12 +1,9 @@
 """Which machines a rulebook, a task, a line or a part is for."""
 
-import re
 from dataclasses import dataclass
 
 from fieldworthy.core.base.names import key
 from fieldworthy.core.base.truth import Truth, all_of, negate, truth
-
-_TRAILING = re.compile(r"(.*?)(\d+)\Z", re.DOTALL)
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,11 +44,19 @@ class Fitting:
 
 def compare_serials(a: str, b: str) -> int | None:
     """-1, 0 or 1 by the trailing number where the text before it is the same; None: they can't be compared."""
-    left, right = _TRAILING.match(a.strip()), _TRAILING.match(b.strip())
-    if left is None or right is None or left[1].casefold() != right[1].casefold():
+    (left, x), (right, y) = _split(a), _split(b)
+    if not x or not y or left.casefold() != right.casefold():
         return 0 if a.strip() == b.strip() else None
-    x, y = int(left[2]), int(right[2])
-    return (x > y) - (x < y)
+    # digits compare by length and then as text: as exact as numbers, however long they are
+    return ((len(x), x) > (len(y), y)) - ((len(x), x) < (len(y), y))
+
+
+def _split(serial: str) -> tuple[str, str]:
+    """The text before the trailing number, and that number without leading zeros (`0` for zero, empty for none)."""
+    serial = serial.strip()
+    before = serial.rstrip("0123456789")
+    digits = serial[len(before) :]
+    return before, digits.lstrip("0") or ("0" if digits else "")
 
 
 def _in_range(serial: str | None, serials: Serials) -> Truth:

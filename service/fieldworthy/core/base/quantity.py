@@ -142,8 +142,14 @@ SPELLINGS: Mapping[str, Unit] = _spellings()
 
 
 def find_unit(word: str) -> Unit | None:
-    """The unit that a word names: ours, short or long, one or many, or its UCUM code; None where no unit does."""
-    return SPELLINGS.get(word) or SPELLINGS.get(word.casefold())
+    """The unit that a word names: ours, short or long, one or many, or its UCUM code; None where no unit does.
+
+    Case decides nothing, but for a leading M: `ML` and `Mg` are not read as `mL` and `mg`, a thousand million times less.
+    """
+    unit = SPELLINGS.get(word)
+    if unit is None and not (len(word) == 2 and word[0] == "M"):
+        unit = SPELLINGS.get(word.casefold())
+    return unit
 
 
 def convert(value: Exact, frm: Unit, to: Unit) -> Exact:

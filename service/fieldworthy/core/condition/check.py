@@ -13,7 +13,7 @@ from fieldworthy.core.condition.ast import Condition, NumberTest, StateTest
 from fieldworthy.core.condition.walk import Test, Value, evaluate, names_of, tests_of
 
 Known = Mapping[str, Fact | WorkingCondition]
-_MOST_CASES = 1024
+_MOST_TESTS = 8192  # tests judged in one look
 
 
 def check_condition(c: Condition, known: Known, what: str = "fact") -> list[Finding]:
@@ -81,7 +81,7 @@ def _check_worth(c: Condition, known: Known) -> list[Finding]:
     cases = 1
     for each in choices:
         cases *= len(each)
-    if cases > _MOST_CASES:
+    if cases * sum(1 for _ in tests_of(c)) > _MOST_TESTS:
         return []
     names = names_of(c)
     worth = {evaluate(c, dict(zip(names, case, strict=True))) for case in product(*choices)}

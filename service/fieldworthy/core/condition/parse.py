@@ -270,7 +270,7 @@ def _syntax(text: str, cut: list[Token], trouble: UnexpectedToken, end: int) -> 
 
 
 def _short(token: Token) -> str:
-    words = " ".join(str(token).split())
+    words = "".join(c if c.isprintable() else f"U+{ord(c):04X}" for c in " ".join(str(token).split()))
     return words if len(words) <= 60 else words[:57] + "…"
 
 
@@ -287,12 +287,13 @@ def _accepted(before: list[Token]) -> set[str]:
     return set(parser.accepts())  # type: ignore[no-untyped-call]
 
 
-_LOOK_BACK = 8
+_LOOK_BACK = 8  # tokens
+_MOST_TRIES = 16  # each parses the text anew
 
 
 def _repair(text: str, cut: list[Token], number: int, end: int) -> tuple[Span, str, str] | None:
     """A word at the trouble or before it that is nearly a keyword, where that keyword gets the parser beyond the trouble."""
-    trouble = _span(cut[number]).start if number < len(cut) else end
+    trouble, tries = _span(cut[number]).start if number < len(cut) else end, 0
     for token in reversed(cut[max(0, number - _LOOK_BACK) : number + 1]):
         if token.type not in ("FACT", "STATE", "UNIT", "LONG_NAME"):
             continue
@@ -301,6 +302,9 @@ def _repair(text: str, cut: list[Token], number: int, end: int) -> tuple[Span, s
             word_stop = max(word_end(text, at, stop), at + 1)
             word = text[at:word_stop]
             for keyword in sorted(k for k in CONDITION_WORDS if _nearly(word.casefold(), k)):
+                tries += 1
+                if tries > _MOST_TRIES:
+                    return None
                 lo = cut[0].start_pos or 0
                 mended = text[lo:at] + keyword + text[word_stop:end]
                 if _reached(mended) > max(trouble, word_stop) - lo + len(keyword) - len(word):

@@ -132,7 +132,11 @@ def _syntax(text: str, trouble: UnexpectedInput) -> Finding:
         return Finding(
             "interval.number_missing", f"a number is missing before `{word}`", f"write how many, as in `every 250 {word}`", span=span
         )
-    near = _misspelt(word, accepts) if token is not None and token.type in ("NAME", "UNIT") else ()
+    near: tuple[str, ...] = ()
+    if token is not None and token.type in ("NAME", "UNIT"):
+        near = _misspelt(word, accepts)
+    elif token is not None and token.type == "COMMA":  # the word behind it may be a misspelt `within` or `then`
+        near = _misspelt(text[span.end : span.end + 60], accepts & {"WHICHEVER_FIRST", "WHICHEVER_LAST", "WITHIN", "THEN"})
     mend = f"did you mean {or_list(near)}? " if near else ""
     return Finding("interval.syntax", found, f"{mend}here could stand {could}", span=span)
 

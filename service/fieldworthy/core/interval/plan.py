@@ -75,9 +75,14 @@ class Plan:
         parts = stretches(history, self.rules, self.conditions, task.records[-1].at) if task.records else None
         answers = [self._under(rule, history, task, asked, parts) for rule in force.rules]
         strictest = max(answers, key=lambda a: (_RANK[a.judged.standing], a.judged.used.exact() if a.judged.used else 0))
-        if len(answers) > 1:
+        missing = dict.fromkeys(n for n, s in states.items() if s is None) if len(answers) > 1 else {}
+        if strictest.rule is not None:  # then what its stretches leaned on counts too
+            for part in parts or ():
+                missing |= dict.fromkeys(part.open)
+                assumed = part.assumed | assumed
+        if missing:
             strictest.judged.incomplete = True
-            open_points = ", ".join(history.vocabulary.working_conditions[n].name for n, s in states.items() if s is None)
+            open_points = ", ".join(history.vocabulary.working_conditions[n].name for n in missing)
             text = f"Not known: {open_points}. Computed under every rule that may apply; this is the strictest."
             strictest.judged.reasons.append(Reason("condition-not-known", text, {"conditions": open_points}))
         strictest.judged.assumed = assumed
@@ -106,14 +111,13 @@ def _by_rule(
     begin = None
     if rule.firsts is not None:
         if rule.node is None:
-            judged = once_judged(rule.firsts, history, task, asked)
-            return rest(judged) if resting else judged
+            return _first(once_judged(rule.firsts, history, task, asked), history, resting)
         points = rule.firsts.judge(history, task, asked)
         if points.judged is not None:
-            return rest(points.judged) if resting else points.judged
+            return _first(points.judged, history, resting)
         begin = points.begin
         if points.records:
-            task = TaskHistory(points.records, task.deferral)
+            task = TaskHistory(points.records, task.deferrals)
     assert rule.node is not None
     changed = parts is not None and (resting or len(parts) > 1 or any(all(r is not rule for r in p.rules) for p in parts))
 
@@ -140,6 +144,14 @@ def _by_rule(
     joined = judge_node(rule.node, single)
     joined.resting = resting
     return joined
+
+
+def _first(judged: Judged, history: History, resting: bool) -> Judged:
+    """A point that is met once, with its season's rest and when it will be reached."""
+    judged = rest(judged) if resting else judged
+    if history.usage:
+        judged.expected = reached_on(judged, history)
+    return judged
 
 
 def reached_on(judged: Judged, history: History) -> date | None:
@@ -193,6 +205,7 @@ class _Builder:
     vocabulary: Vocabulary
     terms: Terms
     law: bool
+    season: str | None = None
 
     def rule(self, rule: Rule) -> RulePlan:
         when = compile_condition(rule.when, self.vocabulary.working_conditions) if rule.when is not None else None
@@ -200,6 +213,7 @@ class _Builder:
         if rule.during is not None:
             season = self.vocabulary.seasons[key(rule.during)]
             during = (key(rule.during), season.name)
+        self.season = during[0] if during is not None else None
         firsts, node = self.timing(rule.timing)
         return RulePlan(render_rule(rule), when, during, firsts, node)
 
@@ -250,12 +264,13 @@ class _Builder:
             case EveryOccurrence(name):
                 return EveryHappening(text, key(name), self.vocabulary.occurrences[key(name)].name, self.events())
             case EachSeason(when, season):
-                late = _AFTER_SEASON if when == "after" and not self.terms.allowances and not self.law else NO_DAYS
+                stated = any(a.amount is not None and is_calendar(a.amount) for a in self.terms.allowances)
+                late = _AFTER_SEASON if when == "after" and not stated and not self.law else NO_DAYS
                 return EachSeasonPoint(text, key(season), self.vocabulary.seasons[key(season)].name, when, self.events(late))
             case Combined(op, parts):
                 return JoinedBases(op, tuple(self.node(part) for part in parts), text)
             case _:
-                return EveryWorkingDayOf(text, self.events())
+                return EveryWorkingDayOf(text, self.events(), self.season)
 
     def events(self, late: Days = NO_DAYS) -> CalendarTerms:
         return CalendarTerms.of(Days(days=YEAR_DAYS), self.terms, shares=False, late=late)

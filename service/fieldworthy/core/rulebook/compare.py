@@ -158,7 +158,7 @@ def _task_differ(old: Mapping[str, Any], new: Mapping[str, Any]) -> Callable[[Ta
     def differ(a: Task, b: Task) -> tuple[MemberChange, ...]:
         meant = {name: (_canonical_text(a, name), _canonical_text(b, name)) for name in ("interval", "needs", "holds", "leaves")}
         raw = _members(old["tasks"][a.name], new["tasks"][b.name], [m for m in TASK if m not in meant])
-        return (*(MemberChange(name, x, y) for name, (x, y) in meant.items() if x != y), *raw)
+        return (*(MemberChange(name, x, y) for name, (x, y) in meant.items() if (x or "").casefold() != (y or "").casefold()), *raw)
 
     return differ
 

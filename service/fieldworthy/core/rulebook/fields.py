@@ -4,7 +4,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from fieldworthy.core.base import names
-from fieldworthy.core.base.finding import did_you_mean, or_list, pointer
+from fieldworthy.core.base.finding import did_you_mean, pointer
 from fieldworthy.core.rulebook.report import Report
 from fieldworthy.core.rulebook.shapes import MAX_NAME, MAX_TEXT
 
@@ -136,7 +136,7 @@ class Fields:
                 "unknown_word",
                 self.at(name),
                 f"`{value[:MAX_NAME]}` is no `{name}`",
-                did_you_mean(value, choices, f"write {or_list(choices)}"),
+                did_you_mean(value, choices, "write one of its words"),
             )
         else:
             return value

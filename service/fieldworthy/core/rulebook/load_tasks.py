@@ -8,7 +8,7 @@ from fractions import Fraction
 from typing import Any, Literal
 
 from fieldworthy.core.base.finding import pointer
-from fieldworthy.core.base.quantity import CALENDAR_UNITS, METER_UNITS, exact, read_amount
+from fieldworthy.core.base.quantity import CALENDAR_UNITS, METER_UNITS, UNITS, exact, read_amount
 from fieldworthy.core.base.vocabulary import Vocabulary
 from fieldworthy.core.interval.ast import Allowance, Amount, Interval, Notice
 from fieldworthy.core.interval.check import check_allowance
@@ -67,12 +67,22 @@ def load_defaults(top: Fields) -> Defaults:
 def _allowances(fields: Fields) -> tuple[Allowance, ...]:
     value, path = fields.get("allowance"), fields.at("allowance")
     items = [(path, value)] if isinstance(value, str) else fields.listed("allowance")
-    found = []
+    found: list[Allowance] = []
     for at, item in items:
         allowance = _allowance(fields.report, at, item, "allowance")
-        if allowance is not None:
-            found.append(allowance)
+        if allowance is None:
+            continue
+        if any(_overlap(allowance, other) for other in found):
+            fields.report.error("two_allowances", at, "two allowances hold for the same time and direction", "keep one of them")
+        found.append(allowance)
     return tuple(found)
+
+
+def _overlap(a: Allowance, b: Allowance) -> bool:
+    """Whether both can hold for one time: a percentage fits every dimension, an amount its own."""
+    ways = a.way is None or b.way is None or a.way == b.way
+    units = [UNITS.get(x.amount.unit) for x in (a, b) if x.amount is not None]
+    return ways and (len(units) < 2 or units[0] is None or units[1] is None or units[0].dimension == units[1].dimension)
 
 
 def _allowance(report: Report, path: str, value: Any, name: str) -> Allowance | None:

@@ -44,6 +44,7 @@ def _meters(top: Fields) -> Mapping[str, Meter]:
             continue
         if default and defaults.setdefault(unit.dimension, name) != name:
             other = defaults[unit.dimension]
+            top.report.unclear_meters = True
             top.report.error(
                 "two_defaults",
                 fields.at("default"),

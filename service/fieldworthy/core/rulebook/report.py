@@ -7,7 +7,7 @@ from typing import TypeVar
 from fieldworthy.core.base.finding import Finding, Severity
 from fieldworthy.core.condition.ast import Condition
 from fieldworthy.core.condition.parse import parse as parse_condition
-from fieldworthy.core.rulebook.document import Document
+from fieldworthy.core.rulebook.document import Document, value_at
 
 T = TypeVar("T")
 
@@ -71,8 +71,8 @@ class Report:
         offset = None if finding.span is None else max(0, finding.span.start - start)
         line, column = self.document.place(path, offset)
         mend = finding.mend
-        if finding.severity is Severity.ERROR:
-            early = self._ended_early(path)
+        if finding.code.endswith(".syntax"):
+            early = self._ended_early(path, None if finding.span is None else finding.span.end - start)
             mend = f"{early}; otherwise {mend}" if early else mend
         self.findings.append(replace(finding, path=path, line=line, column=column, mend=mend))
 
@@ -108,12 +108,16 @@ class Report:
             return None, None
         return self.document.key_place(path) if at_key else self.document.place(path)
 
-    def _ended_early(self, path: str) -> str | None:
-        assert self.document is not None  # noqa: S101  # INVARIANT: asked only where there is a text
+    def _ended_early(self, path: str, until: int | None) -> str | None:
+        """What to do where YAML's own punctuation probably ended the text at `path`, in which a mistake reaches up to `until`."""
+        assert self.document is not None  # INVARIANT: asked only where there is a text
         comment = self.document.comment_after(path)
-        if comment is not None:
+        value = value_at(self.document.data, path)
+        at_end = until is None or not isinstance(value, str) or until >= len(value.rstrip())
+        if comment is not None and at_end:
             return f"if `{comment[:40]}` belongs to the text, put the whole text in quotes: ` #` ended it"
-        if self.document.is_flow_plain(path):
+        in_list = path.rpartition("/")[2].isdecimal()
+        if self.document.is_flow_plain(path) and (at_end or in_list):
             return "if the text goes on after this, put the whole text in quotes: inside `{…}` and `[…]` a comma ends it"
         return None
 

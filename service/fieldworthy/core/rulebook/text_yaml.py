@@ -188,7 +188,7 @@ def _scalar(reading: Reading, event: yaml.ScalarEvent, frames: list[_Frame]) -> 
 
 
 def _key(reading: Reading, frame: _Frame, name: str, spot: Spot) -> None:
-    assert isinstance(frame.items, dict)  # noqa: S101  # INVARIANT: only a mapping wants a key
+    assert isinstance(frame.items, dict)  # INVARIANT: only a mapping wants a key
     path = frame.path + pointer(name)
     if name == "<<" and spot.style == "plain":
         reading.find("merge_key", spot.start, path, "`<<` is a merge key", "write the members out: merge keys are not read")

@@ -36,7 +36,7 @@ def judge_node(node: Node, single: Callable[[Single], Judged]) -> Judged:
 def join(op: Literal["or", "and"], parts: Sequence[Judged]) -> Judged:
     """The parts' answers as one. `or`: a known part that is due decides; `and`: a known part that is clear does."""
     first = op == "or"
-    decide: Callable[..., Any] = max if first else min
+    sooner: Callable[..., Any] = min if first else max  # `or` is reached by the earliest due point, `and` by the latest
     lead: Judged | None = None
     used: Share | None = None
     meters: dict[str, tuple[Exact, Exact | None]] = {}
@@ -53,13 +53,13 @@ def join(op: Literal["or", "and"], parts: Sequence[Judged]) -> Judged:
                 used = part.used
         for meter, (due, now) in part.meters.items():
             before = meters.get(meter)
-            meters[meter] = (due if before is None else decide(due, before[0]), now)
+            meters[meter] = (due if before is None else sooner(due, before[0]), now)
         if part.day is not None:
-            day = part.day if day is None else decide(day, part.day)
+            day = part.day if day is None else sooner(day, part.day)
         if part.expected is None:
             all_reached = False
         else:
-            reached = part.expected if reached is None else decide(reached, part.expected)
+            reached = part.expected if reached is None else sooner(reached, part.expected)
         incomplete = incomplete or part.incomplete
     standing, at_least = _UNKNOWN if lead is None else lead.standing, None
     if known < len(parts):

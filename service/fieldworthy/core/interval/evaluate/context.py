@@ -139,31 +139,35 @@ class History:
     usage: Mapping[str, Exact] = field(default_factory=dict)  # ticks a day
     _periods: dict[str, Sequence[Period]] = field(default_factory=dict)
 
-    def happened(self, name: str) -> Sequence[Happened]:
-        """What happened of one name up to now, oldest first; a dated occurrence on each of its days."""
+    def happened(self, name: str, since: date | None = None) -> Sequence[Happened]:
+        """What happened of one name up to now, oldest first; a dated occurrence on each of its days, from before `since` on."""
         declared: Occurrence = self.vocabulary.occurrences[name]
         reported = self.occurrences.get(name, ())
         if declared.yearly is None:
             return reported
         first = self.start.day.year if self.start else self.today.year - 3
+        if since is not None:
+            first = min(first, since.year)
         dates = SeasonDates(declared.yearly, declared.yearly).periods(min(first, self.today.year - 3), self.today.year + 1)
         return [Happened(self.start_of(p.first), p.first, {}, dated=True) for p in dates]
 
-    def periods(self, season: str) -> Sequence[Period]:
-        """The periods of a season from well before the machine came into service to two years ahead, oldest first."""
+    def periods(self, season: str, since: date | None = None) -> Sequence[Period]:
+        """The periods of a season from well before the machine came into service (and `since`) to two years ahead, oldest first."""
         found = self._periods.get(season)
-        if found is None:
+        if found is None or (since is not None and found[0].first.year > since.year - 1):
             first = min(self.start.day.year if self.start else self.today.year, self.today.year - 10) - 2
+            if since is not None:
+                first = min(first, since.year - 2)
             found = self._periods[season] = self.seasons[season].periods(first, self.today.year + 2)
         return found
 
 
 @dataclass(slots=True)
 class TaskHistory:
-    """What is known of one task: the records that count for it, oldest first; whether its past is known at all."""
+    """What is known of one task: the records that count for it, and the deferrals of its present due point, both oldest first."""
 
     records: Sequence[Record]
-    deferral: Deferral | None = None
+    deferrals: Sequence[Deferral] = ()
 
     @property
     def last(self) -> Record | None:

@@ -7,7 +7,7 @@ from datetime import date
 from fieldworthy.core.base.calendar import month_end
 from fieldworthy.core.base.reason import Reason
 from fieldworthy.core.interval.ast import Anchor, Notice
-from fieldworthy.core.interval.evaluate.context import History, Judged, Record, Share, Standing, TaskHistory, Terms
+from fieldworthy.core.interval.evaluate.context import Deferral, History, Judged, Record, Share, Standing, TaskHistory, Terms
 from fieldworthy.core.interval.evaluate.meter import never_recorded
 from fieldworthy.core.interval.evaluate.slack import NO_DAYS, Days, calendar_notice, calendar_slack
 
@@ -38,9 +38,18 @@ class CalendarTerms:
 
 
 def put_off(base: CalendarTerms, history: History, task: TaskHistory, due: date) -> tuple[Days, list[Reason]]:
-    """How far a deferral moves a due day, and what is to be said of it."""
-    deferral = task.deferral
-    if deferral is None or base.permitted is None:
+    """How far a due day is moved by the first deferral that counts (a point moves once), and what is to be said of them."""
+    said: list[Reason] = []
+    for deferral in task.deferrals:
+        moved, reasons = _put_off(base, history, deferral, due)
+        if moved != NO_DAYS:
+            return moved, reasons
+        said += reasons
+    return NO_DAYS, said
+
+
+def _put_off(base: CalendarTerms, history: History, deferral: Deferral, due: date) -> tuple[Days, list[Reason]]:
+    if base.permitted is None:
         return NO_DAYS, []
     asked = base.permitted
     if deferral.amount is not None:

@@ -1,6 +1,6 @@
 """Bases that wait for something: an occurrence, a season, a working day."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from fractions import Fraction
@@ -31,8 +31,8 @@ def _answer(
 ) -> Judged:
     shift, said = put_off(base, history, task, due)
     moved = shift.after(due)
-    start = last or moved - timedelta(days=YEAR_DAYS)
-    used = Share(max((history.today - start).days, 0), max((moved - start).days, 1))
+    start = last or due - timedelta(days=YEAR_DAYS)
+    used = Share(max((history.today - start).days, 0), max((due - start).days, 1))
     reason = Reason(
         code,
         f"{lead} on {moved.isoformat()}, {ends(moved, history.today)}.",
@@ -52,7 +52,8 @@ class EveryHappening:
 
     def judge(self, history: History, task: TaskHistory, asked: Notice | None) -> Judged:
         """Where it stands; clear while it never happened."""
-        happened = history.happened(self.key)
+        last = task.last
+        happened = history.happened(self.key, last.day if last is not None else None)
         if not happened:
             return Judged(
                 Standing.CLEAR,
@@ -60,7 +61,6 @@ class EveryHappening:
                 [Reason("never-happened", f"`{self.name}` has not been reported.", {"occurrence": self.name})],
                 self.text,
             )
-        last = task.last
         if last is None:
             return never_recorded(self.text)
         for event in happened:
@@ -94,7 +94,7 @@ class EachSeasonPoint:
         """Where it stands, from the first period of the season that no record has met."""
         if not task.records:
             return never_recorded(self.text)
-        periods = history.periods(self.key)
+        periods = history.periods(self.key, task.records[0].day)
         i = self._next(periods, task.records)
         if i is None or i >= len(periods):
             return Judged(
@@ -141,10 +141,11 @@ class EachSeasonPoint:
 
 @dataclass(slots=True)
 class EveryWorkingDayOf:
-    """`every working day`: each day that the machine works."""
+    """`every working day`: each day that the machine works. during: the season outside which it asks for nothing (`names.key`)."""
 
     text: str
     base: CalendarTerms
+    during: str | None = None
 
     def judge(self, history: History, task: TaskHistory, asked: Notice | None) -> Judged:
         """Overdue where an earlier worked day went without, due once it works today, upcoming before."""
@@ -152,7 +153,7 @@ class EveryWorkingDayOf:
             return never_recorded(self.text)
         last, today = task.records[-1], history.today
         since = last.day - timedelta(days=1) if last.start else last.day
-        missed = _worked_without(history, since)
+        missed = _worked_without(history, since, self.during)
         values = {"last": last.day.isoformat(), "today": today.isoformat()}
         if missed is not None and missed < today:
             due = missed
@@ -184,24 +185,30 @@ class EveryWorkingDayOf:
         )
 
 
-def _worked_without(history: History, since: date) -> date | None:
-    """The first day after `since`, up to today, on which the machine worked; None where no day is known to be one."""
-    days = [d for d in history.working_days if since < d <= history.today]
+def _worked_without(history: History, since: date, during: str | None) -> date | None:
+    """The first day after `since`, up to today, on which the machine worked (in its season); None where no day is known to be one."""
+
+    def counts(first: date, last: date) -> bool:
+        return during is None or any(p.first <= first and last <= p.last for p in history.periods(during, since))
+
+    days = [d for d in history.working_days if since < d <= history.today and counts(d, d)]
     for key, series in history.series.items():
-        day = _first_moved(history, history.vocabulary.meters[key].unit.dimension == "time", series, since)
+        day = _first_moved(history, history.vocabulary.meters[key].unit.dimension == "time", series, since, counts)
         if day is not None:
             days.append(day)
     return min(days, default=None)
 
 
-def _first_moved(history: History, hours: bool, series: Series, since: date) -> date | None:
-    """The first day after `since` on which a meter surely moved."""
+def _first_moved(history: History, hours: bool, series: Series, since: date, counts: Callable[[date, date], bool]) -> date | None:
+    """The first day after `since` on which a meter surely moved; counts: whether all the days from one to another are asked about."""
     points = list(zip(series.times, series.counts, strict=True))
     for (t0, c0), (t1, c1) in pairwise(points):
         last = history.day_of(t1)
         if c1 <= c0 or last <= since:
             continue
         first = max(history.day_of(t0), since + timedelta(days=1))
+        if not counts(first, last):
+            continue
         if history.day_of(t0) == last:
             return last
         if history.day_of(t0) > since and last < history.today:

@@ -11,7 +11,7 @@ from fieldworthy.core.interval.evaluate.context import NONE_USED, Happened, Hist
 from fieldworthy.core.interval.evaluate.days import CalendarTerms, ends
 from fieldworthy.core.interval.evaluate.days import place as place_day
 from fieldworthy.core.interval.evaluate.days import put_off as put_off_days
-from fieldworthy.core.interval.evaluate.meter import MeterTerms, current, grown_old, never_recorded, place, put_off, value_of
+from fieldworthy.core.interval.evaluate.meter import MeterTerms, current, grown_old, never_recorded, no_value, place, put_off, value_of
 from fieldworthy.core.interval.evaluate.slack import Days
 from fieldworthy.core.meter.series import Series
 
@@ -90,16 +90,16 @@ class Firsts:
                     Judged(Standing.UNKNOWN, None, [Reason("no-meter-at-occurrence", text, {"occurrence": self._name})], self.text)
                 )
             zero = told
-        left = _unmet_on_meter(points, zero, base.key, series, records)
-        if event is None and left < len(points):
-            behind = _behind(points[left].base.every, points[left].early, history, base.key, now, bool(records))
-            while behind is True and left < len(points):
-                left += 1
-                behind = left < len(points) and _behind(points[left].base.every, points[left].early, history, base.key, now, bool(records))
-            if behind is None:
-                return Points(never_recorded(self.text))
+        behind = _behind(points, history, base.key) if event is None else 0
+        left, since = _met_on_meter(points, zero, base.key, series, records, behind)
         if left == len(points):
-            return Points(None, zero + points[-1].base.every, records)
+            if left == behind:
+                return Points(None)  # it came into service beyond all of them: its first day stands for the last time
+            return Points(None, zero + points[-1].base.every, records[since:])
+        if records and value_of(records[-1], base.key, series) is None:
+            return Points(no_value(self.text, base.name, records[-1]))
+        if event is None and _perhaps_met(points[left], history, base.key, now):
+            return Points(never_recorded(self.text))
         return Points(self._answer_meter(points[left], zero, now, history, task, asked, series))
 
     def _answer_meter(
@@ -141,12 +141,12 @@ class Firsts:
                 )
             )
         zero = event.day if event is not None else history.start.day if history.start is not None else history.today
-        left = 0
-        for record in records:
+        left = since = 0
+        for i, record in enumerate(records):
             while left < len(points) and record.day >= points[left].early.before(points[left].length.after(zero)):
-                left += 1
+                left, since = left + 1, i
         if left == len(points):
-            return Points(None, points[-1].length.after(zero), records)
+            return Points(None, points[-1].length.after(zero), records[since:])
         point = points[left]
         due = point.length.after(zero)
         if (
@@ -159,7 +159,7 @@ class Firsts:
             return Points(never_recorded(self.text))
         shift, said = put_off_days(point.base, history, task, due)
         moved, today = shift.after(due), history.today
-        used = Share(max((today - zero).days, 0), max((moved - zero).days, 1))
+        used = Share(max((today - zero).days, 0), max((due - zero).days, 1))
         lead = f"`{self._name}` on {zero.isoformat()}" if self.after else f"In service since {zero.isoformat()}"
         text = f"{lead}; {self.text}: due on {moved.isoformat()}, {ends(moved, today)}."
         values = {"from": zero.isoformat(), "due": moved.isoformat(), "today": today.isoformat(), "days": (moved - today).days}
@@ -174,27 +174,34 @@ class Firsts:
         return self.after[1] if self.after else ""
 
 
-def _unmet_on_meter(points: list[MeterPoint], zero: Exact, meter: str, series: Series, records: tuple[Record, ...]) -> int:
-    """How many points the records have met: one record meets every point that it has come near enough to."""
-    left = 0
-    for record in records:
+def _met_on_meter(
+    points: list[MeterPoint], zero: Exact, meter: str, series: Series, records: tuple[Record, ...], behind: int
+) -> tuple[int, int]:
+    """How many points are met, and the index of the record that met the last of them: one meets each that it has come near enough to."""
+    left, since = behind, 0
+    for i, record in enumerate(records):
         value = value_of(record, meter, series)
         while value is not None and left < len(points) and value >= zero + points[left].base.every - points[left].early:
-            left += 1
-    return left
+            left, since = left + 1, i
+    return left, since
 
 
-def _behind(point: Exact, early: Exact, history: History, meter: str, now: Exact, recorded: bool) -> bool | None:
-    """Whether a machine came into service beyond a point; None: it may have been met before, by somebody whose records are not here."""
+def _behind(points: list[MeterPoint], history: History, meter: str) -> int:
+    """How many points a new machine came into service beyond."""
     start = history.start
-    began = start.counts.get(meter) if start is not None else None
+    if start is None or start.new is not True:
+        return 0
+    began = start.counts.get(meter)
+    return 0 if began is None else sum(began > p.base.every for p in points)
+
+
+def _perhaps_met(point: MeterPoint, history: History, meter: str, now: Exact) -> bool:
+    """Whether it may have been met before a machine that was not new came here, by somebody whose records are not told."""
+    start = history.start
     if start is not None and start.new is True:
-        return began is not None and began > point
-    if now < point - early:
-        return False  # nobody can have met it yet
-    if began is not None and began < point - early:
-        return False  # it came to us before the point could be met, and no record here meets it
-    return None if not recorded or began is None or began >= point - early else False
+        return False
+    began = start.counts.get(meter) if start is not None else None
+    return now >= point.base.every - point.early if began is None else began > point.base.every
 
 
 def once_judged(firsts: Firsts, history: History, task: TaskHistory, asked: Notice | None) -> Judged:

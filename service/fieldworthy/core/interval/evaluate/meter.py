@@ -9,7 +9,7 @@ from fieldworthy.core.base.quantity import TICKS, UNITS, Exact, Unit, convert, f
 from fieldworthy.core.base.reason import Reason
 from fieldworthy.core.base.vocabulary import Meter
 from fieldworthy.core.interval.ast import Amount, Anchor, Notice
-from fieldworthy.core.interval.evaluate.context import History, Judged, Record, Share, Standing, TaskHistory, Terms, unknown
+from fieldworthy.core.interval.evaluate.context import Deferral, History, Judged, Record, Share, Standing, TaskHistory, Terms, unknown
 from fieldworthy.core.interval.evaluate.slack import in_ticks, meter_notice, meter_slack
 from fieldworthy.core.meter.series import Series
 
@@ -80,9 +80,18 @@ def value_of(record: Record, meter: str, series: Series | None) -> Exact | None:
 
 
 def put_off(base: MeterTerms, history: History, task: TaskHistory, due: Exact, series: Series) -> tuple[Exact, list[Reason]]:
-    """How far a deferral moves the due point [ticks], and what is to be said of it."""
-    deferral = task.deferral
-    if deferral is None or base.permitted is None:
+    """How far the due point is moved by the first deferral that counts (it moves once) [ticks], and what is to be said of them."""
+    said: list[Reason] = []
+    for deferral in task.deferrals:
+        moved, reasons = _put_off(base, deferral, due, series)
+        if moved:
+            return moved, reasons
+        said += reasons
+    return 0, said
+
+
+def _put_off(base: MeterTerms, deferral: Deferral, due: Exact, series: Series) -> tuple[Exact, list[Reason]]:
+    if base.permitted is None:
         return 0, []
     asked = base.permitted
     if deferral.amount is not None:

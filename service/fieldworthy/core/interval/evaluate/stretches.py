@@ -73,11 +73,16 @@ def in_force(rules: Sequence[RulePlan], states: Mapping[str, str | None], assume
 
 @dataclass(slots=True)
 class Stretch:
-    """A time in which nothing changed, and the rules that may have been in force in it."""
+    """A time in which nothing changed, and the rules that may have been in force in it.
+
+    assumed: what was assumed for them. open: the working conditions that were not known, where they leave more than one rule (`names.key`).
+    """
 
     since: datetime
     until: datetime
     rules: list[RulePlan | None]
+    assumed: dict[str, str]
+    open: tuple[str, ...] = ()
 
 
 def stretches(history: History, rules: Sequence[RulePlan], names: Sequence[str], since: datetime) -> list[Stretch]:
@@ -96,7 +101,8 @@ def stretches(history: History, rules: Sequence[RulePlan], names: Sequence[str],
     found = []
     for a, b in pairwise(ordered):
         states, assumed = states_at(history, names, a)
-        found.append(Stretch(a, b, in_force(rules, states, assumed).rules))
+        may = in_force(rules, states, assumed).rules
+        found.append(Stretch(a, b, may, assumed, tuple(n for n, s in states.items() if s is None) if len(may) > 1 else ()))
     return found
 
 
@@ -203,8 +209,11 @@ def _on_calendar(
     base: EveryOnCalendar, history: History, task: TaskHistory, asked: Notice | None, parts: Sequence[Stretch], last: Record, resting: bool
 ) -> Judged:
     used: Exact = Fraction(0)
+    worked = next((s for s in reversed(parts) if _in_season(history, s)), None)
     for stretch in parts:
         days = (history.day_of(stretch.until) - history.day_of(stretch.since)).days
+        if resting and stretch is worked:
+            days = max(days - 1, 0)  # the season's last day was a day to do it on, up to its end
         used += _shares(base, history, stretch, lambda b, d=days: Fraction(d, _length(b, last.day)))  # type: ignore[misc]
     today = history.today
     due = today + timedelta(days=_ceil((1 - used) * _length(base, last.day)))
@@ -217,6 +226,12 @@ def _on_calendar(
         place_day(base.base, asked, due, today, shift), Share(used, 1), [Reason("stretches", text, values), *said], base.text, {}, moved
     )
     return rest(judged) if resting else judged
+
+
+def _in_season(history: History, stretch: Stretch) -> bool:
+    """Whether some rule that may be in force in a stretch has its season in it."""
+    day = history.day_of(stretch.since)
+    return any(r is not None and r.during is not None and season_at(history, r.during[0], day) is not None for r in stretch.rules)
 
 
 def _length(base: EveryOnMeter | EveryOnCalendar, since: date) -> int:

@@ -1,0 +1,216 @@
+"""What POST /v1/due costs the server: CPU per request for 60 tasks, beside two yardsticks that carry the same bytes.
+
+    python tests/benchmarks/bench_due.py [requests]
+
+Driven in process, without sockets, so that only the service's own work is counted (`time.process_time`):
+
+raw      an ASGI app that reads the body and sends the prepared answer: the floor.
+stock    a plain FastAPI endpoint with Pydantic models both ways that gives back the same answer: it parses the request into models and
+         writes the answer from models, and answers no question at all.
+due      this service: the same parsing, and 60 tasks judged.
+batch    the same question as one line of POST /v1/due/batch, many lines at once.
+"""
+
+import asyncio
+import json
+import sys
+import time
+from collections.abc import Awaitable, Callable, MutableMapping
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from fastapi import FastAPI
+from pydantic import BaseModel, Field
+
+TOP = Path(__file__).resolve().parents[2]
+sys.path[:0] = [str(TOP), str(TOP / "service")]
+
+from fieldworthy.wire import answers  # noqa: E402
+from tests.doors_app import client, make_test_app, publish  # noqa: E402
+
+Message = MutableMapping[str, Any]
+App = Callable[[Message, Callable[[], Awaitable[Message]], Callable[[Message], Awaitable[None]]], Awaitable[None]]
+
+NOW = datetime.fromisoformat("2026-07-14T06:00:00+01:00")
+INTERVALS = (
+    "every 80 h, within 10 % late",
+    "every 250 h or every 12 months, whichever first",
+    "every 500 h and every 12 months, whichever last",
+    "every 100 h since last due",
+    "every 75 h on schedule, within 10 % at most 5 h",
+    "every 250 h on the meter, within 25 h early",
+    "first at 50 h, then every 250 h",
+    "every 6 months",
+    "every 4000 bales",
+    "before each silage",
+    "once 10 h after belt fitted",
+    "weekly",
+)
+TASKS = 60
+
+
+def rulebook() -> str:
+    tasks = {f"task-{i}": {"title": f"Task number {i}", "kind": "inspect", "interval": INTERVALS[i % len(INTERVALS)]} for i in range(TASKS)}
+    return json.dumps(
+        {
+            "rulebook": "bench",
+            "title": "Sixty tasks",
+            "meters": {"engine": {"unit": "h", "default": True}, "bales": {"unit": "bales"}},
+            "seasons": {"silage": {"from": "05-10", "to": "09-25"}},
+            "occurrences": {"belt fitted": {}},
+            "tasks": tasks,
+        }
+    )
+
+
+def question() -> dict[str, Any]:
+    done = []
+    for i in range(TASKS):
+        at = NOW - timedelta(days=10 + 3 * i, hours=i % 9)
+        done.append({"task": f"task-{i}", "at": at.isoformat(), "meters": {"engine": 1600.5 - 9 * i, "bales": 30000 - 150 * i}})
+    return {
+        "rulebook": "bench@1",
+        "now": NOW.isoformat(),
+        "machine": {
+            "id": "m-1",
+            "timezone": "Europe/London",
+            "in_service": {"on": "2024-03-01", "as": "new", "meters": {"engine": 0, "bales": 0}},
+            "meters": [
+                {"meter": "engine", "value": 1712.4, "unit": "h", "at": "2026-07-14T05:50:00+01:00"},
+                {"meter": "bales", "value": 31234, "at": "2026-07-14T05:50:00+01:00"},
+            ],
+            "occurrences": [{"occurrence": "belt fitted", "at": "2026-07-01T08:00:00+01:00", "meters": {"engine": 1690}}],
+            "done": done,
+        },
+    }
+
+
+class Reading(BaseModel):
+    meter: str
+    value: float
+    unit: str | None = None
+    at: datetime
+
+
+class Occurrence(BaseModel):
+    occurrence: str
+    at: datetime
+    meters: dict[str, float] = Field(default_factory=dict)
+
+
+class Done(BaseModel):
+    task: str
+    at: datetime
+    meters: dict[str, float] = Field(default_factory=dict)
+
+
+class Machine(BaseModel):
+    id: str
+    timezone: str
+    in_service: dict[str, Any]
+    meters: list[Reading]
+    occurrences: list[Occurrence]
+    done: list[Done]
+
+
+class Question(BaseModel):
+    rulebook: str
+    now: datetime
+    machine: Machine
+
+
+def stock(answer: dict[str, Any]) -> App:
+    app = FastAPI()
+    made = answers.DueAnswer.model_validate(answer)
+
+    @app.post("/v1/due")
+    async def due(question: Question) -> answers.DueAnswer:
+        return made
+
+    return app  # type: ignore[return-value]
+
+
+def raw(answer: bytes) -> App:
+    async def app(scope: Message, receive: Callable[[], Awaitable[Message]], send: Callable[[Message], Awaitable[None]]) -> None:
+        body = b""
+        more = True
+        while more:
+            message = await receive()
+            body += message.get("body", b"")
+            more = message.get("more_body", False)
+        headers = [(b"content-type", b"application/json"), (b"content-length", str(len(answer)).encode())]
+        await send({"type": "http.response.start", "status": 200, "headers": headers})
+        await send({"type": "http.response.body", "body": answer})
+
+    return app
+
+
+async def call(app: App, body: bytes, path: str = "/v1/due", kind: bytes = b"application/json") -> bytes:
+    """One request straight into an ASGI app. Gives the answer's body."""
+    sent: list[bytes] = []
+    status = 0
+    asked = [{"type": "http.request", "body": body, "more_body": False}]
+
+    async def receive() -> Message:
+        return asked.pop() if asked else {"type": "http.disconnect"}
+
+    async def send(message: Message) -> None:
+        nonlocal status
+        status = message.get("status", status)
+        sent.append(message.get("body", b""))
+
+    scope = {
+        "type": "http",
+        "asgi": {"version": "3.0", "spec_version": "2.3"},
+        "http_version": "1.1",
+        "method": "POST",
+        "scheme": "http",
+        "path": path,
+        "raw_path": path.encode(),
+        "root_path": "",
+        "query_string": b"",
+        "headers": [(b"host", b"service"), (b"content-type", kind), (b"content-length", str(len(body)).encode()), (b"accept", b"*/*")],
+        "client": ("127.0.0.1", 1),
+        "server": ("service", 80),
+    }
+    await app(scope, receive, send)
+    assert status == 200, (status, b"".join(sent)[:500])
+    return b"".join(sent)
+
+
+async def cost(app: App, body: bytes, count: int, **how: Any) -> float:
+    """Milliseconds of CPU for one request: the best of five rounds."""
+    best = float("inf")
+    await call(app, body, **how)
+    for _ in range(5):
+        begun = time.process_time()
+        for _ in range(count):
+            await call(app, body, **how)
+        best = min(best, (time.process_time() - begun) / count * 1000)
+    return best
+
+
+async def measure(count: int) -> None:
+    app: App = make_test_app()  # type: ignore[assignment]
+    async with client(app) as http:  # type: ignore[arg-type]
+        await publish(http, "bench", rulebook())
+    body = json.dumps(question(), separators=(",", ":")).encode()
+    answer = await call(app, body)
+    told = json.loads(answer)
+    assert len(told["tasks"]) == TASKS
+    lines = (body + b"\n") * 100
+    found = {
+        "raw": await cost(raw(answer), body, count * 4),
+        "stock": await cost(stock(told), body, count),
+        "due": await cost(app, body, count),
+        "batch, a line": await cost(app, lines, max(1, count // 100), path="/v1/due/batch", kind=b"application/jsonl") / 100,
+    }
+    print(f"{TASKS} tasks; request {len(body):,} bytes, answer {len(answer):,} bytes; {count} requests a round, best of 5\n")  # noqa: T201
+    print(f"{'':16}{'ms CPU':>9}{'a second':>10}{'/ stock':>9}{'/ raw':>9}")  # noqa: T201
+    for name, ms in found.items():
+        print(f"{name:16}{ms:9.3f}{1000 / ms:10.0f}{ms / found['stock']:9.2f}{ms / found['raw']:9.1f}")  # noqa: T201
+
+
+if __name__ == "__main__":
+    asyncio.run(measure(int(sys.argv[1]) if len(sys.argv) > 1 else 200))
