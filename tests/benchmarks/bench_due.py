@@ -80,7 +80,7 @@ def question() -> dict[str, Any]:
                 {"meter": "engine", "value": 1712.4, "unit": "h", "at": "2026-07-14T05:50:00+01:00"},
                 {"meter": "bales", "value": 31234, "at": "2026-07-14T05:50:00+01:00"},
             ],
-            "occurrences": [{"occurrence": "belt fitted", "at": "2026-07-01T08:00:00+01:00", "meters": {"engine": 1690}}],
+            "occurrences": [{"occurrence": "belt fitted", "at": "2026-07-01T08:00:00+01:00", "meters": {"engine": 1592}}],
             "done": done,
         },
     }
@@ -153,7 +153,9 @@ async def call(app: App, body: bytes, path: str = "/v1/due", kind: bytes = b"app
     asked = [{"type": "http.request", "body": body, "more_body": False}]
 
     async def receive() -> Message:
-        return asked.pop() if asked else {"type": "http.disconnect"}
+        if not asked:
+            await asyncio.Event().wait()  # the caller stays on the line
+        return asked.pop()
 
     async def send(message: Message) -> None:
         nonlocal status

@@ -87,6 +87,12 @@ async def test_more_lines_than_are_taken_cut_the_answer_off(http: httpx.AsyncCli
     assert not any("end" in t for t in told)
 
 
+async def test_more_bytes_than_are_taken_cut_the_answer_off(http: httpx.AsyncClient, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("fieldworthy.rest.batch.MAX_BATCH_BYTES", 10)
+    told = await batch(http, lines({"rulebook": NAME, "now": NOW, "machine": MACHINE}))
+    assert [t.get("problem", {}).get("code") for t in told] == ["request.too_large"]
+
+
 async def test_another_media_type(http: httpx.AsyncClient) -> None:
     assert (await http.post("/v1/due/batch", content=b"{}", headers={"content-type": "application/json"})).status_code == 415
 

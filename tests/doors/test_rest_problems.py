@@ -21,6 +21,9 @@ def problem(response: httpx.Response, status: int, code: str) -> dict[str, Any]:
     """The problem of an answer, with everything that holds of each."""
     assert response.status_code == status, response.text
     assert response.headers["content-type"] == "application/problem+json"
+    if response.request.method == "HEAD":
+        assert not response.content
+        return {}
     told: dict[str, Any] = response.json()
     assert Problem.model_validate(told)
     assert told["status"] == status  # RFC 9457: must equal the real one
@@ -78,9 +81,10 @@ async def test_an_unknown_path(http: httpx.AsyncClient, path: str) -> None:
     [
         ("GET", "/v1/due", {"POST"}),
         ("DELETE", "/v1/due", {"POST"}),
-        ("POST", "/v1/rulebooks", {"GET"}),
-        ("PATCH", "/v1/rulebooks/x/draft", {"GET", "PUT"}),
-        ("POST", "/healthz", {"GET"}),
+        ("POST", "/v1/rulebooks", {"GET", "HEAD"}),
+        ("PATCH", "/v1/rulebooks/x/draft", {"GET", "HEAD", "PUT"}),
+        ("POST", "/healthz", {"GET", "HEAD"}),
+        ("HEAD", "/v1/due", {"POST"}),
         ("BREW", "/v1/due", {"POST"}),
     ],
 )
@@ -88,6 +92,19 @@ async def test_a_wrong_method_is_told_all_that_the_path_takes(http: httpx.AsyncC
     response = await http.request(method, path)
     problem(response, 405, "address.method_not_allowed")
     assert set(response.headers["allow"].split(", ")) == allow
+
+
+async def test_head_is_get_without_the_body(http: httpx.AsyncClient) -> None:
+    for path in (
+        "/healthz",
+        "/v1/rulebooks",
+        "/v1/rulebooks/plover-r5-baler/versions/1",
+        "/v1/rulebooks/none/versions/1",
+        "/docs",
+        "/nothing",
+    ):
+        got, head = await http.get(path), await http.head(path)
+        assert (head.status_code, head.headers, head.content) == (got.status_code, got.headers, b"")
 
 
 async def test_a_body_over_the_limit() -> None:

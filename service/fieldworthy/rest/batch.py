@@ -35,6 +35,9 @@ PATH = "/v1/due/batch"
 LINES_TYPES = ("application/jsonl", "application/x-ndjson", "application/json-lines", "application/x-jsonlines")
 LINES = LINES_TYPES[0]
 
+MAX_BATCH_BYTES = 500_000_000
+"""All lines of one batch together: what a temporary file may grow to."""
+
 _IN_MEMORY = 1_000_000
 _FLUSH = 64_000
 
@@ -51,14 +54,20 @@ class Spool:
         self._more = asyncio.Event()
         self._ended = False
         self._most = most_line
+        self.full = False
         self.idle = False
         """Whether nothing else has arrived behind the line that was given last."""
 
-    def put(self, data: bytes) -> None:
+    def put(self, data: bytes) -> bool:
+        """Whether there was room for it; if not, the lines end here and `full` is set."""
+        if self._written + len(data) > MAX_BATCH_BYTES:
+            self.full = True
+            return False
         self._file.seek(self._written)
         self._file.write(data)
         self._written += len(data)
         self._more.set()
+        return True
 
     def end(self) -> None:
         self._ended = True
@@ -99,38 +108,45 @@ class BatchResponse(Response):
         super().__init__(None, 200, {"cache-control": "no-store"}, LINES)
         self.request = request
         self.batch = Batch(uses)
+        self.whole = False
+        self.gone = False
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         spool = Spool(MAX_BATCH_LINE_BYTES)
-        reader = asyncio.create_task(self._read(spool))
+        reader = asyncio.create_task(self._read(spool, receive))
         try:
             headers = [(k, v) for k, v in self.raw_headers if k != b"content-length"]
             await send({"type": "http.response.start", "status": 200, "headers": headers})
             ready: list[bytes] = []
             size = 0
             async for answer in self.batch.answers(spool):
+                if self.gone:
+                    break
                 ready.append(answer)
                 size += len(answer)
                 if size >= _FLUSH or spool.idle:
                     await send({"type": "http.response.body", "body": b"".join(ready), "more_body": True})
                     ready, size = [], 0
-            whole = await reader
-            if whole and not self.batch.stopped:
+            if self.whole and not self.batch.stopped and not self.gone:
                 ready.append(orjson.dumps({"end": True, "lines": self.batch.answered}) + b"\n")
             await send({"type": "http.response.body", "body": b"".join(ready), "more_body": False})
         finally:
             reader.cancel()
             spool.close()
 
-    async def _read(self, spool: Spool) -> bool:
-        """Puts by what arrives. Gives whether all of it did."""
+    async def _read(self, spool: Spool, receive: Receive) -> None:
+        """Puts by what arrives, then waits to see whether the caller leaves before it has its answer."""
         try:
             async for chunk in self.request.stream():
-                spool.put(chunk)
+                if not spool.put(chunk):
+                    return
+            self.whole = True
+            spool.end()
+            while (await receive())["type"] != "http.disconnect":
+                pass
+            self.gone = True
         except ClientDisconnect:
-            return False
-        else:
-            return True
+            self.gone = True
         finally:
             spool.end()
 
@@ -180,6 +196,10 @@ class Batch:
             yield _line(number, ref, answer)
             if self.answered % 16 == 0:
                 await asyncio.sleep(0)  # others want to be answered too
+        if spool.full:
+            self.stopped = True
+            detail = f"a batch may hold at most {MAX_BATCH_BYTES:,} bytes"
+            yield _line(number + 1, None, {"problem": problem("request.too_large", detail, "send the rest in another batch")})
 
     def _take_defaults(self, line: bytes) -> dict[str, Any] | None:
         try:

@@ -20,7 +20,7 @@ from fieldworthy.wire.catalogue import BY_STATUS
 from fieldworthy.wire.problems import of_findings, of_refusal, of_unreadable, problem
 from fieldworthy.wire.reading import Unreadable
 
-METHODS = ("GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS")
+METHODS = ("GET", "POST", "PUT", "PATCH", "DELETE", "OPTIONS")
 
 log = structlog.get_logger("fieldworthy.rest")
 
@@ -85,7 +85,8 @@ def install(app: FastAPI) -> None:
 def allowed(app: FastAPI, request: Request) -> str:
     """Every method that the request's path takes (RFC 9110, 15.5.6): the framework names only the first route's."""
     scope = {**request.scope, "path_params": {}}
-    return ", ".join(m for m in METHODS if any(r.matches({**scope, "method": m})[0] is Match.FULL for r in app.router.routes))
+    found = [m for m in METHODS if any(r.matches({**scope, "method": m})[0] is Match.FULL for r in app.router.routes)]
+    return ", ".join(["GET", "HEAD", *found[1:]] if found[:1] == ["GET"] else found)
 
 
 def _path(request: Request) -> str:
@@ -95,7 +96,7 @@ def _path(request: Request) -> str:
 
 
 class Guard:
-    """ASGI middleware, inside the limits: an unexpected exception is logged and answered as a problem."""
+    """ASGI middleware, inside the limits: an unexpected exception is logged and answered as a problem; HEAD is GET without the body."""
 
     def __init__(self, app: ASGIApp) -> None:
         self.app = app
@@ -105,10 +106,15 @@ class Guard:
             await self.app(scope, receive, send)
             return
         begun = False
+        head = scope["method"] == "HEAD"
+        if head:
+            scope = {**scope, "method": "GET"}
 
         async def noted(message: Message) -> None:
             nonlocal begun
             begun = True
+            if head and message["type"] == "http.response.body":
+                message = {**message, "body": b""}
             await send(message)
 
         try:
@@ -119,4 +125,4 @@ class Guard:
             log.exception("request failed", method=scope["method"], path=scope["path"][:200])
             if begun:
                 raise
-            await problem_answer(failed())(scope, receive, send)
+            await problem_answer(failed())(scope, receive, noted)

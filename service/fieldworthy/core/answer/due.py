@@ -20,9 +20,9 @@ from fieldworthy.core.rulebook.model import CheckedRulebook, Task
 
 @dataclass(slots=True)
 class DueQuestion:
-    """tasks: those asked for by name; None: all that have an interval. notice: the request's own, before any other."""
+    """now: as it was sent. tasks: those asked for by name; None: all that have an interval. notice: the request's own, before any other."""
 
-    now: datetime
+    now: str
     machine: Machine
     tasks: tuple[str, ...] | None = None
     notice: Notice | None = None
@@ -41,14 +41,14 @@ class TaskStanding:
 class DueAnswer:
     """The tasks of one machine, the most urgent first."""
 
-    now: datetime
+    now: str
     machine: Machine
     tasks: list[TaskStanding]
 
     def to_json(self) -> dict[str, Any]:
         """The wire's form (README, "What is due"), without the rulebook's name and version."""
         return {
-            "now": self.now.isoformat(),
+            "now": self.now,
             "machine": self.machine.identity.id,
             "tasks": [_task_json(t, self.machine) for t in self.tasks],
         }
@@ -72,7 +72,7 @@ def read_due_question(book: CheckedRulebook, request: Plain) -> DueQuestion:
         machine = read_machine(request["machine"], now, reader)
     except Refused as refused:
         raise Refused(refused.findings) from None
-    return DueQuestion(now, machine, None if tasks is None else tuple(dict.fromkeys(tasks)), _notice(request.get("notice")))
+    return DueQuestion(request["now"], machine, None if tasks is None else tuple(dict.fromkeys(tasks)), _notice(request.get("notice")))
 
 
 def _notice(told: Mapping[str, Any] | None) -> Notice | None:

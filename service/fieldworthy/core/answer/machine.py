@@ -6,11 +6,11 @@ the units. Every fault is a finding with its JSON Pointer, and all of them are r
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import date, datetime, time, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from fieldworthy.core.base.calendar import Period, SeasonDates, local_day
+from fieldworthy.core.base.calendar import Period, SeasonDates, local_days
 from fieldworthy.core.base.finding import Finding, Refused, did_you_mean, pointer
 from fieldworthy.core.base.fit import Identity
 from fieldworthy.core.base.names import key
@@ -22,6 +22,7 @@ from fieldworthy.core.rulebook.model import CheckedRulebook
 
 AHEAD = timedelta(minutes=2)  # a clock may be so far ahead
 MOST_RECORDS = 1000
+FIRST_YEAR, LAST_YEAR = 1950, 2200
 
 Plain = Mapping[str, Any]
 
@@ -58,25 +59,33 @@ class Reader:
         try:
             if text[10:11] in ("T", "t", " ") and text[4:5] == "-":
                 at = datetime.fromisoformat(text)
+                if at.tzinfo is not None and FIRST_YEAR <= at.year <= LAST_YEAR:
+                    return at.astimezone(UTC)  # one zone for all: such times compare fast
                 if at.tzinfo is not None:
-                    return at
+                    return self._far(text, path)
                 self.fault(
                     "question.time_without_offset",
                     f"`{text}` has no offset",
                     "write it as in 2026-07-14T06:00:00+01:00, or with Z for UTC",
                     path,
                 )
-                return at.replace(tzinfo=_UTC)
+                return at.replace(tzinfo=UTC)
         except (ValueError, TypeError):
             pass
         self.fault("question.time", f"`{text}` is no time of RFC 3339", "write it as in 2026-07-14T06:00:00+01:00", path)
+        return _EPOCH
+
+    def _far(self, text: str, path: str) -> datetime:
+        mend = f"send one of the years {FIRST_YEAR} to {LAST_YEAR}"
+        self.fault("question.time_far_away", f"`{text}` is out of the calendar that can be computed", mend, path)
         return _EPOCH
 
     def day(self, text: str, path: str) -> date:
         """A date, YYYY-MM-DD."""
         try:
             if len(text) == 10:
-                return date.fromisoformat(text)
+                day = date.fromisoformat(text)
+                return day if FIRST_YEAR <= day.year <= LAST_YEAR else self._far(text, path).date()
         except (ValueError, TypeError):
             pass
         self.fault("question.date", f"`{text}` is no date", "write it as in 2026-07-14", path)
@@ -119,7 +128,7 @@ class Reader:
 
 
 _UTC = ZoneInfo("UTC")
-_EPOCH = datetime(1970, 1, 1, tzinfo=_UTC)
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 @dataclass(slots=True)
@@ -181,18 +190,12 @@ class _Build:
         self.horizon = now + AHEAD
         self.readings: dict[str, list[Reading]] = {}
         self.swaps: dict[str, list[Replacement]] = {}
-        self.days: dict[datetime, date] = {}
+        self.day_of = local_days(self.zone, self.starts)
         self.later = 0
         self.happened: dict[str, list[tuple[datetime, dict[str, Exact]]]] = {}
 
-    def day_of(self, at: datetime) -> date:
-        day = self.days.get(at)
-        if day is None:
-            day = self.days[at] = local_day(at, self.zone, self.starts)
-        return day
-
     def start_of(self, day: date) -> datetime:
-        return datetime.combine(day, self.starts, self.zone).astimezone(_UTC)
+        return datetime.combine(day, self.starts, self.zone).astimezone(UTC)
 
     def values(self, meters: Mapping[str, Any] | None, at: datetime, path: str, baseline: bool = False) -> dict[str, Exact]:
         """What dials showed at a moment, by meter key; each is a reading too."""
@@ -374,7 +377,11 @@ class _Build:
         if start is not None and start.new is True:
             began = self.start_of(start.day)
             history.start_record = Record(began, self.day_of, counted(start.counts, began), start=True)
-        records = {t: [Record(at, self.day_of, counted(c, at)) for at, c in items] for t, items in done.items()}
+        day_of = self.day_of
+        if self.swaps:
+            records = {t: [Record(at, day_of, counted(c, at)) for at, c in items] for t, items in done.items()}
+        else:
+            records = {t: [Record(at, day_of, c) for at, c in items] for t, items in done.items()}
         return Machine(identity, history, records, deferrals, self.later, partly)
 
 

@@ -3,7 +3,8 @@
 import calendar as _calendar
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, time, timedelta
+from datetime import UTC, date, datetime, time, timedelta
+from functools import lru_cache
 from zoneinfo import ZoneInfo
 
 MonthDay = tuple[int, int]
@@ -28,6 +29,45 @@ def local_day(at: datetime, zone: ZoneInfo, day_starts: time = time(0)) -> date:
     local = at.astimezone(zone)
     day = local.date()
     return day if local.time() >= day_starts else day - timedelta(days=1)
+
+
+_MOST_DAYS = 4000
+
+
+class LocalDays:
+    """`local_day` for many instants in UTC of one site, quick: an offset is looked up once for each UTC day that it holds all through."""
+
+    __slots__ = ("_shifts", "_starts", "_zone")
+
+    def __init__(self, zone: ZoneInfo, day_starts: time = time(0)) -> None:
+        self._zone, self._starts = zone, day_starts
+        self._shifts: dict[int, timedelta | None] = {}
+
+    def __call__(self, at: datetime) -> date:
+        """The local day of an instant; quick where its time zone is `timezone.utc`."""
+        if at.tzinfo is not UTC:
+            return local_day(at, self._zone, self._starts)
+        day = at.toordinal()
+        if day not in self._shifts:
+            if len(self._shifts) >= _MOST_DAYS:
+                self._shifts.clear()
+            self._shifts[day] = self._shift_of(at)
+        shift = self._shifts[day]
+        return local_day(at, self._zone, self._starts) if shift is None else (at + shift).date()
+
+    def _shift_of(self, at: datetime) -> timedelta | None:
+        """What to add to an instant so that its date is the local day's; None on a UTC day in which the offset changes."""
+        begin = at.replace(hour=0, minute=0, second=0, microsecond=0)
+        first, last = (t.astimezone(self._zone).utcoffset() for t in (begin, begin + timedelta(hours=24)))
+        if first is None or first != last:
+            return None
+        return first - timedelta(hours=self._starts.hour, minutes=self._starts.minute, seconds=self._starts.second)
+
+
+@lru_cache(maxsize=128)
+def local_days(zone: ZoneInfo, day_starts: time) -> LocalDays:
+    """The `LocalDays` of a site, kept for the next question."""
+    return LocalDays(zone, day_starts)
 
 
 def in_year(when: MonthDay, year: int) -> date:

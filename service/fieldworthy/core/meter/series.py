@@ -9,12 +9,12 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from fractions import Fraction
+from typing import NamedTuple
 
 from fieldworthy.core.base.quantity import Exact, whole
 
 
-@dataclass(frozen=True, slots=True)
-class Reading:
+class Reading(NamedTuple):
     """What the dial showed at a moment [ticks]. baseline: an in-service value, which is never a current one."""
 
     at: datetime
@@ -94,7 +94,7 @@ def build_series(readings: Iterable[Reading], replaced: Iterable[Replacement] = 
     for swap in swaps:
         points.append((swap.at, swap.old + base, False))
         base += swap.old - swap.new
-    points.sort(key=_when)
+    points.sort()
     times: list[datetime] = []
     counts: list[Exact] = []
     backward = None
@@ -111,8 +111,3 @@ def build_series(readings: Iterable[Reading], replaced: Iterable[Replacement] = 
         if not baseline:
             current, current_at = count, at
     return Series(times, counts, swaps, base, current, current_at, backward)
-
-
-def _when(point: tuple[datetime, Exact, bool]) -> tuple[float, Exact]:
-    # A timestamp is exact to the microsecond, and compares faster than times whose zones are different objects.
-    return point[0].timestamp(), point[1]

@@ -82,6 +82,9 @@ def ends(due: date, today: date) -> str:
     return f"in {many}" if left > 0 else f"{many} ago"
 
 
+_SINCE_LAST, _ON_THE_CALENDAR = Anchor.SINCE_LAST, Anchor.ON_THE_CALENDAR  # looked up once: an enum's members are slow to reach
+
+
 @dataclass(slots=True)
 class EveryOnCalendar:
     """`every 12 months`, `daily`, with any anchor that the calendar takes."""
@@ -95,16 +98,18 @@ class EveryOnCalendar:
         if not task.records:
             return never_recorded(self.text)
         last = task.records[-1]
+        done, today = last.day, history.today
         due = self.due(task.records, begin)
-        shift, said = put_off(self.base, history, task, due)
-        moved, today = shift.after(due), history.today
-        start = last.day if self.anchor in (Anchor.SINCE_LAST, Anchor.ON_THE_CALENDAR) else self.base.every.before(due)
+        shift, said = put_off(self.base, history, task, due) if task.deferrals else (NO_DAYS, ())
+        moved = shift.after(due)
+        start = done if self.anchor is _SINCE_LAST or self.anchor is _ON_THE_CALENDAR else self.base.every.before(due)
         used = Share(max((today - start).days, 0), max((due - start).days, 1))
-        lead = f"In service since {last.day.isoformat()}" if last.start else f"Done on {last.day.isoformat()}"
+        done_text, due_text = done.isoformat(), moved.isoformat()
+        lead = "In service since" if last.start else "Done on"
         reason = Reason(
             _CODES[self.anchor],
-            f"{lead}; {self.text} makes it due on {moved.isoformat()}, {ends(moved, today)}.",
-            {"done": last.day.isoformat(), "due": moved.isoformat(), "today": today.isoformat(), "days": (moved - today).days},
+            f"{lead} {done_text}; {self.text} makes it due on {due_text}, {ends(moved, today)}.",
+            {"done": done_text, "due": due_text, "today": today.isoformat(), "days": (moved - today).days},
         )
         return Judged(place(self.base, asked, due, today, shift), used, [reason, *said], self.text, {}, moved)
 
@@ -112,9 +117,9 @@ class EveryOnCalendar:
         """The due day by these records, oldest first (at least one)."""
         every = self.base.every
         last = records[-1].day
-        if self.anchor is Anchor.SINCE_LAST:
+        if self.anchor is _SINCE_LAST:
             return every.after(last)
-        if self.anchor is Anchor.ON_THE_CALENDAR:
+        if self.anchor is _ON_THE_CALENDAR:
             return month_end(last, every.months)
         return self._folded(records, begin)
 

@@ -29,6 +29,8 @@ class Days:
 
     def after(self, day: date) -> date:
         """The day that is this long after `day`."""
+        if self is NO_DAYS:
+            return day
         return (add_months(day, self.months) if self.months else day) + timedelta(days=self.days)
 
     def before(self, day: date) -> date:
