@@ -202,6 +202,7 @@ async def measure(count: int) -> None:
     told = json.loads(answer)
     assert len(told["tasks"]) == TASKS
     lines = (body + b"\n") * 100
+    assert b'"lines":100' in await call(app, lines, path="/v1/due/batch", kind=b"application/jsonl")
     found = {
         "raw": await cost(raw(answer), body, count * 4),
         "stock": await cost(stock(told), body, count),

@@ -116,7 +116,7 @@ def test_serials_decide_by_their_trailing_number() -> None:
 def test_a_machine_that_the_rulebook_is_not_for_is_refused() -> None:
     of = book({"a": {"interval": "every 50 h"}}, applies_to={"models": ["R5"]})
     [finding] = refused(of, machine=machine(model="R6"))
-    assert finding.code == "question.not_for_this_machine"
+    assert finding.code == "question.other_machine"
     assert [t["standing"] for t in ask(of, machine=machine(model="r5"))] == ["overdue"]
 
 
@@ -165,7 +165,7 @@ def test_the_answer_is_the_same_alone_and_among_others() -> None:
     assert all(ask(of, tasks=[name]) == [together[name]] for name in tasks)
 
 
-@pytest.mark.parametrize("seconds, standing", [(120, "due"), (121, "upcoming")])
+@pytest.mark.parametrize(("seconds", "standing"), [(120, "due"), (121, "upcoming")])
 def test_a_clock_may_be_two_minutes_ahead(seconds: int, standing: str) -> None:
     of = book({"a": {"interval": "every 101 h"}})
     at = (datetime.fromisoformat(NOW) + timedelta(seconds=seconds)).isoformat()

@@ -199,11 +199,15 @@ def test_a_value_in_another_unit_of_the_meter_is_the_same(value: int, every: int
 )
 @example("every {n} h on schedule", 10, [(0, 100), (0, 50), (0, 60)], None, None)
 @example("every {n} h", 10, [(0, 100), (0, 50)], None, None)
+@example("once {n} h after wheel fitted, within 2 h late", 10, [(0, 100), (0, 50)], 1, None)
 def test_the_order_of_a_request_does_not_matter_and_repeats_change_nothing(
     text: str, n: int, history: list[tuple[int, int]], event: int | None, random: Any
 ) -> None:
     """Several records of one day included, which is all that a record without a time of day says."""
     built, last, value = machine(history, event)
+    if event is not None:  # it happened twice on its day
+        built["occurrences"].append({**built["occurrences"][0], "meters": {"engine": tenths(sum(r for _, r in history[: event + 1]))}})
+        built["occurrences"][0]["meters"] = {"engine": tenths(sum(r for _, r in history[:event]))}
     now = f"{last + timedelta(days=2)}T12:00:00Z"
     readings = [reading(value, f"{last + timedelta(days=1)}T0{hour}:00:00Z") for hour in range(3)]
     plain = told(text.format(n=n), now, built, readings=readings, meters=[reading(value + 7, now)])
@@ -215,7 +219,8 @@ def test_the_order_of_a_request_does_not_matter_and_repeats_change_nothing(
     else:
         random.shuffle(mixed)
         random.shuffle(shuffled)
-    other = told(text.format(n=n), now, {**built, "done": mixed}, readings=shuffled, meters=[reading(value + 7, now)] * 2)
+    happened = {"occurrences": built["occurrences"][::-1]} if event is not None else {}
+    other = told(text.format(n=n), now, {**built, **happened, "done": mixed}, readings=shuffled, meters=[reading(value + 7, now)] * 2)
     assert other == plain
 
 
@@ -293,3 +298,44 @@ def test_learning_a_reading_never_contradicts_what_was_known(op: str, hours: int
             assert less["standing"] == more["standing"] == "clear"
     elif less["at_least"] is not None:
         assert RANK[more["standing"]] >= RANK[less["at_least"]]
+
+
+stretches = st.lists(st.tuples(st.integers(1, 100), st.integers(0, 400), st.sampled_from(("normal", "stony"))), min_size=1, max_size=6)
+
+
+@given(st.integers(1, 400), st.integers(1, 400), stretches, st.integers(0, 400))
+@example(4, 10, [(1, 50, "normal"), (1, 10, "stony")], 0)  # the design's own: 5 h of 10 and 1 h of 4 are three quarters
+def test_each_stretch_uses_up_its_own_share(stony: int, normal: int, told_stretches: list[tuple[int, int, str]], more: int) -> None:
+    """used = the sum over stretches of progress / N in force then, exactly; what is left is left of the N in force now."""
+    book = book_of(f"when ground is stony, every {stony} h; every {normal} h")
+    at, value, used = datetime(2024, 3, 1, tzinfo=UTC), 0, Fraction(0)
+    readings, declared = [], []
+    for days, run, state in told_stretches:
+        declared.append({"condition": "ground", "value": state, "from": at.isoformat()})
+        at, value = at + timedelta(days=days), value + run
+        used += Fraction(run, 10) / (stony if state == "stony" else normal)
+        readings.append(reading(value, at.isoformat()))
+    now_every = stony if told_stretches[-1][2] == "stony" else normal
+    request = {
+        "now": at.isoformat(),
+        "machine": {
+            "id": "m-1",
+            "in_service": USED,
+            "done": [{"task": "job", "at": "2024-03-01T00:00:00Z", "meters": {"engine": 0}}],
+            "readings": readings,
+            "working_conditions": declared,
+        },
+    }
+    judged = answer_due(book, read_due_question(book, request)).tasks[0].judged
+    assert judged.used is not None
+    assert judged.used.exact() == used
+    due, now = judged.meters["engine"]
+    assert now == value * TICKS // 10
+    assert due - now == (1 - used) * now_every * TICKS
+    assert (judged.standing.word == "overdue") == (used > 1)
+    assert (judged.standing.word == "due") == (used == 1)
+    readings[-1] = reading(value + more, at.isoformat())
+    later = answer_due(book, read_due_question(book, request)).tasks[0].judged
+    assert later.used is not None
+    assert later.used.exact() >= used
+    assert RANK[later.standing.word] >= RANK[judged.standing.word]

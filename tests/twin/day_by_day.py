@@ -1,7 +1,8 @@
 """A second evaluator of intervals, slow and plain: it walks the meter a tenth at a time and the calendar a day at a time.
 
-Written from the interval language's description alone (README, "Intervals"); it shares no code with the engine, so that both can only agree
-where both read the description the same way. Hours are whole tenths (int); a day is a date. Records are made at noon, occurrences at 6 or 18.
+Written from the interval language's description alone (README, "Intervals"); it shares no code with the engine, so that both can only
+agree where both read the description the same way. Hours are whole tenths (int); a day is a date. Records are made at noon, occurrences at
+6 or 18.
 """
 
 from dataclasses import dataclass, field
@@ -355,7 +356,7 @@ def once_hours(told: Told, amounts: tuple[int, ...], after: bool, allowed: tuple
     for i, record in enumerate(records):
         while left:
             early = slack_tenths(allowed, "early", left[0])
-            near = Fraction(left[0], 5) if early is None else early
+            near = Fraction(left[0], 4) if early is None else early
             if record.tenths < zero + left[0] - near:
                 break
             left, since = left[1:], records[i:]

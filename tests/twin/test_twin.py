@@ -1,7 +1,10 @@
 """The engine against the plain evaluator of `day_by_day.py`: standing and due point, on random machines and intervals."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import date, timedelta
+from fractions import Fraction
+from functools import lru_cache
 from typing import Any
 
 from hypothesis import given, settings
@@ -9,7 +12,8 @@ from hypothesis import strategies as st
 
 from fieldworthy.core.answer.due import answer_due, read_due_question
 from fieldworthy.core.rulebook.check import check_rulebook
-from tests.due_cases import question
+from fieldworthy.core.rulebook.model import CheckedRulebook
+from tests.due_cases import question, rulebook
 from tests.twin import day_by_day as twin
 from tests.twin.day_by_day import Allowed, Done, Event, Told, Verdict
 
@@ -29,13 +33,13 @@ def hours(tenths: int) -> str:
 def machines(draw: st.DrawFn, steps: int = 120, days: int = 60) -> Told:
     """A machine with up to six records and occurrences; new or used; the day's clock at 20:00 now."""
     new = draw(st.booleans())
-    at, value = BEGAN, draw(st.sampled_from([0, 0, 0, 30, 600]))
+    at, value = BEGAN, draw(st.sampled_from([0, 0, 0, 8, 30, 600]))
     began = Done(at, value, True)
     records = [began] if new else []
     events: list[Event] = []
     for what in draw(st.lists(st.sampled_from(["done", "done", "done", "early event", "late event"]), max_size=6)):
         at += timedelta(days=draw(st.integers(0 if what == "late event" and records and records[-1].day == at else 1, days)))
-        value += draw(st.integers(0, steps))
+        value += draw(st.integers(0, min(steps, 12)) | st.integers(0, steps))
         if what == "done":
             records.append(Done(at, value))
         else:
@@ -61,31 +65,56 @@ def request_of(told: Told, interval: str) -> dict[str, Any]:
             "meters": {"engine": told.began.tenths / 10},
         },
         "done": [{"task": "job", "at": at(r.day, 12), "meters": {"engine": r.tenths / 10}} for r in told.records if not r.start],
-        "occurrences": [
-            {"occurrence": "wheel fitted", "at": at(e.day, e.hour), "meters": {"engine": e.tenths / 10}} for e in told.events
-        ],
+        "occurrences": [{"occurrence": "wheel fitted", "at": at(e.day, e.hour), "meters": {"engine": e.tenths / 10}} for e in told.events],
         "working_days": [d.isoformat() for d in sorted(told.worked)],
     }
     return question({"interval": interval, "now": now, "now_h": told.now / 10, "machine": machine})
 
 
+@lru_cache(maxsize=8)
+def book_of(interval: str) -> CheckedRulebook:
+    """The rulebook whose one task has this interval."""
+    book, findings = check_rulebook(rulebook({"interval": interval}))
+    assert book is not None, (interval, findings)
+    return book
+
+
 def engine(told: Told, interval: str) -> tuple[str, int | None, date | None]:
     """What the engine says: the standing, the due point in tenths and the due day."""
     request = request_of(told, interval)
-    book, findings = check_rulebook(request["rulebook"])
-    assert book is not None, (interval, findings)
+    book = book_of(interval)
     task = answer_due(book, read_due_question(book, request)).to_json()["tasks"][0]
     value = task["due_at"]["meters"].get("engine", {}).get("value")
     day = task["due_at"]["date"]
     return task["standing"], None if value is None else round(value * 1000), None if day is None else date.fromisoformat(day)
 
 
+AROUND = (-8, -7, -4, -1, 0, 1, 2, 3, 5, 8, 10, 12, 15, 20, 29, 30, 31)
+
+
 def agree(told: Told, asked: Asked) -> None:
-    """Both say the same of one machine."""
+    """Both say the same of one machine, now and on either side of the due point: the ends of notice and allowance are there."""
     text, plain = asked
+    verdict = same(told, text, plain)
+    last = max([told.began.day, *(r.day for r in told.records), *(e.day for e in told.events)])
+    least = max([told.began.tenths, *(r.tenths for r in told.records), *(e.tenths for e in told.events)])
+    for offset in AROUND:
+        if verdict.tenths is not None:
+            now = int(verdict.tenths) + offset
+            if now >= least:
+                same(replace(told, now=now), text, plain)
+        if verdict.day is not None:
+            today = verdict.day + timedelta(days=offset)
+            if today > last:
+                same(replace(told, today=today), text, plain)
+
+
+def same(told: Told, text: str, plain: Callable[[Told], Verdict]) -> Verdict:
+    """The twin's verdict, which is the engine's too."""
     verdict = plain(told)
     wanted = (verdict.standing, None if verdict.tenths is None else round(verdict.tenths * 100), verdict.day)
     assert engine(told, text) == wanted, (text, told)
+    return verdict
 
 
 # Intervals: a text, and how the twin computes it.
@@ -177,7 +206,7 @@ def on_working_days(draw: st.DrawFn) -> Asked:
 def met_once(draw: st.DrawFn) -> Asked:
     after = draw(st.booleans())
     allowed, tail = draw(meter_allowances())
-    amounts = tuple(sorted(draw(st.sets(st.integers(1, 120), min_size=1, max_size=3))))
+    amounts = tuple(sorted(draw(st.sets(st.sampled_from([4, 8, 12, 20, 30]) | st.integers(1, 120), min_size=1, max_size=3))))
     where = " after wheel fitted" if after else ""
     if draw(st.booleans()):
         n = amounts[0]
@@ -232,14 +261,14 @@ def test_occurrences_and_seasons(told: Told, asked: Asked) -> None:
     agree(told, asked)
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=300, deadline=None)
 @given(machines(steps=0, days=12), on_working_days())
 def test_working_days_that_are_told(told: Told, asked: Asked) -> None:
     """A meter that never moves tells of no work: only the days count that the request names."""
     agree(told, asked)
 
 
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=300, deadline=None)
 @given(machines(steps=60), met_once())
 def test_points_that_are_met_once(told: Told, asked: Asked) -> None:
     agree(told, asked)
@@ -249,3 +278,84 @@ def test_points_that_are_met_once(told: Told, asked: Asked) -> None:
 @given(machines(), joined())
 def test_whichever_first_and_last(told: Told, asked: Asked) -> None:
     agree(told, asked)
+
+
+@settings(max_examples=100, deadline=None)
+@given(st.integers(4, 200), st.integers(-1, 1), meter_allowances(), st.booleans())
+def test_a_record_about_the_last_quarter_of_a_first_time(
+    amount: int, beside: int, stated: tuple[tuple[Allowed, ...], str], new: bool
+) -> None:
+    """One record, at the earliest value that meets the point or a tenth beside it."""
+    allowed, tail = stated
+    early = twin.slack_tenths(allowed, "early", amount)
+    value = max(int(amount - (amount / 4 if early is None else early)) + beside, 0)
+    began = Done(BEGAN, 0, True)
+    done = Done(date(2024, 5, 1), value)
+    told = Told(date(2024, 6, 1), max(value, amount), (began, done) if new else (done,), (), frozenset(), began, new)
+    agree(told, (f"once at {hours(amount)} h{tail}", lambda told: twin.once(told, amount, False, allowed)))
+
+
+@settings(max_examples=150, deadline=None)
+@given(
+    st.sampled_from([(2025, 5, 10), (2025, 9, 25), (2025, 11, 15), (2026, 2, 28), (2025, 8, 15)]),
+    st.integers(-2, 2),
+    st.sampled_from(["before each silage", "after each silage", "once each silage", "before each winter", "once each winter", "dated"]),
+    day_allowances(shares=False),
+)
+def test_a_record_about_a_seasons_ends(edge: tuple[int, int, int], beside: int, kind: str, stated: tuple[tuple[Allowed, ...], str]) -> None:
+    """One record on a season's first or last day, or a day or two beside it."""
+    allowed, tail = stated
+    day = date(*edge) + timedelta(days=beside)
+    began = Done(BEGAN, 0, True)
+    told = Told(day + timedelta(days=40), 0, (began, Done(day, 0)), (), frozenset(), began)
+    if kind == "dated":
+        agree(told, (f"every stubble day{tail}", lambda told: twin.every_occurrence(told, allowed, True)))
+    else:
+        when, _, season = kind.split()
+        agree(told, (f"{kind}{tail}", lambda told: twin.each_season(told, when, season, allowed)))
+
+
+@st.composite
+def grounds(draw: st.DrawFn) -> list[tuple[str, int, int]]:
+    """Stretches after a record: the ground, the days that it lasted, the tenths that ran."""
+    stretch = st.tuples(st.sampled_from(["normal", "stony"]), st.integers(1, 9), st.integers(0, 30))
+    return draw(st.lists(stretch, min_size=1, max_size=5))
+
+
+@settings(max_examples=200, deadline=None)
+@given(grounds(), st.integers(1, 60), st.integers(1, 60), st.booleans())
+def test_each_stretch_uses_up_its_own_share(stretches: list[tuple[str, int, int]], usual: int, stony: int, calendar: bool) -> None:
+    """`every N; when ground is stony, every M`, walked a tenth (or a day) at a time: the share used, and the standing by it."""
+    unit = "days" if calendar else "h"
+    text = f"every {usual if calendar else hours(usual)} {unit}; when ground is stony, every {stony if calendar else hours(stony)} {unit}"
+    at, value = date(2025, 6, 1), 100
+    used = Fraction(0)
+    conditions, readings = [], []
+    for ground, days, ran in stretches:
+        begins = f"{at.isoformat()}T00:00:00+00:00"
+        for _ in range(days if calendar else ran):
+            used += Fraction(1, stony if ground == "stony" else usual)
+        at, value = at + timedelta(days=days), value + ran
+        ends = f"{at.isoformat()}T00:00:00+00:00"
+        conditions.append({"condition": "ground", "value": ground, "from": begins, "to": ends})
+        readings.append({"meter": "engine", "value": value / 10, "unit": "h", "at": ends})
+    ground, now = conditions[-1]["value"], f"{at.isoformat()}T00:00:00+00:00"
+    conditions[-1]["to"] = None  # the last one still holds
+    machine = {
+        "timezone": "UTC",
+        "readings": readings,
+        "working_conditions": conditions,
+        "done": [{"task": "job", "at": "2025-06-01T00:00:00+00:00", "meters": {"engine": 10}}],
+    }
+    request = question({"interval": text, "now": now, "machine": machine})
+    book = book_of(text)
+    task = answer_due(book, read_due_question(book, request)).to_json()["tasks"][0]
+    assert task["used"] == round(float(used), 6), text
+    if used < 1:
+        assert task["standing"] in ("clear", "upcoming")
+        left = (1 - used) * (stony if ground == "stony" else usual)
+        if not calendar:
+            assert task["remaining"]["meters"]["engine"]["value"] == round(float(left / 10), 6)
+    else:
+        assert task["standing"] in ("due", "overdue")
+        assert (task["standing"] == "due") is (used == 1) or calendar

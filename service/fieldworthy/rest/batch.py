@@ -21,12 +21,12 @@ from fieldworthy.rest.body import RawRoute, media_type
 from fieldworthy.rest.described import described
 from fieldworthy.rest.problems import failed, problem_of
 from fieldworthy.rest.uses import Uses
+from fieldworthy.usecases.ask_due import due
 from fieldworthy.usecases.asking import ask
 from fieldworthy.usecases.find_rulebook import Found, PinnedRulebooks, RulebookSource
 from fieldworthy.usecases.limits import MAX_BATCH_LINE_BYTES, MAX_BATCH_LINES
 from fieldworthy.usecases.refusals import RulebookHasErrors
 from fieldworthy.wire import requests
-from fieldworthy.wire.due import due
 from fieldworthy.wire.problems import of_refusal, problem
 from fieldworthy.wire.reading import Unreadable, read_json
 

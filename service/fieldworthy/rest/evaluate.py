@@ -14,10 +14,10 @@ from fieldworthy.rest.answers import json_answer
 from fieldworthy.rest.body import JSON_TYPES, Declined, RawRoute, media_type
 from fieldworthy.rest.described import BODY, RULEBOOK, described
 from fieldworthy.rest.uses import Uses
+from fieldworthy.usecases.ask_due import due
 from fieldworthy.usecases.asking import Answered, ask
 from fieldworthy.usecases.refusals import RulebookHasErrors
 from fieldworthy.wire import answers, requests
-from fieldworthy.wire.due import due
 from fieldworthy.wire.problems import finding_json, of_refusal
 from fieldworthy.wire.questions import clearance_question, parts_question
 from fieldworthy.wire.reading import Shape

@@ -108,7 +108,7 @@ def rulebooks_router(uses: Uses) -> APIRouter:
             TAG,
             "The draft's text",
             "The author's text as it was put, in the media type that it was put in.",
-            {"application/yaml": YAML_TEXT, "application/json": {"schema": DOCUMENT}},
+            {"application/yaml": YAML_TEXT, "application/json": {"schema": {"description": "as it was put: a draft may be anything"}}},
             None,
             ("rulebook.draft_unknown",),
             [NAME],

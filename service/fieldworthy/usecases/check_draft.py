@@ -31,7 +31,7 @@ def check_text(text: str | bytes) -> Checked:
 
 
 class CheckDraft:
-    """POST /v1/rulebooks/check. A check can take seconds (the search for hazards), so it runs in a thread."""
+    """POST /v1/rulebooks/check. A check takes its time where it runs many worked examples, so it runs in a thread."""
 
     async def __call__(self, text: str | bytes) -> Checked:
         return await asyncio.to_thread(check_text, text)

@@ -97,6 +97,9 @@ class FindRulebook:
             return await self._sent_along(source)
         if self._store is None:
             raise RulebookUnknown(source)
+        known = self._cache.get(source)  # only `name@3` is a key: a version that is kept ready needs no look-up
+        if known is not None and (numbered := _REFERENCE.fullmatch(source)) is not None:
+            return Found(known, int(numbered["version"]))
         async with self._store.read() as kept:
             version = await resolve(kept, source)
             key = f"{version.name}@{version.version}"

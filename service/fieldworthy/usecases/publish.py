@@ -28,7 +28,7 @@ class Publish:
         draft = await self._read_draft(name)
         if seen is not None and seen != draft.revision:
             raise DraftChanged(name, seen, draft.revision)
-        checked = await self._check(draft.text)  # outside of any transaction: the search for hazards may take seconds
+        checked = await self._check(draft.text)  # outside of any transaction: it runs every worked example
         if checked.book is None:
             raise RulebookHasErrors(name, checked.findings)
         if checked.book.name != name:

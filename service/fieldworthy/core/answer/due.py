@@ -2,12 +2,13 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from fractions import Fraction
 from itertools import pairwise
 from typing import Any
 
-from fieldworthy.core.answer.machine import MOST_RECORDS, Machine, Plain, Reader, read_machine
+from fieldworthy.core.answer.machine import MOST_RECORDS, Machine, read_machine
+from fieldworthy.core.answer.reader import Plain, Reader
 from fieldworthy.core.base.finding import Finding, Refused, did_you_mean
 from fieldworthy.core.base.fit import Fitting, judge_fit
 from fieldworthy.core.base.quantity import Exact, from_ticks
@@ -90,7 +91,7 @@ def answer_due(book: CheckedRulebook, question: DueQuestion) -> DueAnswer:
         raise Refused(
             [
                 Finding(
-                    "question.not_for_this_machine",
+                    "question.other_machine",
                     f"the rulebook `{book.name}` is not for this machine",
                     "ask with the rulebook of its model",
                     path="/machine",
@@ -170,8 +171,12 @@ def _deferrals(task: Task, machine: Machine, records: list[Record]) -> Sequence[
     told = machine.deferrals.get(task.name)
     if not told:
         return ()
-    since = records[-1].at if records else None
-    return sorted((d for d in told if since is None or d.at >= since), key=_when)
+    if not records:
+        return sorted(told, key=_when)
+    last, history = records[-1], machine.history
+    # A record that says its day alone may be of that day's end: what was decided on that day was decided before it.
+    since = last.at if last.start or last.at != history.start_of(last.day) else history.start_of(last.day + timedelta(days=1))
+    return sorted((d for d in told if d.at >= since), key=_when)
 
 
 def _when(item: Any) -> datetime:

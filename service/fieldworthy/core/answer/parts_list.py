@@ -327,7 +327,7 @@ def _refusals(book: CheckedRulebook, question: PartsQuestion, shelf: Shelf) -> l
         asked = explain.fit_words([book.applies_to], {**book.options, **book.models})
         findings.append(
             Finding(
-                "request.other_machine",
+                "question.other_machine",
                 f"`{book.name}` is only for machines {asked}, and this one is not",
                 "ask the rulebook of this machine, or correct its model, serial number and options",
                 path="/machine",
@@ -336,16 +336,16 @@ def _refusals(book: CheckedRulebook, question: PartsQuestion, shelf: Shelf) -> l
     for option in sorted(question.machine.options or ()):
         if option not in book.options:
             mend = did_you_mean(option, book.options.values(), "declare it under `options` of the rulebook")
-            findings.append(Finding("request.unknown_option", f"no option is called `{option}`", mend, path=pointer("machine", "options")))
+            findings.append(Finding("question.unknown_option", f"no option is called `{option}`", mend, path=pointer("machine", "options")))
     for i, asked_task in enumerate(question.tasks):
         if key(asked_task.task) not in book.tasks:
             mend = did_you_mean(asked_task.task, book.tasks, "name a task that the rulebook declares")
             findings.append(
-                Finding("request.unknown_task", f"no task is called `{asked_task.task}`", mend, path=pointer("tasks", i, "task"))
+                Finding("question.unknown_task", f"no task is called `{asked_task.task}`", mend, path=pointer("tasks", i, "task"))
             )
         if asked_task.times < 1:
             message = f"`times` is `{asked_task.times}`, and a task is done a whole number of times above 0"
-            findings.append(Finding("request.times", message, "write 1 or more, or leave the task out", path=pointer("tasks", i, "times")))
+            findings.append(Finding("question.times", message, "write 1 or more, or leave the task out", path=pointer("tasks", i, "times")))
     for i, stock in enumerate(question.stock):
         findings += _stock_refusals(i, stock, shelf)
     return findings
@@ -355,13 +355,15 @@ def _stock_refusals(i: int, stock: Stock, shelf: Shelf) -> list[Finding]:
     part = shelf.find(stock.part)
     if part is None:
         mend = did_you_mean(stock.part, (p.number for p in shelf.parts.values()), "name a part that the rulebook declares")
-        return [Finding("request.unknown_part", f"no part has the number `{stock.part}`", mend, path=pointer("stock", i, "part"))]
+        return [Finding("question.unknown_part", f"no part has the number `{stock.part}`", mend, path=pointer("stock", i, "part"))]
     here = pointer("stock", i, "amount")
     if stock.amount.unit.dimension != part.unit.dimension:
         message = f"`{stock.amount}` can't be converted to `{part.unit.name}`, the unit of `{part.number}`"
         return [
-            Finding("request.other_dimension", message, f"write it in a unit of {part.unit.dimension}, as `{part.unit.name}` is", path=here)
+            Finding(
+                "question.other_dimension", message, f"write it in a unit of {part.unit.dimension}, as `{part.unit.name}` is", path=here
+            )
         ]
     if stock.amount.value < 0:
-        return [Finding("request.negative_stock", f"`{stock.amount}` is less than nothing", "write 0 or more", path=here)]
+        return [Finding("question.negative_stock", f"`{stock.amount}` is less than nothing", "write 0 or more", path=here)]
     return []

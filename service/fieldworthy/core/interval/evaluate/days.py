@@ -3,13 +3,15 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
+from fractions import Fraction
 
 from fieldworthy.core.base.calendar import month_end
+from fieldworthy.core.base.quantity import Quantity
 from fieldworthy.core.base.reason import Reason
-from fieldworthy.core.interval.ast import Anchor, Notice
+from fieldworthy.core.interval.ast import Amount, Anchor, Notice
 from fieldworthy.core.interval.evaluate.context import Deferral, History, Judged, Record, Share, Standing, TaskHistory, Terms
 from fieldworthy.core.interval.evaluate.meter import never_recorded
-from fieldworthy.core.interval.evaluate.slack import NO_DAYS, Days, calendar_notice, calendar_slack
+from fieldworthy.core.interval.evaluate.slack import NO_DAYS, Days, calendar_notice, calendar_slack, on_calendar
 
 
 @dataclass(slots=True)
@@ -55,7 +57,7 @@ def _put_off(base: CalendarTerms, history: History, deferral: Deferral, due: dat
     if deferral.amount is not None:
         if deferral.amount.unit.dimension != "calendar":
             return NO_DAYS, []
-        asked = Days(days=int(deferral.amount.value * deferral.amount.unit.factor))
+        asked = _days_of(deferral.amount)
     values = {"by": deferral.by, "why": deferral.why, "asked": asked.nominal, "permitted": base.permitted.nominal, "unit": "day"}
     if asked.nominal > base.permitted.nominal:
         text = f"A deferral by {asked.nominal} days does not count: {base.permitted.nominal} days are permitted."
@@ -63,6 +65,13 @@ def _put_off(base: CalendarTerms, history: History, deferral: Deferral, due: dat
     if history.day_of(deferral.at) > base.late.after(due):
         return NO_DAYS, [Reason("deferral-too-late", "A deferral does not count: the task was overdue when it was decided.", values)]
     return asked, [Reason("deferred", f"Put off by {asked.nominal} days ({deferral.why}; decided by {deferral.by}).", values)]
+
+
+def _days_of(amount: Quantity) -> Days:
+    """Whole months and years step on the calendar; of anything else the days count, their fraction dropped."""
+    if amount.unit.name in ("month", "year") and amount.value.denominator == 1:
+        return on_calendar(Amount(Fraction(amount.value), amount.unit.name))
+    return Days(days=int(amount.value * amount.unit.factor))
 
 
 def place(base: CalendarTerms, asked: Notice | None, due: date, today: date, shift: Days) -> Standing:

@@ -1,0 +1,129 @@
+"""Reads the parts of a question against its rulebook: names, times, days, amounts. Every fault becomes a finding; none stops the reading."""
+
+from collections.abc import Mapping
+from datetime import UTC, date, datetime
+from typing import Any
+
+from fieldworthy.core.base.finding import Finding, Refused, did_you_mean
+from fieldworthy.core.base.names import key
+from fieldworthy.core.base.quantity import TICKS, Exact, Quantity, Unit, convert, exact, find_unit, read_amount, to_ticks, whole
+from fieldworthy.core.rulebook.model import CheckedRulebook
+
+FIRST_YEAR, LAST_YEAR = 1950, 2200  # the calendar that can be computed
+EPOCH = datetime(1970, 1, 1, tzinfo=UTC)  # stands for a time that could not be read: its finding refuses the question
+
+Plain = Mapping[str, Any]
+
+
+class Reader:
+    """Collects findings while the parts of a question are read."""
+
+    def __init__(self, book: CheckedRulebook) -> None:
+        self.book = book
+        self.words = book.vocabulary
+        self.findings: list[Finding] = []
+
+    def fault(self, code: str, message: str, mend: str, path: str) -> None:
+        self.findings.append(Finding(code, message, mend, path=path))
+
+    def known(self, name: str, declared: Mapping[str, Any], what: str, path: str) -> str | None:
+        """The key of a declared name; None, with a finding, where it is none."""
+        if name in declared:
+            return name
+        wanted = key(name)
+        if wanted in declared:
+            return wanted
+        names = [getattr(d, "name", d) for d in declared.values()]
+        self.fault(
+            f"question.unknown_{what.replace(' ', '_')}",
+            f"the rulebook declares no {what} `{name}`",
+            did_you_mean(name, names, f"use a declared {what}"),
+            path,
+        )
+        return None
+
+    def instant(self, text: str, path: str) -> datetime:
+        """An RFC 3339 time with its offset."""
+        try:
+            if text[10:11] in ("T", "t", " ") and text[4:5] == "-":
+                at = datetime.fromisoformat(text)
+                if at.tzinfo is not None and FIRST_YEAR <= at.year <= LAST_YEAR:
+                    return at.astimezone(UTC)  # one zone for all: such times compare fast
+                if at.tzinfo is not None:
+                    return self._far(text, path)
+                self.fault(
+                    "question.time_without_offset",
+                    f"`{text}` has no offset",
+                    "write it as in 2026-07-14T06:00:00+01:00, or with Z for UTC",
+                    path,
+                )
+                return at.replace(tzinfo=UTC)
+        except (ValueError, TypeError):
+            pass
+        self.fault("question.time", f"`{text}` is no time of RFC 3339", "write it as in 2026-07-14T06:00:00+01:00", path)
+        return EPOCH
+
+    def _far(self, text: str, path: str) -> datetime:
+        mend = f"send one of the years {FIRST_YEAR} to {LAST_YEAR}"
+        self.fault("question.time_far_away", f"`{text}` is out of the calendar that can be computed", mend, path)
+        return EPOCH
+
+    def day(self, text: str, path: str) -> date:
+        """A date, YYYY-MM-DD."""
+        try:
+            if len(text) == 10:
+                day = date.fromisoformat(text)
+                return day if FIRST_YEAR <= day.year <= LAST_YEAR else self._far(text, path).date()
+        except (ValueError, TypeError):
+            pass
+        self.fault("question.date", f"`{text}` is no date", "write it as in 2026-07-14", path)
+        return EPOCH.date()
+
+    def ticks(self, value: Any, unit: Unit, path: str, stated: str | None = None) -> Exact:
+        """A meter value: a bare number, a text with a unit, or {value, unit}, as ticks of the meter's own unit."""
+        given: Unit | None = unit
+        if isinstance(value, Mapping):
+            stated, value = value.get("unit"), value.get("value")
+        elif isinstance(value, str):
+            amount = read_amount(value)
+            if amount is None:
+                self.fault("question.amount", f"`{value}` is no amount", f"write a number and a unit, as in `6 {unit.name}`", path)
+                return 0
+            given, value = amount.unit, amount.value
+        if stated is not None:
+            given = find_unit(stated)
+        if given is unit:
+            found = to_ticks(value) if not isinstance(value, str) else 0
+        elif given is None or given.dimension != unit.dimension:
+            self.fault(
+                "question.unit",
+                f"the unit `{stated or value}` does not fit a meter that counts `{unit.name}`",
+                f"send it in `{unit.name}`",
+                path,
+            )
+            return 0
+        else:
+            found = whole(convert(exact(value) if isinstance(value, float) else value, given, unit) * TICKS)
+        if found < 0:
+            self.fault("question.negative", "a meter shows no value below 0", "send what its dial shows", path)
+            return 0
+        return found
+
+    def done(self) -> None:
+        """Raises Refused if anything was found."""
+        if self.findings:
+            raise Refused(self.findings)
+
+
+def read_quantity(value: Any, reader: Reader, path: str) -> Quantity | None:
+    """An amount of the wire: None, "6 h" or {value, unit}."""
+    if value is None:
+        return None
+    if isinstance(value, str):
+        read = read_amount(value)
+    else:
+        unit = find_unit(value["unit"])
+        read = None if unit is None else Quantity(whole(exact(value["value"])), unit)
+    if read is None:
+        reader.fault("question.amount", "it is no amount", "write a number and a unit, as in `6 h`", path)
+    return read
