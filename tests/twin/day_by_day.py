@@ -185,7 +185,7 @@ def every_hours(told: Told, every: int, anchor: str, allowed: tuple[Allowed, ...
     """`every N h` [tenths] with each anchor; first: the due point that the first record met."""
     if not told.records:
         return UNKNOWN
-    early, late = slack_tenths(allowed, "early", every) or 0, slack_tenths(allowed, "late", every) or 0
+    early, late = slack_tenths(allowed, "early", every) or Fraction(0), slack_tenths(allowed, "late", every) or Fraction(0)
     last = told.records[-1]
     due = Fraction(walk_tenths(last.tenths, every))
     if anchor == "on the meter":

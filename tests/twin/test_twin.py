@@ -219,6 +219,16 @@ def met_once(draw: st.DrawFn) -> Asked:
     return text, lambda told: twin.first_then(told, amounts, after, every, anchor, allowed)
 
 
+def plain_hours(n: int) -> Asked:
+    """`every N h`."""
+    return f"every {hours(n)} h", lambda told: twin.every_hours(told, n, "since last", ())
+
+
+def plain_days(months: int, days: int) -> Asked:
+    """`every N months` or `every N days`."""
+    return f"every {months or days} {'months' if months else 'days'}", lambda told: twin.every_days(told, months, days, "since last", ())
+
+
 @st.composite
 def joined(draw: st.DrawFn, depth: int = 2) -> tuple[str, Callable[[Told], Verdict]]:
     """Bases with `or` and `and`, in brackets, without allowances."""
@@ -230,14 +240,11 @@ def joined(draw: st.DrawFn, depth: int = 2) -> tuple[str, Callable[[Told], Verdi
             text, plain = draw(joined(depth=depth - 1))
             parts.append((f"({text})", plain))
         elif which == "meter":
-            n = draw(st.integers(1, 300))
-            parts.append((f"every {hours(n)} h", lambda told, n=n: twin.every_hours(told, n, "since last", ())))
+            parts.append(plain_hours(draw(st.integers(1, 300))))
         elif which == "days":
-            n = draw(st.integers(1, 200))
-            parts.append((f"every {n} days", lambda told, n=n: twin.every_days(told, 0, n, "since last", ())))
+            parts.append(plain_days(0, draw(st.integers(1, 200))))
         elif which == "months":
-            n = draw(st.integers(1, 24))
-            parts.append((f"every {n} months", lambda told, n=n: twin.every_days(told, n, 0, "since last", ())))
+            parts.append(plain_days(draw(st.integers(1, 24)), 0))
         else:
             parts.append(("every wheel fitted", lambda told: twin.every_occurrence(told, (), False)))
     return f" {op} ".join(t for t, _ in parts), lambda told: twin.join(op, [p(told) for _, p in parts])
@@ -330,7 +337,8 @@ def test_each_stretch_uses_up_its_own_share(stretches: list[tuple[str, int, int]
     text = f"every {usual if calendar else hours(usual)} {unit}; when ground is stony, every {stony if calendar else hours(stony)} {unit}"
     at, value = date(2025, 6, 1), 100
     used = Fraction(0)
-    conditions, readings = [], []
+    conditions: list[dict[str, Any]] = []
+    readings = []
     for ground, days, ran in stretches:
         begins = f"{at.isoformat()}T00:00:00+00:00"
         for _ in range(days if calendar else ran):

@@ -2,6 +2,7 @@
 
 import asyncio
 import errno
+import gc
 import ipaddress
 import logging
 import signal
@@ -77,6 +78,13 @@ def _log(level: str) -> None:
     )
 
 
+def _settle_memory() -> None:
+    """What is loaded by now stays: the collector need not walk it again, nor run several times in one answer (about a tenth of its cost)."""
+    gc.collect()
+    gc.freeze()
+    gc.set_threshold(20_000, 20, 50)
+
+
 async def _serve(settings: Settings, listening: socket.socket) -> None:
     import typer
     import uvicorn
@@ -109,6 +117,7 @@ async def _serve(settings: Settings, listening: socket.socket) -> None:
             limit_concurrency=MOST_AT_ONCE,
             timeout_graceful_shutdown=GRACE_SECONDS,
         )
+        _settle_memory()
         host, port = listening.getsockname()[:2]
         shown = f"[{host}]" if ":" in host else host
         typer.echo(f"fieldworthy listens at http://{shown}:{port} without keys; stop it with Ctrl-C", err=True)

@@ -18,7 +18,7 @@ from fieldworthy.core.base.names import key
 from fieldworthy.core.base.quantity import Exact, to_ticks
 from fieldworthy.core.base.vocabulary import state_of
 from fieldworthy.core.interval.evaluate.context import Declared, Deferral, Happened, History, Record, Start
-from fieldworthy.core.meter.series import Reading, Replacement, Series, build_series
+from fieldworthy.core.meter.series import DayReading, Reading, Replacement, Series, build_series
 
 AHEAD = timedelta(minutes=2)  # a clock may be so far ahead
 MOST_RECORDS = 1000
@@ -84,6 +84,7 @@ class _Build:
         self.zone, self.starts = read_zone(machine, reader)
         self.horizon = now + AHEAD
         self.readings: dict[str, list[Reading]] = {}
+        self.dated: dict[str, list[DayReading]] = {}
         self.swaps: dict[str, list[Replacement]] = {}
         self.day_of = local_days(self.zone, self.starts)
         self.later = 0
@@ -92,8 +93,10 @@ class _Build:
     def start_of(self, day: date) -> datetime:
         return datetime.combine(day, self.starts, self.zone).astimezone(UTC)
 
-    def values(self, meters: Mapping[str, Any] | None, at: datetime, path: str, baseline: bool = False) -> dict[str, Exact]:
-        """What dials showed at a moment, by meter key; each is a reading too."""
+    def values(
+        self, meters: Mapping[str, Any] | None, at: datetime, path: str, baseline: bool = False, until: datetime | None = None
+    ) -> dict[str, Exact]:
+        """What dials showed at a moment (until: or later on that day), by meter key; each is a reading too."""
         found: dict[str, Exact] = {}
         if not meters:
             return found
@@ -106,7 +109,13 @@ class _Build:
                     to_ticks(value) if plain and value >= 0 else self.reader.ticks(value, declared[meter].unit, f"{path}{pointer(name)}")
                 )
                 found[meter] = shown
-                self.readings.setdefault(meter, []).append(Reading(at, shown, baseline))
+                if until is not None:
+                    self.dated.setdefault(meter, []).append(DayReading(at, shown, until))
+                    continue
+                readings = self.readings.get(meter)
+                if readings is None:
+                    readings = self.readings[meter] = []
+                readings.append(Reading(at, shown, baseline))
         return found
 
     def when(self, item: Plain, path: str) -> datetime:
@@ -117,6 +126,12 @@ class _Build:
             return self.start_of(self.reader.day(item["on"], f"{path}/on"))
         self.reader.fault("question.when", "nothing says when it was", "send `at` with a time, or `on` with a date", path)
         return EPOCH
+
+    def day_end(self, item: Plain, at: datetime) -> datetime | None:
+        """Where only the day of a record is told, the end of it, at most now; None where its time is."""
+        if item.get("at") is not None or not item.get("meters"):
+            return None
+        return min(self.start_of(self.day_of(at) + timedelta(days=1)), self.now)
 
     def meters(self) -> None:
         for i, item in enumerate(self.machine.get("replaced_meters") or ()):
@@ -153,7 +168,7 @@ class _Build:
             path = f"/machine/occurrences/{i}"
             name = self.reader.known(item["occurrence"], self.words.occurrences, "occurrence", f"{path}/occurrence")
             at = self.when(item, path)
-            counts = self.values(item.get("meters"), at, f"{path}/meters")
+            counts = self.values(item.get("meters"), at, f"{path}/meters", until=self.day_end(item, at))
             if name is not None and at <= self.horizon:
                 self.happened.setdefault(name, []).append((at, counts))
 
@@ -205,7 +220,7 @@ class _Build:
                 self.reader.fault("question.unknown_task", f"the rulebook declares no task `{name}`", mend, f"{path}/task")
                 continue
             at = self.when(item, path)
-            counts = self.values(item.get("meters"), at, path + "/meters")
+            counts = self.values(item.get("meters"), at, path + "/meters", until=self.day_end(item, at))
             result = item.get("result")
             if at > horizon:
                 self.later += 1
@@ -251,7 +266,10 @@ class _Build:
         worked = frozenset(self.reader.day(d, f"/machine/working_days/{i}") for i, d in enumerate(self.machine.get("working_days") or ()))
         if self.reader.findings:
             raise Refused(self.reader.findings)
-        series = {m: build_series(self.readings.get(m, ()), self.swaps.get(m, ()), self.horizon) for m in {**self.readings, **self.swaps}}
+        series = {
+            m: build_series(self.readings.get(m, ()), self.swaps.get(m, ()), self.horizon, self.dated.get(m, ()))
+            for m in {**self.readings, **self.swaps, **self.dated}
+        }
         counted = _Counted(series, bool(self.swaps))
         history = History(
             self.words,

@@ -1,4 +1,4 @@
-"""Reads the parts of a question against its rulebook: names, times, days, amounts. Every fault becomes a finding; none stops the reading."""
+"""Reads the parts of a question against its rulebook: names, times, days, amounts. A fault becomes a finding and stops nothing."""
 
 from collections.abc import Mapping
 from datetime import UTC, date, datetime

@@ -185,12 +185,12 @@ def whole(value: Exact) -> Exact:
 
 def from_ticks(ticks: Exact) -> float:
     """A count of ticks as the JSON number that reads back as the same value (rounded to six places where it has more)."""
-    return (ticks if isinstance(ticks, int) else round(ticks)) / TICKS
+    return (ticks if type(ticks) is int else round(ticks)) / TICKS
 
 
 def ticks_text(ticks: Exact) -> str:
     """A count of ticks in a sentence: 640, 712.4, at most six places."""
-    n = ticks if isinstance(ticks, int) else round(ticks)
+    n = ticks if type(ticks) is int else round(ticks)
     units, rest = divmod(n, TICKS)
     if not rest:
         return str(units)

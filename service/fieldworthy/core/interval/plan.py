@@ -69,6 +69,8 @@ class Plan:
         """Where the task stands. asked: the request's own notice."""
         if not self.changing:
             rule = self.rules[0]
+            if rule.alone is not None and not history.usage:  # the most common form of all: one base, always in force
+                return Answer(rule.alone.judge(history, task, asked), rule.text)
             return Answer(_by_rule(rule, history, task, asked, None, False), rule.text)
         states, assumed = states_at(history, self.conditions, history.now)
         force = in_force(self.rules, states, assumed)

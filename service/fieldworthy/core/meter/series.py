@@ -4,7 +4,7 @@ A series counts on when a meter is replaced: `count` is the running count, `show
 (base/quantity.py). Between two points a value is interpolated; after the last point it is the last one's; before the first it is not known.
 """
 
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -20,6 +20,14 @@ class Reading(NamedTuple):
     at: datetime
     shown: Exact
     baseline: bool = False
+
+
+class DayReading(NamedTuple):
+    """What the dial showed at some moment from `at`, the beginning of a day, until its end, which is at most now [ticks]."""
+
+    at: datetime
+    shown: Exact
+    until: datetime
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,14 +91,40 @@ def _offset(replaced: Sequence[Replacement], at: datetime) -> Exact:
     return total
 
 
-def build_series(readings: Iterable[Reading], replaced: Iterable[Replacement] = (), until: datetime | None = None) -> Series:
+def _within_their_days(dated: Iterable[DayReading], readings: Sequence[Reading], swaps: Sequence[Replacement]) -> list[Reading]:
+    """Each put as early in its day as the lower values of that day allow: so none makes a meter run backward by itself."""
+    timed = sorted((r.at, r.shown + _offset(swaps, r.at)) for r in readings)
+    placed = []
+    for day in dated:
+        at, count = day.at, day.shown + _offset(swaps, day.at)
+        for then, lower in timed[bisect_left(timed, (day.at, 0)) :]:
+            if then >= day.until or _offset(swaps, then) != _offset(swaps, day.at):
+                break
+            if lower < count:
+                at = then
+        placed.append(Reading(at, day.shown))
+    return placed
+
+
+def build_series(
+    readings: Iterable[Reading],
+    replaced: Iterable[Replacement] = (),
+    until: datetime | None = None,
+    dated: Iterable[DayReading] = (),
+) -> Series:
     """The series of one meter from its readings, in any order, repeated ones included.
 
-    until: later points are left out (None: none is). Raises nothing: a value that runs backward is told in `backward`.
+    until: later points are left out (None: none is). dated: readings of which only the day is known.
+    Raises nothing: a value that runs backward is told in `backward`.
     """
     swaps = tuple(sorted((r for r in replaced if until is None or r.at <= until), key=lambda r: r.at))
-    points = [(r.at, r.shown + _offset(swaps, r.at) if swaps else r.shown, r.baseline) for r in readings if until is None or r.at <= until]
+    if dated:
+        readings = tuple(readings)
+        readings = (*readings, *_within_their_days(dated, readings, swaps))
+    points = [r[:3] for r in readings if until is None or r[0] <= until]
     base: Exact = 0
+    if swaps:
+        points = [(at, shown + _offset(swaps, at), baseline) for at, shown, baseline in points]
     for swap in swaps:
         points.append((swap.at, swap.old + base, False))
         base += swap.old - swap.new

@@ -78,8 +78,8 @@ def place(base: CalendarTerms, asked: Notice | None, due: date, today: date, shi
     """The standing on a day: the whole due day is due, and so is each day of the late allowance."""
     moved = shift.after(due)
     if today >= moved:
-        return Standing.DUE if today <= max(base.late.after(due), moved) else Standing.OVERDUE
-    return Standing.UPCOMING if (moved - today).days <= base.notice_for(asked) else Standing.CLEAR
+        return _DUE if today <= moved or today <= base.late.after(due) else _OVERDUE
+    return _UPCOMING if (moved - today).days <= (base.notice if asked is None else base.notice_for(asked)) else _CLEAR
 
 
 def ends(due: date, today: date) -> str:
@@ -91,6 +91,7 @@ def ends(due: date, today: date) -> str:
     return f"in {many}" if left > 0 else f"{many} ago"
 
 
+_CLEAR, _UPCOMING, _DUE, _OVERDUE = Standing.CLEAR, Standing.UPCOMING, Standing.DUE, Standing.OVERDUE
 _SINCE_LAST, _ON_THE_CALENDAR = Anchor.SINCE_LAST, Anchor.ON_THE_CALENDAR  # looked up once: an enum's members are slow to reach
 
 

@@ -1,7 +1,7 @@
 """Bases that count on a meter: every N of a meter, from each of its anchors."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import timedelta
 from fractions import Fraction
 
@@ -14,6 +14,7 @@ from fieldworthy.core.interval.evaluate.slack import in_ticks, meter_notice, met
 from fieldworthy.core.meter.series import Series
 
 SINCE_LAST = Anchor.SINCE_LAST  # looked up once: an enum's members are slow to reach
+_CLEAR, _UPCOMING, _DUE, _OVERDUE = Standing.CLEAR, Standing.UPCOMING, Standing.DUE, Standing.OVERDUE
 
 
 @dataclass(slots=True)
@@ -57,18 +58,23 @@ class MeterTerms:
 
 def current(series: Series | None, name: str, text: str) -> Exact | Judged:
     """The meter's count now, or why it is not known."""
-    if series is None or series.current is None:
-        return unknown(text, "no-reading", f"There is no reading of the meter {name}.", {"meter": name})
-    if series.backward is not None:
-        b = series.backward
-        return unknown(
-            text,
-            "meter-ran-backward",
-            f"The meter {name} shows {ticks_text(b.count)} after {ticks_text(b.earlier)}: "
-            "report the new meter if it was replaced, or correct the value.",
-            {"meter": name, "value": from_ticks(b.count), "earlier": from_ticks(b.earlier), "at": b.at.isoformat()},
-        )
+    if series is None or series.current is None or series.backward is not None:
+        return not_read(series, name, text)
     return series.current
+
+
+def not_read(series: Series | None, name: str, text: str) -> Judged:
+    """Why a meter's count now is not known."""
+    if series is None or series.backward is None:
+        return unknown(text, "no-reading", f"There is no reading of the meter {name}.", {"meter": name})
+    b = series.backward
+    return unknown(
+        text,
+        "meter-ran-backward",
+        f"The meter {name} shows {ticks_text(b.count)} after {ticks_text(b.earlier)}: "
+        "report the new meter if it was replaced, or correct the value.",
+        {"meter": name, "value": from_ticks(b.count), "earlier": from_ticks(b.earlier), "at": b.at.isoformat()},
+    )
 
 
 def value_of(record: Record, meter: str, series: Series | None) -> Exact | None:
@@ -125,8 +131,8 @@ def place(base: MeterTerms, asked: Notice | None, due: Exact, now: Exact, shift:
     """The standing at a count: due from the due point, overdue beyond the late allowance, upcoming from the notice on."""
     moved = due + shift
     if now >= moved:
-        return Standing.DUE if now <= due + max(base.late, shift) else Standing.OVERDUE
-    return Standing.UPCOMING if now >= moved - base.notice_for(asked) else Standing.CLEAR
+        return _DUE if now <= due + (base.late if base.late > shift else shift) else _OVERDUE
+    return _UPCOMING if now >= moved - (base.notice if asked is None else base.notice_for(asked)) else _CLEAR
 
 
 def grown_old(base: MeterTerms, asked: Notice | None, judged: Judged, history: History, series: Series, due: Exact) -> Judged:
@@ -147,11 +153,11 @@ def grown_old(base: MeterTerms, asked: Notice | None, judged: Judged, history: H
     return judged
 
 
-def sentence(base: MeterTerms, lead: str, every: str, due: Exact, now: Exact, series: Series) -> str:
+def sentence(unit: str, lead: str, every: str, due: Exact, now: Exact, offset: Exact) -> str:
     """`Done at 640 h; every 80 h makes it due at 720 h; the meter shows 712.4 h, 7.6 h to go.`"""
-    unit, left = base.unit.name, due - now
+    left = due - now
     ends = f"{ticks_text(left)} {unit} to go" if left > 0 else "just reached" if left == 0 else f"{ticks_text(-left)} {unit} past it"
-    dial = f" (the new dial {ticks_text(now - series.offset)} {unit})" if series.offset else ""
+    dial = f" (the new dial {ticks_text(now - offset)} {unit})" if offset else ""
     return f"{lead}; {every} makes it due at {ticks_text(due)} {unit}; the meter shows {ticks_text(now)} {unit}{dial}, {ends}."
 
 
@@ -162,34 +168,37 @@ class EveryOnMeter:
     text: str
     base: MeterTerms
     anchor: Anchor
+    _code: str = field(init=False)
+    _lead: str = field(init=False)  # what stands before and behind the value at which it was last done
+    _tail: str = field(init=False)
+    _every: float = field(init=False)
+
+    def __post_init__(self) -> None:
+        self._code, self._every = _CODES[self.anchor], from_ticks(self.base.every)
+        self._lead, self._tail = _LEADS[self.anchor], _TAILS[self.anchor]
 
     def judge(self, history: History, task: TaskHistory, asked: Notice | None, begin: Exact | None = None) -> Judged:
         """Where it stands. begin: the due point that the first record met, where a `first at` came before it [ticks]."""
         base = self.base
         series = history.series.get(base.key)
-        now = current(series, base.name, self.text)
-        if isinstance(now, Judged):
-            return now
-        assert series is not None
+        if series is None or series.current is None or series.backward is not None:
+            return not_read(series, base.name, self.text)
+        now = series.current
         found = self.due(task.records, series, begin)
         if isinstance(found, Judged):
             return found
         due, last, from_record, notes = found
-        shift, said = put_off(base, history, task, due, series)
-        moved, unit, anchor = due + shift, base.unit.name, self.anchor
-        progress = now - (last if anchor is SINCE_LAST else due - base.every)
-        used = Share(progress if progress > 0 else 0, base.every)
-        lead = (
-            f"In service at {ticks_text(last)} {unit}"
-            if from_record.start
-            else f"{_LEADS[anchor]} {ticks_text(last)} {unit}{_TAILS[anchor]}"
-        )
+        shift, said = put_off(base, history, task, due, series) if task.deferrals else (0, ())
+        moved, unit, every = due + shift, base.unit.name, base.every
+        progress = now - (last if self.anchor is SINCE_LAST else due - every)
+        at = ticks_text(last)
+        lead = f"In service at {at} {unit}" if from_record.start else f"{self._lead} {at} {unit}{self._tail}"
         reason = Reason(
-            _CODES[anchor],
-            sentence(base, lead, self.text, moved, now, series),
+            self._code,
+            sentence(unit, lead, self.text, moved, now, series.offset),
             {
                 "done": from_ticks(last),
-                "every": from_ticks(base.every),
+                "every": self._every,
                 "due": from_ticks(moved),
                 "now": from_ticks(now),
                 "unit": unit,
@@ -197,7 +206,8 @@ class EveryOnMeter:
             },
         )
         reasons = [reason, *said, *notes] if said or notes else [reason]
-        judged = Judged(place(base, asked, due, now, shift), used, reasons, self.text, {base.key: (moved, now)})
+        share = Share(progress if progress > 0 else 0, every)
+        judged = Judged(place(base, asked, due, now, shift), share, reasons, self.text, {base.key: (moved, now)})
         return judged if base.good_for is None else grown_old(base, asked, judged, history, series, moved)
 
     def due(self, records: Sequence[Record], series: Series, begin: Exact | None) -> "tuple[Exact, Exact, Record, list[Reason]] | Judged":

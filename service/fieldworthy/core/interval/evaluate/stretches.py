@@ -11,7 +11,7 @@ from fieldworthy.core.base.quantity import Exact, from_ticks, ticks_text, whole
 from fieldworthy.core.base.reason import Reason
 from fieldworthy.core.base.truth import Truth
 from fieldworthy.core.interval.ast import Notice
-from fieldworthy.core.interval.evaluate.combine import JoinedBases, Node
+from fieldworthy.core.interval.evaluate.combine import JoinedBases, Node, Single
 from fieldworthy.core.interval.evaluate.context import History, Judged, Record, Share, Standing, TaskHistory
 from fieldworthy.core.interval.evaluate.days import EveryOnCalendar
 from fieldworthy.core.interval.evaluate.days import place as place_day
@@ -29,6 +29,11 @@ class RulePlan:
     during: tuple[str, str] | None
     firsts: Firsts | None
     node: Node | None
+
+    @property
+    def alone(self) -> Single | None:
+        """The one base of a rule that has nothing else; None where there is more to it."""
+        return None if self.firsts is not None or isinstance(self.node, JoinedBases) else self.node
 
 
 @dataclass(slots=True)
