@@ -1,5 +1,6 @@
 """Where ports meet their adapters, and the app is put together."""
 
+import gc
 from collections.abc import Awaitable, Callable
 
 from fastapi import FastAPI
@@ -14,7 +15,7 @@ from fieldworthy.rest.operate import operate_router
 from fieldworthy.rest.rulebooks import rulebooks_router
 from fieldworthy.rest.shelf import shelf_router
 from fieldworthy.rest.uses import make_uses
-from fieldworthy.usecases.limits import MAX_BODY_BYTES
+from fieldworthy.usecases.limits import MAX_AT_ONCE, MAX_BATCH_LINES, MAX_BODY_BYTES
 from fieldworthy.usecases.ports import Clock, Store
 
 
@@ -22,22 +23,36 @@ async def _always() -> bool:
     return True
 
 
-def make_app(store: Store, clock: Clock, ready: Callable[[], Awaitable[bool]] = _always, max_body: int = MAX_BODY_BYTES) -> FastAPI:
+def make_app(
+    store: Store,
+    clock: Clock,
+    ready: Callable[[], Awaitable[bool]] = _always,
+    max_body: int = MAX_BODY_BYTES,
+    max_lines: int = MAX_BATCH_LINES,
+    max_at_once: int = MAX_AT_ONCE,
+) -> FastAPI:
     """
     The service as an ASGI app.
 
     store, clock: the ports' adapters; the caller opens and closes the store. ready: whether the store can be read (for /readyz).
-    max_body: bytes of one body; a batch counts by the line instead.
+    max_body: bytes of one body; a batch counts by the line instead, and has at most max_lines. max_at_once: requests at one time.
     """
     app = FastAPI(title="Fieldworthy", version=__version__, openapi_url=None, docs_url=None, redoc_url=None, redirect_slashes=False)
     uses = make_uses(store, clock)
     app.include_router(evaluate_router(uses))
-    app.include_router(batch_router(uses))
+    app.include_router(batch_router(uses, max_lines))
     app.include_router(rulebooks_router(uses))
     app.include_router(shelf_router(uses))
     app.include_router(operate_router(app, ready))
     problems.install(app)
     openapi.install(app)
     app.add_middleware(problems.Guard)
-    app.add_middleware(Limits, most=max_body, unlimited=frozenset({BATCH}))
+    app.add_middleware(Limits, most=max_body, unlimited=frozenset({BATCH}), at_once=max_at_once)
     return app
+
+
+def settle_memory() -> None:
+    """What is loaded by now stays: the collector need not walk it again, nor run several times in one answer (a tenth of its cost)."""
+    gc.collect()
+    gc.freeze()
+    gc.set_threshold(20_000, 20, 50)

@@ -7,9 +7,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal, cast
 
+from fieldworthy.usecases.limits import MAX_AT_ONCE, MAX_BATCH_LINES, MAX_BODY_BYTES
+
 LogLevel = Literal["debug", "info", "warning", "error"]
 _LOG_LEVELS = ("debug", "info", "warning", "error")
 _YES = frozenset({"1", "yes", "true", "on"})
+_MOST = 1_000_000_000
 _NO = frozenset({"", "0", "no", "false", "off"})
 
 VARIABLES = (
@@ -19,6 +22,9 @@ VARIABLES = (
     "FIELDWORTHY_PORT",
     "FIELDWORTHY_LOG_LEVEL",
     "FIELDWORTHY_OPEN_NETWORK",
+    "FIELDWORTHY_MAX_BODY_BYTES",
+    "FIELDWORTHY_MAX_BATCH_LINES",
+    "FIELDWORTHY_MAX_AT_ONCE",
 )
 
 
@@ -28,13 +34,16 @@ class SettingUnusable(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Settings:
-    """database_url: as written, without driver. open_network: whether `--open` may listen beyond this machine."""
+    """database_url: as written, without driver. open_network: whether `--open` may listen beyond this machine. max_*: usecases.limits."""
 
     database_url: str
     host: str = "127.0.0.1"
     port: int = 8000
     log_level: LogLevel = "info"
     open_network: bool = False
+    max_body_bytes: int = MAX_BODY_BYTES
+    max_batch_lines: int = MAX_BATCH_LINES
+    max_at_once: int = MAX_AT_ONCE
 
 
 def read_settings(environment: Mapping[str, str] | None = None) -> Settings:
@@ -46,6 +55,9 @@ def read_settings(environment: Mapping[str, str] | None = None) -> Settings:
         port=_port(given.get("FIELDWORTHY_PORT") or "8000"),
         log_level=_log_level(given.get("FIELDWORTHY_LOG_LEVEL") or "info"),
         open_network=_yes_or_no("FIELDWORTHY_OPEN_NETWORK", given.get("FIELDWORTHY_OPEN_NETWORK") or ""),
+        max_body_bytes=_limit(given, "FIELDWORTHY_MAX_BODY_BYTES", MAX_BODY_BYTES),
+        max_batch_lines=_limit(given, "FIELDWORTHY_MAX_BATCH_LINES", MAX_BATCH_LINES),
+        max_at_once=_limit(given, "FIELDWORTHY_MAX_AT_ONCE", MAX_AT_ONCE),
     )
 
 
@@ -73,6 +85,13 @@ def _port(text: str) -> int:
         text = "8000"
     if not (text.isascii() and text.isdigit() and len(text) <= 5 and 0 <= int(text) <= 65535):
         raise SettingUnusable("FIELDWORTHY_PORT is a number from 0 (any free port) to 65535")
+    return int(text)
+
+
+def _limit(given: Mapping[str, str], name: str, usual: int) -> int:
+    text = given.get(name) or str(usual)
+    if not (text.isascii() and text.isdigit() and len(text) <= 10 and 1 <= int(text) <= _MOST):
+        raise SettingUnusable(f"{name} is a whole number from 1 to {_MOST}")
     return int(text)
 
 

@@ -26,6 +26,7 @@ from pydantic import BaseModel, Field
 TOP = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(TOP), str(TOP / "service")]
 
+from fieldworthy.main import settle_memory  # noqa: E402
 from fieldworthy.wire import answers  # noqa: E402
 from tests.doors_app import client, make_test_app, publish  # noqa: E402
 
@@ -200,6 +201,7 @@ async def measure(count: int) -> None:
     answer = await call(app, body)
     told = json.loads(answer)
     assert len(told["tasks"]) == TASKS
+    settle_memory()  # as `serve` does; all four run under it
     lines = (body + b"\n") * 100
     assert b'"lines":100' in await call(app, lines, path="/v1/due/batch", kind=b"application/jsonl")
     found = {

@@ -16,7 +16,8 @@ from fieldworthy.core.rulebook.text import Document, read_document
 
 CASES = Path(__file__).parents[1] / "cases" / "rulebook"
 GOOD = (CASES / "good.yaml").read_text("utf-8")
-CHANGED = tomllib.loads((CASES / "findings.toml").read_text("utf-8"))["case"]
+TABLES = ("findings.toml", "findings_of_parts.toml")
+CHANGED = [case for table in TABLES for case in tomllib.loads((CASES / table).read_text("utf-8"))["case"]]
 
 
 def lines(findings: list[Finding]) -> list[str]:

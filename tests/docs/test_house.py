@@ -7,7 +7,6 @@ from pathlib import Path
 
 import pytest
 
-from fieldworthy.cli.serving import MOST_AT_ONCE
 from fieldworthy.core.answer.machine import MOST_RECORDS
 from fieldworthy.core.condition import parse as condition_parse
 from fieldworthy.core.interval import parse as interval_parse
@@ -70,7 +69,7 @@ def test_every_setting_stands_in_the_readme() -> None:
         (MAX_TASKS, "one rulebook"),
         (interval_parse.MAX_DEPTH, "one interval or condition"),
         (MOST_RECORDS, "records of one task that are folded"),
-        (MOST_AT_ONCE, "requests at once"),
+        (limits.MAX_AT_ONCE, "requests at once"),
     ],
 )
 def test_the_readme_states_the_limits_as_they_are(value: int, row: str) -> None:

@@ -79,9 +79,10 @@ async def test_a_line_that_is_too_long_is_refused_and_the_next_is_not(http: http
     assert told[1]["tasks"]
 
 
-async def test_more_lines_than_are_taken_cut_the_answer_off(http: httpx.AsyncClient, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("fieldworthy.rest.batch.MAX_BATCH_LINES", 2)
-    told = await batch(http, lines(*[{"rulebook": NAME, "now": NOW, "machine": MACHINE}] * 3))
+async def test_more_lines_than_are_taken_cut_the_answer_off(rulebook: str) -> None:
+    async with client(make_test_app(max_lines=2)) as http:
+        await publish(http, NAME, rulebook)
+        told = await batch(http, lines(*[{"rulebook": NAME, "now": NOW, "machine": MACHINE}] * 3))
     assert [t["line"] for t in told] == [1, 2, 3]
     assert told[2]["problem"]["code"] == "request.too_large"
     assert not any("end" in t for t in told)

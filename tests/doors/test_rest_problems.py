@@ -1,5 +1,6 @@
 """Every refusal is a problem (RFC 9457): its media type, its members, its status, and nothing from inside."""
 
+import asyncio
 import json
 import re
 from collections.abc import AsyncIterator
@@ -7,6 +8,7 @@ from typing import Any
 
 import httpx
 import pytest
+import structlog
 
 from fieldworthy.usecases.refusals import leaves
 from fieldworthy.wire.catalogue import KINDS
@@ -120,6 +122,40 @@ async def test_a_body_over_the_limit() -> None:
         problem(await http.post("/v1/due", content=pieces(), headers={"content-type": "application/json"}), 413, "body.too_large")
 
 
+async def test_more_requests_than_are_taken_at_once() -> None:
+    app = make_test_app(max_at_once=1)
+    async with client(app) as http:
+        more, held = asyncio.Event(), asyncio.Event()
+
+        async def slowly() -> AsyncIterator[bytes]:
+            held.set()
+            await more.wait()
+            yield b"{}"
+
+        first = asyncio.create_task(http.post("/v1/due", content=slowly(), headers={"content-type": "application/json"}))
+        await held.wait()
+        refused = await http.get("/v1/rulebooks")
+        assert problem(refused, 429, "request.too_many")["detail"] == "the service answers at most 1 requests at once"
+        assert refused.headers["retry-after"] == "1"
+        assert (await http.get("/healthz")).status_code == 200
+        more.set()
+        problem(await first, 422, "request.does_not_fit")
+        assert (await http.get("/v1/rulebooks")).status_code == 200
+
+
+async def test_a_time_where_a_day_belongs(http: httpx.AsyncClient) -> None:
+    asked = {"rulebook": "x", "on": "2026-07-14T00:00:00Z", "machine": {}, "tasks": []}
+    (error,) = problem(await http.post("/v1/parts", json=asked), 422, "request.does_not_fit")["errors"]
+    assert (error["code"], error["mend"]) == ("time.unreadable", "write it as `2026-07-14`")
+
+
+async def test_a_word_that_is_none_is_told_the_known_ones(http: httpx.AsyncClient) -> None:
+    seen = {"fact": "x", "value": "y", "at": "2026-07-14T00:00:00Z", "via": "guess"}
+    asked = {"rulebook": "x", "now": "2026-07-14T00:00:00Z", "machine": {}, "for": {"task": "x"}, "evidence": [seen]}
+    (error,) = problem(await http.post("/v1/clearance", json=asked), 422, "request.does_not_fit")["errors"]
+    assert (error["pointer"], error["mend"]) == ("#/evidence/0/via", "give `sensor` or `seen`")
+
+
 async def test_a_false_content_length_is_not_believed() -> None:
     app = make_test_app(max_body=1000)
     sent: list[Any] = []
@@ -162,6 +198,22 @@ async def test_an_unexpected_exception_says_nothing_of_itself() -> None:
     problem(response, 500, "service.failed")
     assert "hunter2" not in response.text
     assert "RuntimeError" not in response.text
+
+
+async def test_a_caller_who_leaves_is_no_fault_of_the_service() -> None:
+    sent: list[Any] = []
+
+    async def receive() -> dict[str, Any]:
+        return {"type": "http.disconnect"}
+
+    async def send(message: Any) -> None:
+        sent.append(message)
+
+    headers = [(b"content-type", b"application/json"), (b"content-length", b"10")]
+    scope = {"type": "http", "method": "POST", "path": "/v1/due", "raw_path": b"/v1/due", "query_string": b"", "headers": headers}
+    with structlog.testing.capture_logs() as logged:
+        await make_test_app()({**scope, "http_version": "1.1", "scheme": "http", "asgi": {"version": "3.0"}}, receive, send)
+    assert (sent, logged) == ([], [])
 
 
 async def test_not_ready() -> None:

@@ -116,7 +116,7 @@ def due(
 
 @app.command(epilog="Example:  fieldworthy clearance ask.json --rulebook baler.yaml\n\nExit code 1 where it is withheld.")
 def clearance(request: RequestFile, rulebook: RulebookFile = None, url: Url = None, now: Now = None, json: AsJson = False) -> None:
-    """Whether a task, a step or an action may start now, and what has to be done first."""
+    """Whether a task, a step or an action may start now, and why not."""
     answer = _answer("clearance", request, rulebook, url, now, json)
     raise typer.Exit(0 if answer["clearance"] == "granted" else 1)
 

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from fieldworthy.cli.trouble import Unanswerable
+from fieldworthy.cli.trouble import MOST_FINDINGS, Unanswerable
 from fieldworthy.core.base.finding import Finding
 from fieldworthy.usecases.asking import Ask
 from fieldworthy.usecases.check_draft import check_text
@@ -39,11 +39,13 @@ def answer(kind: str, request: str, rulebook: Path | None, url: str | None, now:
 
 
 def _completed(body: bytes, name: str, rulebook: Path | None, now: str | None) -> bytes:
-    """The request with what the options say in its place."""
+    """The request with what the options say in its place; read as strictly as the wire does, before it is written anew."""
+    from fieldworthy.wire.reading import Unreadable, read_json
+
     try:
-        request = json.loads(body)
-    except ValueError as trouble:
-        raise Unanswerable(f"`{shorten(name)}` is not JSON ({trouble}); mend it there") from None
+        request = read_json(body)
+    except Unreadable as trouble:
+        raise Unanswerable(f"`{shorten(name)}` is not JSON: {_placed(trouble.finding)}") from None
     if not isinstance(request, dict):
         raise Unanswerable(f"`{shorten(name)}` holds no JSON object; a request is one, with `machine` and what is asked")
     if rulebook is not None:
@@ -113,9 +115,13 @@ def asked_there(kind: str, body: bytes, url: str) -> dict[str, Any]:
     if response.status_code == 200 and isinstance(said, dict):
         return said
     if isinstance(said, dict) and "title" in said:
-        errors = said.get("errors") or []
-        places = "".join(f"\n  {e.get('pointer', '')}: {e.get('detail', '')}; {e.get('mend', '')}" for e in errors[:20])
-        raise Unanswerable(f"{said.get('detail') or said['title']}; {said.get('mend') or 'see the places below'}{places}")
+        errors = [e for e in said.get("errors") or [] if e.get("severity") != "warning"]
+        head = f"{said.get('detail') or said['title']}; {said.get('mend') or 'see the places below'}"
+        if len(errors) == 1 and errors[0].get("detail") == said.get("detail"):
+            raise Unanswerable(f"{errors[0].get('pointer', '')}: {head}")
+        places = "".join(f"\n  {e.get('pointer', '')}: {e.get('detail', '')}; {e.get('mend', '')}" for e in errors[:MOST_FINDINGS])
+        more = f"\n  and {len(errors) - MOST_FINDINGS} more" if len(errors) > MOST_FINDINGS else ""
+        raise Unanswerable(head + places + more)
     raise Unanswerable(f"{address} answered with status {response.status_code} and no JSON; is it this service?")
 
 

@@ -2,7 +2,6 @@
 
 import asyncio
 import errno
-import gc
 import ipaddress
 import logging
 import signal
@@ -16,7 +15,7 @@ from fieldworthy.cli.trouble import Unanswerable
 from fieldworthy.settings import Settings
 
 GRACE_SECONDS = 15
-MOST_AT_ONCE = 200
+IDLE_CONNECTIONS = 1000  # kept open beside those that are answered; more than both are turned away by the server itself
 
 
 def run(settings: Settings, is_open: bool) -> None:
@@ -78,18 +77,11 @@ def _log(level: str) -> None:
     )
 
 
-def _settle_memory() -> None:
-    """What is loaded by now stays: the collector need not walk it again, nor run several times in one answer (about a tenth of its cost)."""
-    gc.collect()
-    gc.freeze()
-    gc.set_threshold(20_000, 20, 50)
-
-
 async def _serve(settings: Settings, listening: socket.socket) -> None:
     import typer
     import uvicorn
 
-    from fieldworthy.main import make_app
+    from fieldworthy.main import make_app, settle_memory
     from fieldworthy.storage.engine import SqlStore, open_engine, prepare
 
     class Server(uvicorn.Server):
@@ -109,15 +101,22 @@ async def _serve(settings: Settings, listening: socket.socket) -> None:
     try:
         await prepare(store, settings.database_url)
         config = uvicorn.Config(
-            make_app(store, lambda: datetime.now(UTC), store.reachable),
+            make_app(
+                store,
+                lambda: datetime.now(UTC),
+                store.reachable,
+                max_body=settings.max_body_bytes,
+                max_lines=settings.max_batch_lines,
+                max_at_once=settings.max_at_once,
+            ),
             log_level="debug" if settings.log_level == "debug" else "warning",
             access_log=False,
             server_header=False,
             proxy_headers=False,  # whoever asks is who connects
-            limit_concurrency=MOST_AT_ONCE,
+            limit_concurrency=settings.max_at_once + IDLE_CONNECTIONS,
             timeout_graceful_shutdown=GRACE_SECONDS,
         )
-        _settle_memory()
+        settle_memory()
         host, port = listening.getsockname()[:2]
         shown = f"[{host}]" if ":" in host else host
         typer.echo(f"fieldworthy listens at http://{shown}:{port} without keys; stop it with Ctrl-C", err=True)

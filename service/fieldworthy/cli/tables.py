@@ -167,7 +167,7 @@ def show_parts(answer: Mapping[str, Any]) -> None:
         out.print(table)
     else:
         out.print("No parts.")
-    open_lines = [f"{u.get('part') or u.get('task')}: {u['why']}; say {', '.join(u['supply'])}" for u in answer["undecided"]]
+    open_lines = [f"{u.get('part') or u.get('task')}: {u['why']} Say {', '.join(u['supply'])}." for u in answer["undecided"]]
     _list(out, "undecided", open_lines)
     _list(out, "left out", [f"{x.get('part') or x['task']}: {x['why']}" for x in answer.get("left_out", ())])
     _list(out, "tools", answer["tools"])

@@ -2,7 +2,7 @@
 
 import errno
 
-from fieldworthy.core.base.finding import Finding, Refused
+from fieldworthy.core.base.finding import Finding, Refused, Severity
 from fieldworthy.settings import SettingUnusable
 from fieldworthy.usecases.refusals import QuestionDoesNotFit, Refusal
 
@@ -19,6 +19,7 @@ def explain(trouble: Exception) -> list[str] | None:
         case Refusal():
             # one finding says the same as the refusal itself: then one line is enough
             shown = trouble.findings if len(trouble.findings) > 1 or not isinstance(trouble, QuestionDoesNotFit) else ()
+            shown = tuple(f for f in shown if f.severity is Severity.ERROR)  # warnings refuse nothing; `check` shows them
             head = f"{trouble.detail}; {trouble.remedy}"
             place = trouble.findings[0].path if isinstance(trouble, QuestionDoesNotFit) else ""
             return [f"fieldworthy: {place + ': ' if place else ''}{head}", *finding_lines(shown)]

@@ -104,10 +104,10 @@ class Spool:
 class BatchResponse(Response):
     """Reads the request and writes the answer at the same time."""
 
-    def __init__(self, request: Request, uses: Uses) -> None:
+    def __init__(self, request: Request, uses: Uses, most_lines: int) -> None:
         super().__init__(None, 200, {"cache-control": "no-store"}, LINES)
         self.request = request
-        self.batch = Batch(uses)
+        self.batch = Batch(uses, most_lines)
         self.whole = False
         self.gone = False
 
@@ -154,7 +154,8 @@ class BatchResponse(Response):
 class Batch:
     """The lines of one batch, answered one by one. answered: how many; stopped: whether a limit ended it."""
 
-    def __init__(self, uses: Uses) -> None:
+    def __init__(self, uses: Uses, most_lines: int) -> None:
+        self._most_lines = most_lines
         self._find: PinnedRulebooks = uses.find.pinned()
         self._defaults: dict[str, Any] = {}
         self._default_book: Found | None = None
@@ -170,14 +171,14 @@ class Batch:
             number += 1
             if line is not None and not line.strip():
                 continue
-            if number > MAX_BATCH_LINES:
+            if number > self._most_lines:
                 self.stopped = True
                 yield _line(
                     number,
                     None,
                     {
                         "problem": problem(
-                            "request.too_large", f"a batch may hold at most {MAX_BATCH_LINES:,} lines", "send the rest in another batch"
+                            "request.too_large", f"a batch may hold at most {self._most_lines:,} lines", "send the rest in another batch"
                         )
                     },
                 )
@@ -266,8 +267,8 @@ def _line(number: int, ref: Any, answer: dict[str, Any]) -> bytes:
     return orjson.dumps({"line": number, "ref": ref, **answer}, default=str) + b"\n"
 
 
-def batch_router(uses: Uses) -> APIRouter:
-    """The batch's route."""
+def batch_router(uses: Uses, most_lines: int = MAX_BATCH_LINES) -> APIRouter:
+    """The batch's route. most_lines: of one batch."""
     router = APIRouter(route_class=RawRoute)
 
     @router.post(
@@ -292,6 +293,6 @@ def batch_router(uses: Uses) -> APIRouter:
     )
     async def ask_due_batch(request: Request) -> Response:
         media_type(request, LINES_TYPES)
-        return BatchResponse(request, uses)
+        return BatchResponse(request, uses, most_lines)
 
     return router

@@ -1,4 +1,4 @@
-"""What is taken at all: headers and bodies up to a size, counted as they arrive.
+"""What is taken at all: so many requests at once, headers and bodies up to a size, counted as they arrive.
 
 Plain ASGI, outside of everything else: a body is never held to find out that it is too large, and `Content-Length` is not believed.
 """
@@ -9,12 +9,14 @@ from typing import Any
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from fieldworthy.rest.answers import problem_answer
-from fieldworthy.usecases.limits import MAX_BODY_BYTES
+from fieldworthy.usecases.limits import MAX_AT_ONCE, MAX_BODY_BYTES
 from fieldworthy.wire.problems import problem
 
 MAX_HEADER_BYTES = 32_000
 MAX_HEADERS = 100
 MAX_TARGET_BYTES = 8_000
+
+_ALWAYS = "/healthz"  # a process that has much to do is well
 
 
 class BodyTooLarge(Exception):
@@ -26,17 +28,32 @@ class BodyTooLarge(Exception):
 
 
 class Limits:
-    """ASGI middleware. unlimited: paths that read their body as a stream and count it themselves."""
+    """ASGI middleware. unlimited: paths that read their body as a stream and count it themselves. at_once: requests at one time."""
 
-    def __init__(self, app: ASGIApp, most: int = MAX_BODY_BYTES, unlimited: frozenset[str] = frozenset()) -> None:
+    def __init__(
+        self, app: ASGIApp, most: int = MAX_BODY_BYTES, unlimited: frozenset[str] = frozenset(), at_once: int = MAX_AT_ONCE
+    ) -> None:
         self.app = app
         self.most = most
         self.unlimited = unlimited
+        self.at_once = at_once
+        self.open = 0
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
             await self.app(scope, receive, send)
             return
+        if self.open >= self.at_once and scope["path"] != _ALWAYS:
+            detail = f"the service answers at most {self.at_once:,} requests at once"
+            await _answer(problem("request.too_many", detail), scope, receive, send, {"retry-after": "1"})
+            return
+        self.open += 1
+        try:
+            await self._limited(scope, receive, send)
+        finally:
+            self.open -= 1
+
+    async def _limited(self, scope: Scope, receive: Receive, send: Send) -> None:
         headers = scope["headers"]
         if len(headers) > MAX_HEADERS or sum(len(k) + len(v) for k, v in headers) > MAX_HEADER_BYTES:
             detail = f"the headers may hold at most {MAX_HEADERS} lines and {MAX_HEADER_BYTES:,} bytes"
@@ -82,6 +99,6 @@ def too_large(most: int) -> dict[str, Any]:
     return problem("body.too_large", f"the body may hold at most {most:,} bytes")
 
 
-async def _answer(problem: Mapping[str, Any], scope: Scope, receive: Receive, send: Send) -> None:
+async def _answer(problem: Mapping[str, Any], scope: Scope, receive: Receive, send: Send, headers: Mapping[str, str] | None = None) -> None:
     # the rest of the body is not read, so the connection can't be used again
-    await problem_answer(problem, {"connection": "close"})(scope, receive, send)
+    await problem_answer(problem, {"connection": "close", **(headers or {})})(scope, receive, send)

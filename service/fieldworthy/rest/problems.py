@@ -6,7 +6,7 @@ import structlog
 from fastapi import FastAPI
 from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import Response
 from starlette.routing import Match
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
@@ -121,6 +121,8 @@ class Guard:
             await self.app(scope, receive, noted)
         except BodyTooLarge:
             raise
+        except ClientDisconnect:
+            return  # the caller left before its body was whole: there is nobody to answer, and no fault of ours
         except Exception:
             log.exception("request failed", method=scope["method"], path=scope["path"][:200])
             if begun:

@@ -1,4 +1,4 @@
-"""How much is taken at once. Each limit is named in README.md; passing one is a refusal with a code."""
+"""How much is taken at once, unless the settings say otherwise. Each limit is named in README.md; passing one is a refusal with a code."""
 
 MAX_BODY_BYTES = 2_000_000
 """One request, after unpacking (a batch counts line by line, see below)."""
@@ -11,6 +11,9 @@ MAX_BATCH_LINES = 100_000
 
 MAX_BATCH_LINE_BYTES = 1_000_000
 """One line of a batch."""
+
+MAX_AT_ONCE = 200
+"""Requests that one process answers at the same time."""
 
 MAX_EXPRESSION_CHARACTERS = 2_000
 """One interval or condition."""

@@ -33,7 +33,9 @@ def findings_of(trouble: ValidationError, data: Any, schema: Mapping[str, Any]) 
             continue
         key = (finding.path, "" if at_choice else finding.code + finding.message)
         found.setdefault(key, finding)
-    return list(found.values())[:MOST]
+        if len(found) >= MOST:
+            break
+    return list(found.values())
 
 
 def _finding(error: Any, data: Any, schema: Mapping[str, Any]) -> tuple[Finding | None, bool]:
@@ -53,7 +55,7 @@ def _finding(error: Any, data: Any, schema: Mapping[str, Any]) -> tuple[Finding 
         return Finding(
             "request.unreadable_value", f"`{_shown(value)}` is not a value that `{name}` can have", _choices(node, schema), path=where
         ), True
-    if kind == "string_pattern_mismatch":
+    if kind == "string_pattern_mismatch" or (kind == "string_too_long" and node.get("format") in ("date", "date-time")):
         return _mismatch(name, value, node, where), False
     if kind in ("string_too_long", "too_long"):
         most = context.get("max_length")
@@ -72,7 +74,8 @@ def _finding(error: Any, data: Any, schema: Mapping[str, Any]) -> tuple[Finding 
         return Finding("request.out_of_range", f"`{name}` must be {word} {shown}", f"give a number {word} {shown}", path=where), False
     if kind == "literal_error":
         near = nearest(value, _enum(node)) if isinstance(value, str) else ()
-        mend = f"did you mean {or_list(near)}?" if near else f"give {context.get('expected', 'one of the known values')}"
+        known = _enum(node)
+        mend = f"did you mean {or_list(near)}?" if near else f"give {or_list(known) if known else 'one of the known values'}"
         return Finding("request.unknown_value", f"`{_shown(value)}` is not a value that `{name}` can have", mend, path=where), False
     code, message, mend = _KIND.get(kind, ("request.does_not_fit", "does not fit", "see the description at /docs"))
     return Finding(code, f"`{name}` {message}" if path else f"the body {message}", mend, path=where), False
@@ -102,7 +105,7 @@ def _mismatch(name: str, value: Any, node: Mapping[str, Any], where: str) -> Fin
     return Finding(
         "request.does_not_fit",
         f"`{_shown(value)}` does not have the form of `{name}`",
-        f"give a text like {node.get('pattern')}",
+        f"give what its description says: {said}" if (said := node.get("description")) else f"give a text like {node.get('pattern')}",
         path=where,
     )
 

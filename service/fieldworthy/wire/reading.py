@@ -6,7 +6,7 @@ twice, NaN inside a document) is suspected by a scan of the bytes, and only then
 
 import json
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal, InvalidOperation
 from functools import lru_cache
@@ -16,10 +16,11 @@ import orjson
 from pydantic import TypeAdapter, ValidationError
 
 from fieldworthy.core.base.finding import Finding, Refused, pointer
-from fieldworthy.wire.mistakes import findings_of
+from fieldworthy.wire.mistakes import MOST, findings_of
 
 T = TypeVar("T")
 
+MOST_DIGITS = 15
 MAX_DEPTH = 100
 """Arrays and objects inside each other."""
 
@@ -108,14 +109,18 @@ def read_json(body: bytes) -> Any:
         if len(made) != len(pairs):
             seen: set[str] = set()
             for name, _ in pairs:
-                if name in seen:
+                if name in seen and len(twice) < MOST:
                     twice.append((made, name))
                 seen.add(name)
         return made
 
     def number(token: str) -> int | float:
+        if len(token) <= MOST_DIGITS and token.isdigit():
+            return int(token)
         kept = float(token)
         if not _same(token, kept):
+            if len(rounded) == MOST:
+                return kept
             rounded.append(_Rounded(kept))
             rounded[-1].token = token
             return rounded[-1]
@@ -129,15 +134,16 @@ def read_json(body: bytes) -> Any:
     except json.JSONDecodeError as trouble:
         raise Unreadable(_place(trouble.msg[:1].lower() + trouble.msg[1:], trouble.lineno, trouble.colno)) from None
     except _Constant as token:
-        line, column = _line_of(text, re.compile(r"-?" + re.escape(str(token).lstrip("-"))))
+        line, column = next(_places(text, _CONSTANT), (1, 1))
         raise Unreadable(_place(f"`{token}` is no JSON number", line, column)) from None
     except RecursionError:
         raise Unreadable(_place("objects or arrays are nested too deep", None, None)) from None
+    if "\\u" in text:
+        _refuse_half_pairs(text)
     if _depth(value) > MAX_DEPTH:
         raise Unreadable(_place("objects or arrays are nested too deep", None, None))
-    found = [_twice(value, *given) for given in twice[:20]] + [_rounded(number, text, value) for number in rounded[:20]]
-    if found:
-        raise Refused(found)
+    if twice or rounded:
+        raise Refused(_told(twice, rounded, text, value))
     return value
 
 
@@ -154,6 +160,16 @@ def decode(body: bytes) -> str:
     if text.startswith("\ufeff"):
         raise Unreadable(Finding("body.not_json", "the body begins with a byte order mark", "send it without one", line=1, column=1))
     return text
+
+
+# in JSON every backslash begins an escape: a whole surrogate pair, or (1) half of one, or any other
+_ESCAPE = re.compile(r"\\(?:u[dD][89abAB][0-9a-fA-F]{2}\\u[dD][c-fC-F][0-9a-fA-F]{2}|(u[dD][89a-fA-F][0-9a-fA-F]{2})|.)", re.DOTALL)
+
+
+def _refuse_half_pairs(text: str) -> None:
+    """Raises Unreadable for half of a surrogate pair (RFC 8259, 8.2): no text of UTF-8 can hold one, an answer neither."""
+    for line, column in _places(text, _ESCAPE):
+        raise Unreadable(_place("a text holds half of a surrogate pair", line, column))
 
 
 def _same(token: str, kept: float) -> bool:
@@ -194,47 +210,66 @@ def _place(message: str, line: int | None, column: int | None) -> Finding:
     return Finding("body.not_json", f"the body is no JSON: {message}", "send one JSON value as RFC 8259 has it", line=line, column=column)
 
 
-def _line_of(text: str, wanted: re.Pattern[str]) -> tuple[int, int]:
-    """Line and column of a pattern outside strings."""
-    for token in re.finditer(r'"(?:[^"\\]|\\.)*"|[^"\s]', text):
-        if token[0][0] != '"' and (hit := wanted.match(text, token.start())):
-            before = text[: hit.start()]
-            return before.count("\n") + 1, hit.start() - before.rfind("\n")
-    return 1, 1
+_STRING = r'"(?:[^"\\]|\\.)*"'
+_CONSTANT = re.compile(_STRING + r"|(-?(?:NaN|Infinity))")
+_NUMBER = re.compile(_STRING + r"|(-?[0-9][0-9.eE+-]*)")
 
 
-def _twice(value: Any, where: dict[str, Any], name: str) -> Finding:
-    path = (*_path_of(value, where), name)
-    return Finding("body.member_twice", f"the member `{name[:80]}` is given twice", "give it once", path=pointer(*path))
+def _places(text: str, wanted: re.Pattern[str], tokens: Sequence[str] | None = None) -> Iterator[tuple[int, int]]:
+    """Line and column of what a pattern finds outside strings; with tokens, of these alone, in their order."""
+    line, begins, told = 1, 0, 0
+    for hit in wanted.finditer(text):
+        if tokens is not None and told == len(tokens):
+            return
+        if hit[1] is None or (tokens is not None and hit[1] != tokens[told]):
+            continue
+        line += text.count("\n", begins, hit.start())
+        begins = max(begins, text.rfind("\n", 0, hit.start()) + 1)
+        yield line, hit.start() - begins + 1
+        told += 1
 
 
-def _path_of(value: Any, wanted: Any) -> tuple[str | int, ...]:
-    return next((path for path, node in _walk(value) if node is wanted), ())
+def _told(twice: list[tuple[dict[str, Any], str]], rounded: list[_Rounded], text: str, value: Any) -> list[Finding]:
+    """A finding for each member given twice and each number that would be rounded. rounded: in the order of the text."""
+    paths = _paths(value, {id(node) for node, _ in twice} | {id(number) for number in rounded})
+    found = []
+    for node, name in twice:
+        path = pointer(*paths.get(id(node), ()), name)
+        found.append(Finding("body.member_twice", f"the member `{name[:80]}` is given twice", "give it once", path=path))
+    for number, (line, column) in zip(rounded, _places(text, _NUMBER, [n.token for n in rounded]), strict=True):
+        token = number.token
+        shown = token if len(token) <= 40 else token[:40] + "…"
+        found.append(
+            Finding(
+                "body.number_too_long",
+                f"the number `{shown}` has more digits than can be kept exactly, or is too large or too small",
+                f"write it with at most {MOST_DIGITS} significant digits",
+                path=pointer(*paths.get(id(number), ())),
+                line=line,
+                column=column,
+            )
+        )
+    return found
 
 
-def _rounded(number: _Rounded, text: str, value: Any) -> Finding:
-    token = number.token
-    path = _path_of(value, number)
-    line, column = _line_of(text, re.compile(re.escape(token)))
-    shown = token if len(token) <= 40 else token[:40] + "…"
-    return Finding(
-        "body.number_too_long",
-        f"the number `{shown}` has more digits than can be kept exactly, or is too large or too small",
-        "write it with at most 15 significant digits",
-        path=pointer(*path),
-        line=line,
-        column=column,
-    )
-
-
-def _walk(value: Any, path: tuple[str | int, ...] = ()) -> Sequence[tuple[tuple[str | int, ...], Any]]:
-    out: list[tuple[tuple[str | int, ...], Any]] = []
-    stack: list[tuple[tuple[str | int, ...], Any]] = [(path, value)]
-    while stack:
-        where, node = stack.pop()
-        out.append((where, node))
-        if isinstance(node, dict):
-            stack.extend(((*where, k), v) for k, v in reversed(node.items()))
-        elif isinstance(node, list):
-            stack.extend(((*where, i), v) for i, v in reversed(list(enumerate(node))))
-    return out
+def _paths(value: Any, wanted: set[int]) -> dict[int, tuple[str | int, ...]]:
+    """Where the nodes of these ids are; one that a later member of the same name replaced is nowhere."""
+    found: dict[int, tuple[str | int, ...]] = {}
+    path: list[str | int] = []
+    stack: list[Iterator[tuple[str | int, Any]]] = []
+    children: Iterator[tuple[str | int, Any]] = iter([("", value)])
+    while len(found) < len(wanted):
+        step, node = next(children, (None, None))
+        if step is None:  # no name of JSON: these are done
+            if not stack:
+                break
+            children = stack.pop()
+            path.pop()
+            continue
+        if id(node) in wanted:
+            found[id(node)] = (*path[1:], step) if stack else ()
+        if isinstance(node, dict | list):
+            stack.append(children)
+            path.append(step)
+            children = iter(node.items()) if isinstance(node, dict) else enumerate(node)
+    return found

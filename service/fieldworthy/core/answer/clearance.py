@@ -1,7 +1,7 @@
 """May this task, step or action start now? `granted` or `withheld`, and why.
 
 Granted only when everything needed is true, every hazard that shares a fact with it is false, now and after the action, and no
-open work is disturbed. What is not known never grants. Source: the design's chapters "Clearance" and "Open work".
+open work is disturbed. What is not known never grants.
 """
 
 from collections.abc import Mapping

@@ -69,8 +69,12 @@ def read_zone(machine: Plain, reader: Reader) -> tuple[ZoneInfo, time]:
         return zone, time(0)
 
 
+# in a system's folder of zones beside the zones: the server's own choices, other clocks
+_NO_PLACE = ("localtime", "posixrules", "Factory", "right/", "posix/")
+
+
 def _zone(name: str) -> ZoneInfo:
-    if not name or name[0] in "/." or ".." in name or not name.isascii():
+    if not name or name[0] in "/." or ".." in name or not name.isascii() or name.startswith(_NO_PLACE):
         raise ValueError(name)
     return ZoneInfo(name)
 
@@ -121,6 +125,8 @@ class _Build:
     def when(self, item: Plain, path: str) -> datetime:
         """The instant of a record: `at`, or the beginning of the local day `on`, the earliest it can have been."""
         if item.get("at") is not None:
+            if item.get("on") is not None:
+                self.reader.fault("question.when", "`at` and `on` are both given", "send one of them", path)
             return self.reader.instant(item["at"], f"{path}/at")
         if item.get("on") is not None:
             return self.start_of(self.reader.day(item["on"], f"{path}/on"))

@@ -10,6 +10,7 @@ from fieldworthy.core.base.quantity import TICKS, Exact, Quantity, Unit, convert
 from fieldworthy.core.rulebook.model import CheckedRulebook
 
 FIRST_YEAR, LAST_YEAR = 1950, 2200  # the calendar that can be computed
+MOST_FINDINGS = 100
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)  # stands for a time that could not be read: its finding refuses the question
 
 Plain = Mapping[str, Any]
@@ -24,7 +25,10 @@ class Reader:
         self.findings: list[Finding] = []
 
     def fault(self, code: str, message: str, mend: str, path: str) -> None:
+        """Notes a fault. Raises Refused at the last one that is told: a long list of records may be wrong in each of them."""
         self.findings.append(Finding(code, message, mend, path=path))
+        if len(self.findings) >= MOST_FINDINGS:
+            raise Refused(self.findings)
 
     def known(self, name: str, declared: Mapping[str, Any], what: str, path: str) -> str | None:
         """The key of a declared name; None, with a finding, where it is none."""
@@ -46,7 +50,7 @@ class Reader:
         """An RFC 3339 time with its offset."""
         try:
             if text[10:11] in ("T", "t", " ") and text[4:5] == "-":
-                at = datetime.fromisoformat(text)
+                at = datetime.fromisoformat(text.upper())  # RFC 3339 takes `t` and `z` too
                 if at.tzinfo is not None and FIRST_YEAR <= at.year <= LAST_YEAR:
                     return at.astimezone(UTC)  # one zone for all: such times compare fast
                 if at.tzinfo is not None:
@@ -60,7 +64,11 @@ class Reader:
                 return at.replace(tzinfo=UTC)
         except (ValueError, TypeError):
             pass
-        self.fault("question.time", f"`{text}` is no time of RFC 3339", "write it as in 2026-07-14T06:00:00+01:00", path)
+        if str(text)[10:11] in ("T", "t"):  # the form is right, but there is no such day, hour or offset
+            mend = "write one that exists, as in 2026-07-14T06:00:00+01:00; of a leap second send the second before it"
+            self.fault("question.time", f"there is no time `{text}`", mend, path)
+        else:
+            self.fault("question.time", f"`{text}` is no time of RFC 3339", "write it as in 2026-07-14T06:00:00+01:00", path)
         return EPOCH
 
     def _far(self, text: str, path: str) -> datetime:
@@ -97,7 +105,7 @@ class Reader:
         elif given is None or given.dimension != unit.dimension:
             self.fault(
                 "question.unit",
-                f"the unit `{stated or value}` does not fit a meter that counts `{unit.name}`",
+                f"the unit `{stated or (given.name if given else value)}` does not fit a meter that counts `{unit.name}`",
                 f"send it in `{unit.name}`",
                 path,
             )
@@ -121,9 +129,13 @@ def read_quantity(value: Any, reader: Reader, path: str) -> Quantity | None:
         return None
     if isinstance(value, str):
         read = read_amount(value)
+    elif not isinstance(value, Mapping):
+        read = None  # a bare number: nothing says which unit is meant
     else:
         unit = find_unit(value["unit"])
         read = None if unit is None else Quantity(whole(exact(value["value"])), unit)
     if read is None:
-        reader.fault("question.amount", "it is no amount", "write a number and a unit, as in `6 h`", path)
+        reader.fault("question.amount", "it is no amount with a unit", "write a number and a unit, as in `6 h`", path)
+    elif read.value <= 0:
+        reader.fault("question.amount", "the amount is not above 0", "write how much later it may be, as in `6 h`", path)
     return read

@@ -8,8 +8,14 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from enum import StrEnum
+from functools import lru_cache
+from heapq import nlargest
+from itertools import pairwise
 
 from fieldworthy.core.base.span import Span
+
+MOST_ERRORS = 200
+"""So many errors end a check: mending them comes first, and an answer stays short."""
 
 
 class Severity(StrEnum):
@@ -55,8 +61,21 @@ class Refused(Exception):
 
 def nearest(name: str, known: Iterable[str], most: int = 3) -> tuple[str, ...]:
     """Up to `most` known names that look like `name`, the best first."""
+    wanted = name.casefold()[:80]
     by_key = {k.casefold(): k for k in known}
-    return tuple(by_key[k] for k in get_close_matches(name.casefold()[:80], by_key, n=most, cutoff=0.6))
+    candidates: Iterable[str] = by_key
+    if len(by_key) > _MANY:  # the comparison takes long: only those that share the most pairs of letters are compared
+        pairs = _pairs(wanted)
+        candidates = nlargest(_MANY, by_key, key=lambda k: len(pairs & _pairs(k)))
+    return tuple(by_key[k] for k in get_close_matches(wanted, candidates, n=most, cutoff=0.6))
+
+
+_MANY = 40
+
+
+@lru_cache(maxsize=10_000)
+def _pairs(word: str) -> frozenset[str]:
+    return frozenset(map("".join, pairwise(word)))
 
 
 def did_you_mean(name: str, known: Iterable[str], declared_where: str) -> str:

@@ -194,6 +194,8 @@ def ticks_text(ticks: Exact) -> str:
     units, rest = divmod(n, TICKS)
     if not rest:
         return str(units)
+    if 100 <= n < 10**15:
+        return repr(n / TICKS)  # at most 15 digits and no exponent: the shortest text of the double is the decimal itself
     sign = "-" if n < 0 else ""
     n = abs(n)
     return f"{sign}{n // TICKS}." + f"{n % TICKS:06d}".rstrip("0")
@@ -230,7 +232,7 @@ class Quantity:
         return f"{number_text(self.value)} {self.unit.name}"
 
 
-_AMOUNT = re.compile(r"\s*(-?\d{1,15}(?:\.\d{1,12})?)\s*([^\s\d][^\s]*)\s*\Z")
+_AMOUNT = re.compile(r"\s*(-?[0-9]{1,15}(?:\.[0-9]{1,12})?)\s*([^\s\d][^\s]*)\s*\Z")
 
 
 def read_amount(text: str) -> Quantity | None:

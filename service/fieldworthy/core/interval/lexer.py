@@ -97,8 +97,8 @@ _BLANK = re.compile(r"\s+")
 _PHRASE = re.compile(_alternatives(PHRASES), re.IGNORECASE)
 _COMMA = re.compile(r",\s*(?:" + _alternatives(AFTER_COMMA) + ")?", re.IGNORECASE)
 _BARE_AFTER_COMMA = re.compile(_alternatives(AFTER_COMMA), re.IGNORECASE)
-_NUMBER = re.compile(r"\d+(?:\.\d+)?")
-_ODD_NUMBER = re.compile(r"[-+]\s*\d|\d+,\d|\.\d|\d+\.(?!\d)|\d[\d.]*[eE][-+]?\d")
+_NUMBER = re.compile(r"[0-9]{1,15}(?:\.[0-9]{1,12})?(?![0-9])")
+_ODD_NUMBER = re.compile(r"[-+]\s*\d|\d+,\d|\.\d|\d+\.(?!\d)|\d[\d.]*[eE][-+]?\d|[0-9]{16}|[0-9]+\.[0-9]{13}|[^\D0-9]")
 _UNIT = re.compile(r"\[[a-zA-Z_]+\]|\{[a-zA-Z]+\}|[^\W\d][\w°/]*|°\w")
 _TWO_WORD_UNIT = re.compile(r"[^\W\d_]+\s+[^\W\d_]+(?![\w-])")
 _WORD = re.compile(r"[^\W\d_][\w\-/']*")
@@ -159,8 +159,8 @@ def _next(text: str, pos: int, last: str) -> tuple[str, str, int]:
             "interval.odd_number",
             pos,
             odd.end(),
-            f"`{odd[0]}` is not a number that can stand here",
-            "write a number above 0 with digits and a point, as in 2.5",
+            f"`{odd[0][:40]}` is not a number that can stand here",
+            "write a number above 0 with the digits 0 to 9 and a point, as in 2.5, at most 15 before it and 12 after it",
         )
     number = _NUMBER.match(text, pos)
     if number:

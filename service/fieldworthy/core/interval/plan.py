@@ -1,6 +1,7 @@
 """An interval made ready to be computed: names, units, allowances and notice are settled once, at the check of a rulebook."""
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
 from fieldworthy.core.base.names import key
@@ -113,10 +114,12 @@ def _by_rule(
     begin = None
     if rule.firsts is not None:
         if rule.node is None:
-            return _first(once_judged(rule.firsts, history, task, asked), history, resting)
+            firsts = rule.firsts
+            return _first(rule, history, resting, lambda h: once_judged(firsts, h, task, asked))
         points = rule.firsts.judge(history, task, asked)
         if points.judged is not None:
-            return _first(points.judged, history, resting)
+            firsts, judged_first = rule.firsts, points.judged
+            return _first(rule, history, resting, lambda h: judged_first if h is history else firsts.judge(h, task, asked).judged)
         begin = points.begin
         if points.records:
             task = TaskHistory(points.records, task.deferrals)
@@ -139,7 +142,7 @@ def _by_rule(
                 return judge_in_stretches(base, history, task, asked, parts, resting)
             return base.judge(history, task, asked, begin if hasattr(begin, "year") else None)
         judged = base.judge(history, task, asked)
-        return rest(judged) if resting else judged
+        return _rested(rule, history, judged, lambda h: base.judge(h, task, asked)) if resting else judged
 
     if not isinstance(rule.node, JoinedBases):
         return single(rule.node)
@@ -148,9 +151,28 @@ def _by_rule(
     return joined
 
 
-def _first(judged: Judged, history: History, resting: bool) -> Judged:
+def _rested(rule: RulePlan, history: History, judged: Judged, judge: Callable[[History], Judged | None]) -> Judged:
+    """What was overdue by the season's last day stays so; what came after it uses nothing up. judge: the same as of another moment."""
+    if judged.standing is Standing.OVERDUE and rule.during is not None:
+        last = max((p.last for p in history.periods(rule.during[0]) if p.last < history.today), default=None)
+        then = None if last is None else judge(_as_of(history, last))
+        if then is None or then.standing is not Standing.OVERDUE:
+            judged.standing = Standing.CLEAR
+    return rest(judged)
+
+
+def _as_of(history: History, day: date) -> History:
+    """The history as it stood at the end of a day."""
+    now = history.start_of(day + timedelta(days=1)) - timedelta(microseconds=1)
+    return replace(history, now=now, horizon=now, today=day, series={name: s.as_of(now) for name, s in history.series.items()})
+
+
+def _first(rule: RulePlan, history: History, resting: bool, judge: Callable[[History], Judged | None]) -> Judged:
     """A point that is met once, with its season's rest and when it will be reached."""
-    judged = rest(judged) if resting else judged
+    judged = judge(history)
+    assert judged is not None  # as of now there is one
+    if resting:
+        judged = _rested(rule, history, judged, judge)
     if history.usage:
         judged.expected = reached_on(judged, history)
     return judged

@@ -64,6 +64,12 @@ class Series:
         """The running count of what the dial showed at `at`."""
         return shown + _offset(self.replaced, at)
 
+    def as_of(self, when: datetime) -> "Series":
+        """The series as it stood at `when`: no later point, and the count of that moment as the current one."""
+        i = bisect_right(self.times, when)
+        current = self.at(when) if self.current is not None else None
+        return Series(self.times[:i], self.counts[:i], self.replaced, self.offset, current, when, self.backward)
+
     def at(self, when: datetime) -> Exact | None:
         """The running count at `when`; None before the first point, or where there is no point at all."""
         i = bisect_right(self.times, when)

@@ -4,9 +4,10 @@ Which options and models an `only_with` may name is checked where those are decl
 """
 
 from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Set as AbstractSet
 from fractions import Fraction
 
-from fieldworthy.core.base.finding import Finding, Severity, did_you_mean, pointer
+from fieldworthy.core.base.finding import MOST_ERRORS, Finding, Severity, did_you_mean, pointer
 from fieldworthy.core.base.names import key
 from fieldworthy.core.base.quantity import PART_UNITS, Quantity
 from fieldworthy.core.parts.model import Line, Part
@@ -17,9 +18,11 @@ MAX_CHAIN = 50
 _DECLARE = "declare it under `parts`"
 
 
-def check_parts(parts: Mapping[str, Part]) -> list[Finding]:
+def check_parts(parts: Mapping[str, Part], unclear: AbstractSet[str] = frozenset()) -> list[Finding]:
     """
     Every finding of these parts (by number, as declared).
+
+    unclear: `names.key` of parts whose unit could not be understood; nothing is said of the dimensions of those.
 
     Paths are JSON Pointers from the document's root: "/parts/PL-1180/replaced_by/0" (with "/part" or "/amount" behind it
     where the replacement has an amount of its own).
@@ -41,8 +44,8 @@ def check_parts(parts: Mapping[str, Part]) -> list[Finding]:
     lengths = _chain_lengths(by_key, loops)
     for number, part in parts.items():
         findings += _check_unit(part)
-        findings += _check_packs(part)
-        findings += _check_replaced(part, by_key)
+        findings += _check_packs(part, unclear)
+        findings += _check_replaced(part, by_key, unclear)
         if number in loops:
             findings.append(_loop_finding(loops[number]))
         elif lengths.get(key(number), 0) > MAX_CHAIN:
@@ -54,23 +57,46 @@ def check_parts(parts: Mapping[str, Part]) -> list[Finding]:
                     path=pointer("parts", number, "replaced_by"),
                 )
             )
-        findings += _check_or_else(part, by_key)
+        findings += _check_or_else(part, by_key, unclear)
+        if len(findings) >= MOST_ERRORS:
+            break  # nobody is told of more
     return findings
 
 
-def check_lines(lines: Sequence[Line], parts: Mapping[str, Part], *where: str | int) -> list[Finding]:
-    """Every finding of the lines that stand at `where` in the document ("tasks", "chain-oil", "uses")."""
-    by_key = {key(number): part for number, part in parts.items()}
+def check_lines(
+    lines: Sequence[Line],
+    parts: Mapping[str, Part],
+    *where: str | int,
+    at: Sequence[int] | None = None,
+    unclear: AbstractSet[str] = frozenset(),
+    by_key: Mapping[str, Part] | None = None,
+) -> list[Finding]:
+    """
+    Every finding of the lines that stand at `where` in the document ("tasks", "chain-oil", "uses").
+
+    at: the place of each line there, where not all of them could be read. unclear: as in `check_parts`. by_key: the parts by `names.key`,
+    where the caller asks for many tasks and has them.
+    """
+    by_key = keyed(parts) if by_key is None else by_key
     findings: list[Finding] = []
-    for i, line in enumerate(lines):
+    for i, line in zip(range(len(lines)) if at is None else at, lines, strict=True):
         part = by_key.get(key(line.part))
         if part is None:
             findings.append(_unknown(line.part, by_key, pointer(*where, i, "part")))
-        elif line.amount.unit.dimension != part.unit.dimension:
+        elif _differs(line.amount, part, unclear):
             findings.append(_other_dimension(line.amount, part, pointer(*where, i, "amount")))
         if line.amount.value <= 0:
             findings.append(_not_above_zero(line.amount, "an amount", pointer(*where, i, "amount")))
     return findings
+
+
+def keyed(parts: Mapping[str, Part]) -> dict[str, Part]:
+    """The parts by `names.key` of their numbers."""
+    return {key(number): part for number, part in parts.items()}
+
+
+def _differs(amount: Quantity, part: Part, unclear: AbstractSet[str]) -> bool:
+    return key(part.number) not in unclear and amount.unit.dimension != part.unit.dimension
 
 
 def _check_unit(part: Part) -> Iterator[Finding]:
@@ -83,7 +109,7 @@ def _check_unit(part: Part) -> Iterator[Finding]:
         )
 
 
-def _check_packs(part: Part) -> Iterator[Finding]:
+def _check_packs(part: Part, unclear: AbstractSet[str]) -> Iterator[Finding]:
     path = pointer("parts", part.number, "packs")
     if len(part.packs) > MAX_SIZES:
         yield Finding(
@@ -93,7 +119,8 @@ def _check_packs(part: Part) -> Iterator[Finding]:
     for i, pack in enumerate(part.packs):
         here = pointer("parts", part.number, "packs", i)
         if pack.unit.dimension != part.unit.dimension:
-            yield _other_dimension(pack, part, here)
+            if _differs(pack, part, unclear):
+                yield _other_dimension(pack, part, here)
             continue
         if pack.value <= 0:
             yield _not_above_zero(pack, "a pack", here)
@@ -112,7 +139,7 @@ def _check_packs(part: Part) -> Iterator[Finding]:
         )
 
 
-def _check_replaced(part: Part, by_key: Mapping[str, Part]) -> Iterator[Finding]:
+def _check_replaced(part: Part, by_key: Mapping[str, Part], unclear: AbstractSet[str]) -> Iterator[Finding]:
     seen: set[str] = set()
     for i, replacement in enumerate(part.replaced_by):
         here: tuple[str | int, ...] = ("parts", part.number, "replaced_by", i)
@@ -131,9 +158,9 @@ def _check_replaced(part: Part, by_key: Mapping[str, Part]) -> Iterator[Finding]
         if successor is None:
             yield _unknown(replacement.part, by_key, name_at)
         elif replacement.amount is not None:
-            if replacement.amount.unit.dimension != successor.unit.dimension:
+            if _differs(replacement.amount, successor, unclear):
                 yield _other_dimension(replacement.amount, successor, pointer(*here, "amount"))
-        elif part.unit.dimension != successor.unit.dimension:
+        elif unclear.isdisjoint((key(part.number), key(successor.number))) and part.unit.dimension != successor.unit.dimension:
             yield Finding(
                 "parts.other_dimension",
                 f"`{part.number}` is counted in `{part.unit.name}` and `{successor.number}`, which replaces it, in `{successor.unit.name}`",
@@ -150,7 +177,7 @@ def _check_replaced(part: Part, by_key: Mapping[str, Part]) -> Iterator[Finding]
         )
 
 
-def _check_or_else(part: Part, by_key: Mapping[str, Part]) -> Iterator[Finding]:
+def _check_or_else(part: Part, by_key: Mapping[str, Part], unclear: AbstractSet[str]) -> Iterator[Finding]:
     for i, number in enumerate(part.or_else):
         here = pointer("parts", part.number, "or_else", i)
         other = by_key.get(key(number))
@@ -158,7 +185,7 @@ def _check_or_else(part: Part, by_key: Mapping[str, Part]) -> Iterator[Finding]:
             yield _unknown(number, by_key, here)
         elif key(number) == key(part.number):
             yield Finding("parts.own_alternative", f"`{number}` is named as an alternative to itself", "leave it out", path=here)
-        elif other.unit.dimension != part.unit.dimension:
+        elif unclear.isdisjoint((key(part.number), key(other.number))) and other.unit.dimension != part.unit.dimension:
             yield Finding(
                 "parts.other_dimension",
                 f"`{part.number}` is counted in `{part.unit.name}` and its alternative `{other.number}` in `{other.unit.name}`",

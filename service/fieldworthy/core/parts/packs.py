@@ -1,6 +1,6 @@
 """How many whole packs to take: exact, and bounded in time however large the amount is.
 
-The rule (DEVELOPERS: parts): the fewest packs among those choices whose left-over is at most a tenth of the amount (where
+The rule (DEVELOPERS, "Packs"): the fewest packs among those choices whose left-over is at most a tenth of the amount (where
 there is none: the least left over), then the least left over, then more of the larger packs.
 
 Why it is quick. Sizes become whole multiples of their common measure. A pack of at most a tenth of the amount is *fine*:
@@ -44,7 +44,7 @@ def choose_packs(amount: Quantity, sizes: Sequence[Quantity]) -> Choice:
 
     sizes: one to eight, all above 0, no two the same, of the amount's dimension (ValueError otherwise, and where
     `measure` passes MAX_SAVINGS and the table of savings really gets that long).
-    Source of the rule: rulebook documentation, "Parts"; checked against tests/twin/test_packs_twin.py.
+    The rule is the module's; checked against tests/twin/test_packs_twin.py, which tries every choice.
     """
     in_unit = [Fraction(size.to(amount.unit).value) for size in sizes]
     if not 0 < len(in_unit) <= MAX_SIZES or min(in_unit) <= 0 or len(set(in_unit)) < len(in_unit):

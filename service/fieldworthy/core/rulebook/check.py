@@ -9,7 +9,7 @@ from fieldworthy.core.condition.check import check_condition
 from fieldworthy.core.condition.evaluate import names_of
 from fieldworthy.core.interval.check import check_interval
 from fieldworthy.core.interval.plan import make_plan
-from fieldworthy.core.parts.check import check_lines, check_parts
+from fieldworthy.core.parts.check import check_lines, check_parts, keyed
 from fieldworthy.core.procedure.check import check_works
 from fieldworthy.core.rulebook.cycles import loops, reached
 from fieldworthy.core.rulebook.digest import digest
@@ -19,7 +19,7 @@ from fieldworthy.core.rulebook.load_tasks import DraftTask
 from fieldworthy.core.rulebook.model import CheckedRulebook, Example, Task
 from fieldworthy.core.rulebook.plain import check_plain
 from fieldworthy.core.rulebook.reading import MAX_BYTES
-from fieldworthy.core.rulebook.report import Report
+from fieldworthy.core.rulebook.report import Report, TooManyErrors
 from fieldworthy.core.rulebook.text import read_text
 from fieldworthy.core.rulebook.usage import warn_unused
 
@@ -54,6 +54,13 @@ def check_rulebook(data: Any, document: Document | None = None, run: RunExample 
         broken = check_plain(data)
         if broken:
             return None, broken
+    try:
+        return _check(data, report, run)
+    except TooManyErrors:
+        return None, report.in_order()
+
+
+def _check(data: Any, report: Report, run: RunExample | None) -> Result:
     draft = load(data, report)
     if draft is None:
         return None, report.in_order()
@@ -134,12 +141,12 @@ def _check_covers(draft: Draft, report: Report) -> Mapping[str, tuple[str, ...]]
 
 def _check_parts(draft: Draft, report: Report) -> None:
     parts = draft.parts
-    findings = check_parts(parts.declared)
+    for finding in check_parts(parts.declared, parts.unclear):
+        report.add(finding)
+    by_key = keyed(parts.declared)
     for item in draft.tasks:
-        if item.lines_whole:
-            findings += check_lines(item.task.uses, parts.declared, "tasks", item.task.name, "uses")
-    for finding in findings:
-        if not (parts.unclear and finding.code == "parts.other_dimension"):
+        where = ("tasks", item.task.name, "uses")
+        for finding in check_lines(item.task.uses, parts.declared, *where, at=item.lines_at, unclear=parts.unclear, by_key=by_key):
             report.add(finding)
 
 

@@ -25,9 +25,10 @@ class Offered:
 
 @dataclass(slots=True)
 class Parts:
-    """declared: by number as declared. unclear: `names.key` of parts whose unit could not be understood."""
+    """declared: by number as declared. numbers: `names.key` -> as declared. unclear: `names.key` of parts whose unit could not be understood."""
 
     declared: dict[str, Part] = field(default_factory=dict)
+    numbers: dict[str, str] = field(default_factory=dict)
     unclear: set[str] = field(default_factory=set)
 
 
@@ -44,6 +45,7 @@ def load_parts(top: Fields, offered: Offered) -> Parts:
             parts.unclear.add(key)
         raw[path] = (fields, number)
         parts.declared[number] = Part(number, "", unit or UNITS["each"])
+        parts.numbers.setdefault(names.key(number), number)
     for fields, number in raw.values():
         if fields is not None:
             parts.declared[number] = _part(fields, number, parts, offered)
@@ -88,14 +90,14 @@ def _replaced_by(fields: Fields, parts: Parts) -> tuple[Replacement, ...]:
 def _of_part(fields: Fields, part: str, parts: Parts) -> Quantity | None:
     if not fields.has("amount"):
         return None
-    known = parts.declared.get(part) or next((p for n, p in parts.declared.items() if names.key(n) == names.key(part)), None)
+    known = parts.declared.get(parts.numbers.get(names.key(part), part))
     return part_amount(fields.report, fields.at("amount"), fields.get("amount"), "amount", None if known is None else known.unit)
 
 
-def load_lines(fields: Fields, parts: Parts, offered: Offered) -> tuple[Line, ...]:
-    """The `uses` of a task. An entry that could not be read becomes no line, and the check of the lines is then left out."""
-    lines: list[Line] = []
-    for path, item in fields.listed("uses"):
+def load_lines(fields: Fields, parts: Parts, offered: Offered) -> Mapping[int, Line]:
+    """The `uses` of a task by their place in the list. An entry that could not be read becomes no line."""
+    lines: dict[int, Line] = {}
+    for place, (path, item) in enumerate(fields.listed("uses")):
         if not isinstance(item, dict):
             wrong_type(fields.report, path, "uses", "a mapping `{part, amount}`", item)
             continue
@@ -106,8 +108,8 @@ def load_lines(fields: Fields, parts: Parts, offered: Offered) -> tuple[Line, ..
         amount = None if part is None else _of_part(inner, part, parts)
         fit = only_with(inner, offered)
         if part is not None and amount is not None:
-            lines.append(Line(part, amount, fit))
-    return tuple(lines)
+            lines[place] = Line(part, amount, fit)
+    return lines
 
 
 def load_serials(fields: Fields, name: str = "serials") -> Serials | None:

@@ -39,12 +39,12 @@ class Surroundings:
 
 @dataclass(frozen=True, slots=True)
 class DraftTask:
-    """A task as it was read, without its plan. pieces: where its interval's rules stand."""
+    """A task as it was read, without its plan. pieces: where its interval's rules stand. lines_at: the place of each line in `uses`."""
 
     task: Task
     path: str
     pieces: tuple[Piece, ...]
-    lines_whole: bool
+    lines_at: tuple[int, ...]
 
 
 def is_slug(name: str) -> bool:
@@ -179,7 +179,6 @@ def _task(fields: Fields, name: str, order: int, around: Surroundings, known: Ma
         check_flat(report, leaves, fields.at("leaves"), around.vocabulary.facts)
     needs, holds = condition(fields, "needs"), condition(fields, "holds")
     lines = load_lines(fields, around.parts, around.offered)
-    listed = fields.get("uses")
     task = Task(
         name=name,
         title=title,
@@ -200,13 +199,13 @@ def _task(fields: Fields, name: str, order: int, around: Surroundings, known: Ma
         skill=fields.choice("skill", SKILLS),
         minutes=fields.whole("minutes", MAX_MINUTES),
         tools=tuple(text for _, text in fields.texts("tools")),
-        uses=lines,
+        uses=tuple(lines.values()),
         steps=steps_of(
             fields, {k: a.name for k, a in around.works.actions.items()}, {k: p.name for k, p in around.works.procedures.items()}
         ),
         leaves=leaves,
     )
-    return DraftTask(task, fields.path, pieces, isinstance(listed, list) and len(listed) == len(lines))
+    return DraftTask(task, fields.path, pieces, tuple(lines))
 
 
 def _names(fields: Fields, member: str, known: Mapping[str, str], what: str, where: str, own: str | None = None) -> tuple[str, ...]:

@@ -69,10 +69,10 @@ class Reading:
             )
 
     def check_text(self, value: str, index: int, path: str) -> None:
-        """Finds control characters that an escape put into a text."""
+        """Gives up at a control character or a lone surrogate that an escape put into a text: it can't be written in an answer."""
         found = CONTROL.search(value)
         if found is not None:
-            self.find(
+            raise self.stop(
                 "control_character", index, path, f"the text holds the control character {control_name(found[0])}", "take the character out"
             )
 

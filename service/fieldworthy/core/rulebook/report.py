@@ -4,12 +4,20 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TypeVar
 
-from fieldworthy.core.base.finding import Finding, Severity
+from fieldworthy.core.base.finding import MOST_ERRORS, Finding, Severity
 from fieldworthy.core.condition.ast import Condition
 from fieldworthy.core.condition.parse import parse as parse_condition
 from fieldworthy.core.rulebook.document import Document, value_at
 
 T = TypeVar("T")
+
+MOST_WARNINGS = 3_000
+"""More than one for each task that a rulebook may have."""
+
+
+class TooManyErrors(Exception):
+    """So much is wrong that the rest of the check is not worth its time; the errors so far are in the report."""
+
 
 Piece = tuple[int, str]
 """Where a text begins in the text that was checked, and its path: a list of rules is checked as one text."""
@@ -40,23 +48,25 @@ class Report:
     made: list[Condition] = field(default_factory=list)
     broken: set[str] = field(default_factory=set)
     unclear_meters: bool = False
+    error_count: int = 0
+    warning_count: int = 0
 
     def error(self, code: str, path: str, message: str, mend: str, *, at_key: bool = False) -> None:
         """An error at a value, or (at_key) at the name of a member."""
         line, column = self._place(path, at_key)
-        self.findings.append(Finding(f"rulebook.{code}", message, mend, path=path, line=line, column=column))
+        self._note(Finding(f"rulebook.{code}", message, mend, path=path, line=line, column=column))
 
     def warn(self, code: str, path: str, message: str, mend: str, *, at_key: bool = False) -> None:
         """The same for what is only suspected."""
         line, column = self._place(path, at_key)
-        self.findings.append(Finding(f"rulebook.{code}", message, mend, Severity.WARNING, path=path, line=line, column=column))
+        self._note(Finding(f"rulebook.{code}", message, mend, Severity.WARNING, path=path, line=line, column=column))
 
     def add(self, finding: Finding) -> None:
         """A finding of another room, whose path is one of this document."""
         if finding.line is None:
             line, column = self._place(finding.path, False)
             finding = replace(finding, line=line, column=column)
-        self.findings.append(finding)
+        self._note(finding)
 
     def in_text(self, finding: Finding, pieces: Sequence[Piece]) -> None:
         """A finding inside a text: its span becomes a line and column, and it is told when YAML ended the text early."""
@@ -66,7 +76,7 @@ class Report:
                 if start_of_piece <= finding.span.start:
                     start, path = start_of_piece, path_of_piece
         if self.document is None:
-            self.findings.append(replace(finding, path=path))
+            self._note(replace(finding, path=path))
             return
         offset = None if finding.span is None else max(0, finding.span.start - start)
         line, column = self.document.place(path, offset)
@@ -74,7 +84,7 @@ class Report:
         if finding.code.endswith(".syntax"):
             early = self._ended_early(path, None if finding.span is None else finding.span.end - start)
             mend = f"{early}; otherwise {mend}" if early else mend
-        self.findings.append(replace(finding, path=path, line=line, column=column, mend=mend))
+        self._note(replace(finding, path=path, line=line, column=column, mend=mend))
 
     def condition(self, text: str, path: str, start: int = 0) -> Condition | None:
         """A condition over facts read; a mistake in its form is a finding. start: where `text` begins in the value at `path`."""
@@ -97,7 +107,24 @@ class Report:
         return found
 
     def errors(self) -> bool:
-        return any(f.severity is Severity.ERROR for f in self.findings)
+        return self.error_count > 0
+
+    def _note(self, finding: Finding) -> None:
+        """Keeps a finding. Raises TooManyErrors at the last error that is told."""
+        if finding.severity is Severity.WARNING:
+            self.warning_count += 1
+            if self.warning_count > MOST_WARNINGS:
+                return
+            if self.warning_count == MOST_WARNINGS:
+                message, mend = f"there are more than {MOST_WARNINGS - 1:,} warnings; the rest are left out", "mend these first"
+                finding = replace(finding, code="rulebook.more_warnings", message=message, mend=mend)
+        self.findings.append(finding)
+        if finding.severity is Severity.ERROR:
+            self.error_count += 1
+            if self.error_count == MOST_ERRORS:
+                message, mend = f"there may be more than these {MOST_ERRORS} errors; the check ends here", "mend these, then check again"
+                self.findings.append(Finding("rulebook.more_errors", message, mend, line=finding.line, column=finding.column))
+                raise TooManyErrors
 
     def in_order(self) -> list[Finding]:
         """All findings in the order of the document (of their discovery, where there is no text)."""

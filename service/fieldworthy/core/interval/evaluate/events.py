@@ -157,29 +157,25 @@ class EveryWorkingDayOf:
         values = {"last": last.day.isoformat(), "today": today.isoformat()}
         if missed is not None and missed < today:
             due = missed
-            standing = Standing.DUE if today <= self.base.late.after(due) else Standing.OVERDUE
+            shift, said = put_off(self.base, history, task, due)
+            standing = place(self.base, asked, due, today, shift)
             text = f"The machine worked on {due.isoformat()} or after it, and this was last done on {last.day.isoformat()}."
             if last.start:
                 text = f"The machine worked on {due.isoformat()} or after it, and this has not been done since it came into service."
             return Judged(
                 standing,
                 Share((today - due).days + 1, 1),
-                [Reason("worked-without", text, values | {"due": due.isoformat()})],
+                [Reason("worked-without", text, values | {"due": due.isoformat()}), *said],
                 self.text,
                 {},
-                due,
+                shift.after(due),
             )
         if last.day >= today and not last.start:
             return Judged(Standing.CLEAR, NONE_USED, [Reason("done-today", "Done today.", values)], self.text, {}, None)
         if missed == today:
-            return Judged(
-                Standing.DUE,
-                Share(1, 1),
-                [Reason("works-today", "The machine works today, and this has not been done yet.", values)],
-                self.text,
-                {},
-                today,
-            )
+            shift, said = put_off(self.base, history, task, today)
+            reason = Reason("works-today", "The machine works today, and this has not been done yet.", values)
+            return Judged(place(self.base, asked, today, today, shift), Share(1, 1), [reason, *said], self.text, {}, shift.after(today))
         return Judged(
             Standing.UPCOMING, NONE_USED, [Reason("before-work", "Do it before the machine starts work.", values)], self.text, {}, None
         )

@@ -12,7 +12,7 @@ from fieldworthy.core.base.reason import Reason
 from fieldworthy.core.base.truth import Truth
 from fieldworthy.core.interval.ast import Notice
 from fieldworthy.core.interval.evaluate.combine import JoinedBases, Node, Single
-from fieldworthy.core.interval.evaluate.context import History, Judged, Record, Share, Standing, TaskHistory
+from fieldworthy.core.interval.evaluate.context import Declared, History, Judged, Record, Share, Standing, TaskHistory
 from fieldworthy.core.interval.evaluate.days import EveryOnCalendar
 from fieldworthy.core.interval.evaluate.days import place as place_day
 from fieldworthy.core.interval.evaluate.days import put_off as put_off_days
@@ -44,14 +44,37 @@ class InForce:
     assumed: dict[str, str]
 
 
-def states_at(history: History, names: Sequence[str], at: datetime) -> tuple[dict[str, str | None], dict[str, str]]:
-    """Each working condition's state at a moment (None: not known), and which of them were assumed."""
+class _Told:
+    """What was declared of one working condition, walked forward in time: many thousands cost no more than one look at each."""
+
+    def __init__(self, declared: Sequence[Declared]) -> None:
+        # the first to begin stands last; of two that begin together the one that was sent first wins
+        self._waiting = [d for _, d in sorted(enumerate(declared), key=lambda e: (e[1].since, -e[0]), reverse=True)]
+        self._begun: list[Declared] = []
+
+    def at(self, moment: datetime) -> Declared | None:
+        """The declaration that holds at a moment: of several, the one that began last. No moment before the one asked for last."""
+        while self._waiting and self._waiting[-1].since <= moment:
+            self._begun.append(self._waiting.pop())
+        while self._begun and (until := self._begun[-1].until) is not None and until <= moment:
+            self._begun.pop()
+        return self._begun[-1] if self._begun else None
+
+
+def states_at(
+    history: History, names: Sequence[str], at: datetime, walking: Mapping[str, _Told] | None = None
+) -> tuple[dict[str, str | None], dict[str, str]]:
+    """Each working condition's state at a moment (None: not known), and which of them were assumed.
+
+    walking: for a walk through many moments, the oldest first.
+    """
     states: dict[str, str | None] = {}
     assumed: dict[str, str] = {}
     for name in names:
-        told = [d for d in history.conditions.get(name, ()) if d.since <= at and (d.until is None or at < d.until)]
-        if told:
-            states[name] = max(told, key=lambda d: d.since).state
+        told = _Told(history.conditions.get(name, ())) if walking is None else walking[name]
+        in_force_then = told.at(at)
+        if in_force_then is not None:
+            states[name] = in_force_then.state
             continue
         declared = history.vocabulary.working_conditions[name]
         if declared.assumed:
@@ -104,9 +127,14 @@ def stretches(history: History, rules: Sequence[RulePlan], names: Sequence[str],
                 cuts.update(t for t in edges if since < t < now)
     ordered = sorted(cuts)
     found = []
+    walking = {name: _Told(history.conditions.get(name, ())) for name in names}
+    known: dict[tuple[str | None, ...], list[RulePlan | None]] = {}
     for a, b in pairwise(ordered):
-        states, assumed = states_at(history, names, a)
-        may = in_force(rules, states, assumed).rules
+        states, assumed = states_at(history, names, a, walking)
+        as_seen = tuple(states.values())
+        if as_seen not in known:
+            known[as_seen] = in_force(rules, states, assumed).rules
+        may = known[as_seen]
         found.append(Stretch(a, b, may, assumed, tuple(n for n, s in states.items() if s is None) if len(may) > 1 else ()))
     return found
 
