@@ -1,7 +1,7 @@
 """The tables in cases/due, and how one case becomes a whole question on the wire: a rulebook with one task, and one machine.
 
 A case: name, interval, now, and what differs from the rulebook and the machine below. done: records {h, on | at, task};
-now_h: what the engine meter shows now. want: standing, used, due_h, left_h, date, days, at_least, incomplete, resting, codes (each must stand among the reasons).
+now_h: what the engine meter shows now. want: any of the members that `answered` gives; `codes` must each stand among the reasons.
 """
 
 import tomllib

@@ -113,6 +113,7 @@ def test_a_member_given_twice_is_refused() -> None:
         b'{"rulebook":"b","rulebook":"c","on":"2026-07-14","machine":{},"tasks":[{"task":"t"}]}',
         b'{"rulebook" :"b", "rulebook"\n:"c","on":"2026-07-14","machine":{},"tasks":[{"task":"t"}]}',
         b'{"rulebook":"b","rule\\u0062ook":"c","on":"2026-07-14","machine":{},"tasks":[{"task":"t"}]}',
+        b'{"rulebook":"b","rulebook":"c","on":"2026-07-14","machine":{},"tasks":[{"task":"t","times":2}]}',
     ):
         found = refusal(requests.PARTS, body)
         assert [(f.code, f.path) for f in found] == [("body.member_twice", "/rulebook")]

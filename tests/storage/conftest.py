@@ -11,7 +11,8 @@ from typing import Any
 import pytest
 from sqlalchemy import make_url
 
-from fieldworthy.storage.engine import SqlStore, migrate, open_engine
+from fieldworthy.storage.engine import SqlStore, open_engine
+from fieldworthy.storage.migrating import migrate
 
 
 class Postgres:

@@ -7,7 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from fieldworthy.storage.engine import SqlStore, migrate, open_engine
+from fieldworthy.storage.engine import SqlStore, open_engine
+from fieldworthy.storage.migrating import migrate
 from fieldworthy.usecases.ports import Clock
 
 NOON = datetime(2026, 7, 14, 12, tzinfo=UTC)

@@ -73,7 +73,7 @@ def serve(
 def migrate() -> None:
     """Bring the database to this release's schema."""
     from fieldworthy.settings import read_settings
-    from fieldworthy.storage.engine import migrate, newest_revision
+    from fieldworthy.storage.migrating import migrate, newest_revision
 
     migrate(read_settings().database_url)
     typer.echo(f"the database is at revision {newest_revision()}")

@@ -12,7 +12,8 @@ from typing import Any, TextIO
 
 from fieldworthy.demo import page
 from fieldworthy.demo.world import World, load
-from fieldworthy.storage.engine import SqlStore, migrate, open_engine
+from fieldworthy.storage.engine import SqlStore, open_engine
+from fieldworthy.storage.migrating import migrate
 from fieldworthy.usecases.ask_clearance import AskClearance
 from fieldworthy.usecases.ask_due import AskDue
 from fieldworthy.usecases.ask_parts import AskParts

@@ -3,7 +3,9 @@
 Plain ASGI, outside of everything else: a body is never held to find out that it is too large, and `Content-Length` is not believed.
 """
 
+import asyncio
 from collections.abc import Mapping
+from contextlib import suppress
 from typing import Any
 
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
@@ -15,6 +17,8 @@ from fieldworthy.wire.problems import problem
 MAX_HEADER_BYTES = 32_000
 MAX_HEADERS = 100
 MAX_TARGET_BYTES = 8_000
+MAX_READ_ON_BYTES = 20_000_000
+_READ_ON_SECONDS = 5
 
 _ALWAYS = "/healthz"  # a process that has much to do is well
 
@@ -67,15 +71,19 @@ class Limits:
             return
         most = self.most
         if any(k == b"content-length" and v.isdigit() and int(v[:19]) > most for k, v in headers):
+            if not any(k == b"expect" for k, _ in headers):  # who asks first has sent nothing yet
+                await _read_on(receive)
             await _answer(too_large(most), scope, receive, send)
             return
         got = 0
         begun = False
+        more = True
 
         async def counted() -> Message:
-            nonlocal got
+            nonlocal got, more
             message = await receive()
             if message["type"] == "http.request":
+                more = message.get("more_body", False)
                 got += len(message.get("body", b""))
                 if got > most:
                     raise BodyTooLarge(most)
@@ -91,7 +99,21 @@ class Limits:
         except BodyTooLarge:
             if begun:
                 raise
+            if more:
+                await _read_on(receive)
             await _answer(too_large(most), scope, receive, send)
+
+
+async def _read_on(receive: Receive) -> None:
+    """Reads on and keeps nothing, up to a limit, so that a caller which sends everything before it listens hears why it is refused."""
+    left = MAX_READ_ON_BYTES
+    with suppress(TimeoutError):
+        async with asyncio.timeout(_READ_ON_SECONDS):
+            while left > 0:
+                message = await receive()
+                left -= len(message.get("body", b""))
+                if message["type"] != "http.request" or not message.get("more_body", False):
+                    return
 
 
 def too_large(most: int) -> dict[str, Any]:
@@ -100,5 +122,5 @@ def too_large(most: int) -> dict[str, Any]:
 
 
 async def _answer(problem: Mapping[str, Any], scope: Scope, receive: Receive, send: Send, headers: Mapping[str, str] | None = None) -> None:
-    # the rest of the body is not read, so the connection can't be used again
+    # what is left of the body is not read, so the connection can't be used again
     await problem_answer(problem, {"connection": "close", **(headers or {})})(scope, receive, send)

@@ -1,21 +1,17 @@
 """The way to the database: addresses, engines, transactions, migrations."""
 
+import asyncio
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
-from functools import cache
-from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-from alembic import command
-from alembic.config import Config
-from alembic.runtime.migration import MigrationContext
-from alembic.script import ScriptDirectory
-from sqlalchemy import Connection, create_engine, event, make_url, text
+from sqlalchemy import Connection, create_engine, event, inspect, make_url, text
 from sqlalchemy.engine import URL, Engine
 from sqlalchemy.exc import ArgumentError
 from sqlalchemy.ext.asyncio import AsyncConnection, AsyncEngine, create_async_engine
 
+from fieldworthy.storage.tables import REVISION
 from fieldworthy.usecases.ports import Rulebooks
 
 DRIVERS = {"sqlite": "sqlite+aiosqlite", "postgresql": "postgresql+asyncpg", "postgres": "postgresql+asyncpg"}
@@ -56,14 +52,14 @@ def open_engine(address: str) -> AsyncEngine:
     """An engine with the habits of this store: on SQLite a write-ahead log, and transactions that begin when they say so."""
     url = database_url(address)
     if url.get_backend_name() == "sqlite":
-        _make_room(url)
+        make_room(url)
         engine = create_async_engine(url)
         _sqlite_habits(engine.sync_engine)
         return engine
     return create_async_engine(url, pool_pre_ping=True)
 
 
-def _make_room(url: URL) -> None:
+def make_room(url: URL) -> None:
     if url.database and url.database != ":memory:":
         Path(url.database).parent.mkdir(parents=True, exist_ok=True)
 
@@ -111,7 +107,7 @@ class SqlStore:
                 found = await connection.run_sync(_revision)
         except Exception:  # whatever the driver raises, it means no
             return False
-        return found == newest_revision()
+        return found == REVISION
 
     async def close(self) -> None:
         await self.engine.dispose()
@@ -123,45 +119,29 @@ def _rulebooks(connection: AsyncConnection) -> Rulebooks:
     return SqlRulebooks(connection)
 
 
-def migration_config(address: str) -> Config:
-    """Alembic's configuration without a file; an installed wheel carries the migrations inside the package."""
-    packed = files("fieldworthy") / "_migrations"
-    config = Config()
-    config.attributes["url"] = database_url(address)
-    where = Path(str(packed)) if packed.is_dir() else Path(__file__).resolve().parents[3] / "migrations"
-    config.set_main_option("script_location", str(where).replace("%", "%%"))
-    return config
-
-
-def migrate(address: str) -> None:
-    """Brings the database to this release's schema. Many processes may try at once; never call it in an event loop."""
-    url = database_url(address)
-    if url.get_backend_name() == "sqlite":
-        _make_room(url)
-    command.upgrade(migration_config(address), "head")
-
-
-@cache
-def newest_revision() -> str | None:
-    """The schema that this release was made for."""
-    return ScriptDirectory.from_config(migration_config("sqlite://")).get_current_head()
-
-
 def _revision(connection: Connection) -> str | None:
-    return MigrationContext.configure(connection).get_current_revision()
+    """The revision that a database is at; None for an empty one."""
+    if not inspect(connection).has_table("alembic_version"):
+        return None
+    found: str | None = connection.execute(text("select version_num from alembic_version")).scalar()
+    return found
 
 
 async def prepare(store: SqlStore, address: str) -> None:
     """What `serve` does first: migrates SQLite by itself, and refuses a PostgreSQL of another revision (raises OtherRevision)."""
-    import asyncio
-
-    if database_url(address).get_backend_name() == "sqlite":
-        await asyncio.to_thread(migrate, address)
-        return
+    url = database_url(address)
+    sqlite = url.get_backend_name() == "sqlite"
+    if sqlite:
+        make_room(url)
     async with store.engine.connect() as connection:
         found = await connection.run_sync(_revision)
-    if found != newest_revision():
-        raise OtherRevision(found, newest_revision())
+    if found == REVISION:
+        return
+    if not sqlite:
+        raise OtherRevision(found, REVISION)
+    from fieldworthy.storage.migrating import migrate  # a quarter of the time to start, and seldom needed
+
+    await asyncio.to_thread(migrate, address)
 
 
 def sqlite_engine(url: URL) -> Engine:

@@ -7,6 +7,8 @@ from sqlalchemy import CheckConstraint, Column, DateTime, Index, Integer, MetaDa
 from sqlalchemy.engine import Dialect
 from sqlalchemy.types import TypeDecorator
 
+REVISION = "0001"  # of the newest step in migrations/, which a test holds it to
+
 metadata = MetaData(
     naming_convention={
         "ix": "ix_%(table_name)s_%(column_0_N_name)s",

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable
 from fractions import Fraction
+from functools import cache
 from importlib.resources import files
 from typing import Literal, cast
 
@@ -19,7 +20,13 @@ MAX_TEXT = 2000
 MAX_DEPTH = 20
 
 GRAMMAR = files(__package__).joinpath("grammar.lark").read_text("utf-8")
-_LARK = Lark(GRAMMAR, parser="lalr", lexer=Words)
+
+
+@cache
+def _lark() -> Lark:
+    """The parser, built when the first condition is read."""
+    return Lark(GRAMMAR, parser="lalr", lexer=Words)
+
 
 SAY = {
     "FACT": "the name of a fact",
@@ -90,7 +97,7 @@ def parse(text: str, start: int = 0, end: int | None = None) -> Condition | Find
         message = f"brackets, `not` and `if` stand in each other more than {MAX_DEPTH} deep"
         return Finding("condition.too_deep", message, "write it flatter, or declare a fact for a part of it", span=_span(deep))
     try:
-        tree = _LARK.parse(cast(str, cut))
+        tree = _lark().parse(cast(str, cut))
         return _build_chain(text, tree.children)
     except UnexpectedToken as trouble:
         return _syntax(text, cut, trouble, end)
@@ -281,7 +288,7 @@ def _could_stand(kinds: set[str]) -> str:
 
 def _accepted(before: list[Token]) -> set[str]:
     """The terminals that can stand after these tokens (the trouble itself may have closed what was open)."""
-    parser = _LARK.parse_interactive(cast(str, []))
+    parser = _lark().parse_interactive(cast(str, []))
     for token in before:
         parser.feed_token(token)
     return set(parser.accepts())  # type: ignore[no-untyped-call]
@@ -316,7 +323,7 @@ def _repair(text: str, cut: list[Token], number: int, end: int) -> tuple[Span, s
 def _reached(text: str) -> int:
     """How far the parser gets: the offset of the first token it can't take, or past the end."""
     try:
-        _LARK.parse(cast(str, tokens(text, 0, len(text))))
+        _lark().parse(cast(str, tokens(text, 0, len(text))))
     except UnexpectedToken as trouble:
         token = cast(Token, trouble.token)
         return len(text) if token.type == "$END" else token.start_pos or 0

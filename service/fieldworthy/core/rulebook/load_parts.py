@@ -25,7 +25,10 @@ class Offered:
 
 @dataclass(slots=True)
 class Parts:
-    """declared: by number as declared. numbers: `names.key` -> as declared. unclear: `names.key` of parts whose unit could not be understood."""
+    """
+    declared: by number as declared. numbers: `names.key` -> as declared. unclear: `names.key` of parts whose unit could not be
+    understood.
+    """
 
     declared: dict[str, Part] = field(default_factory=dict)
     numbers: dict[str, str] = field(default_factory=dict)
