@@ -162,7 +162,8 @@ async def test_a_false_content_length_is_not_believed() -> None:
     chunks = iter([b" " * 600, b" " * 600])
 
     async def receive() -> dict[str, Any]:
-        return {"type": "http.request", "body": next(chunks), "more_body": True}
+        body = next(chunks, None)
+        return {"type": "http.request", "body": body, "more_body": True} if body is not None else {"type": "http.disconnect"}
 
     async def send(message: Any) -> None:
         sent.append(message)

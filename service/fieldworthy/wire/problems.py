@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable
 from dataclasses import replace
+from itertools import islice
 from typing import Annotated, Any, Literal
 from urllib.parse import quote
 
@@ -12,6 +13,9 @@ from fieldworthy.usecases.refusals import Refusal
 from fieldworthy.wire.catalogue import KINDS, Kind
 
 MEDIA_TYPE = "application/problem+json"
+
+MOST_ERRORS_TOLD = 500
+"""Entries of `errors`; `detail` says how many there are."""
 
 
 class ProblemError(BaseModel):
@@ -97,7 +101,7 @@ def problem(code: str, detail: str, mend: str | None = None, findings: Iterable[
         "detail": detail,
         "code": code,
         "mend": kind.mend if mend is None else mend,
-        "errors": [error_json(f) for f in findings],
+        "errors": [error_json(f) for f in islice(findings, MOST_ERRORS_TOLD)],
     }
 
 

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 
 from fieldworthy.core.answer.evidence import Evidence, Missing, check_evidence, no_offset
+from fieldworthy.core.answer.reader import FIRST_YEAR, LAST_YEAR
 from fieldworthy.core.base.finding import Finding, Refused, Severity, did_you_mean, pointer
 from fieldworthy.core.base.fit import Fit, Identity, judge_fit
 from fieldworthy.core.base.names import key
@@ -72,6 +73,13 @@ def read_question(book: CheckedRulebook, question: ClearanceQuestion) -> Asked:
     findings: list[Finding] = []
     if question.now.utcoffset() is None:
         findings.append(no_offset("/now"))
+    elif not FIRST_YEAR <= question.now.year <= LAST_YEAR:
+        mend = f"send one of the years {FIRST_YEAR} to {LAST_YEAR}"
+        findings.append(
+            Finding(
+                "question.time_far_away", f"the year {question.now.year} is out of the calendar that can be computed", mend, path="/now"
+            )
+        )
     findings += _check_machine(book, question.machine)
     asked = _read_for(book, question)
     if isinstance(asked, list):

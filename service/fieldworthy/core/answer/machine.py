@@ -228,6 +228,10 @@ class _Build:
             at = self.when(item, path)
             counts = self.values(item.get("meters"), at, path + "/meters", until=self.day_end(item, at))
             result = item.get("result")
+            if item.get("used"):
+                parts = {key(number): number for number in self.reader.book.parts}
+                for j, used in enumerate(item["used"]):
+                    self.reader.known(used["part"], parts, "part", f"{path}/used/{j}/part")
             if at > horizon:
                 self.later += 1
             elif result is None or result == "done":

@@ -9,7 +9,7 @@ from fieldworthy.core.base.names import key
 from fieldworthy.core.base.quantity import TICKS, Exact, Quantity, Unit, convert, exact, find_unit, read_amount, to_ticks, whole
 from fieldworthy.core.rulebook.model import CheckedRulebook
 
-FIRST_YEAR, LAST_YEAR = 1950, 2200  # the calendar that can be computed
+FIRST_YEAR, LAST_YEAR = 1900, 2300  # the calendar that can be computed
 MOST_FINDINGS = 100
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)  # stands for a time that could not be read: its finding refuses the question
 

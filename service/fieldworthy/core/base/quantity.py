@@ -212,9 +212,8 @@ def number_text(value: Exact, places: int = 6) -> str:
 
 
 def number_json(value: Exact) -> int | float:
-    """An exact number on the wire: an int where it is whole, else a float of at most six places."""
-    n = round(value * TICKS)
-    return n // TICKS if n % TICKS == 0 else n / TICKS
+    """An exact number on the wire: an int where it is whole, else the nearest double (the decimal itself, up to 15 digits)."""
+    return value.numerator if value.denominator == 1 else float(value)
 
 
 @dataclass(frozen=True, slots=True)

@@ -28,6 +28,7 @@ from fieldworthy.core.interval.ast import (
     Timing,
 )
 
+_LONGEST = 36_000  # days, a year counted as 360: beyond it a due day could leave the calendar
 _LARGEST = 10**9  # in any unit: far beyond any counter, and small enough to stay exact on the wire
 
 
@@ -296,11 +297,11 @@ def _amount(amount: Amount, allowed: tuple[str, ...]) -> list[Finding]:
                 span=amount.span,
             )
         ]
-    if unit.dimension == "calendar" and (amount.number.denominator != 1 or amount.number > 36500):
+    if unit.dimension == "calendar" and (amount.number.denominator != 1 or amount.number * unit.factor > _LONGEST):
         return [
             Finding(
                 "interval.whole_days",
-                f"`{unit.many}` are counted in whole numbers, up to 36500",
+                f"`{unit.many}` are counted in whole numbers, up to a hundred years",
                 "write a whole number, or a smaller unit",
                 span=amount.span,
             )

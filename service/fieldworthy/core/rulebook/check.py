@@ -49,7 +49,7 @@ def check_rulebook(data: Any, document: Document | None = None, run: RunExample 
     document: where the data were read from, for lines and columns. run: runs the worked examples (core.answer.examples); without it
     they are read but not run, which is for rulebooks that were published and thus ran before.
     """
-    report = Report(document)
+    report = Report(document, data)
     if document is None:
         broken = check_plain(data)
         if broken:

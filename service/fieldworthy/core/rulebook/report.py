@@ -2,9 +2,10 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from fieldworthy.core.base.finding import MOST_ERRORS, Finding, Severity
+from fieldworthy.core.base.span import line_and_column
 from fieldworthy.core.condition.ast import Condition
 from fieldworthy.core.condition.parse import parse as parse_condition
 from fieldworthy.core.rulebook.document import Document, value_at
@@ -35,6 +36,7 @@ class Placed:
 @dataclass(slots=True)
 class Report:
     """
+    document:   the text that the data came from; None where they came without one. data: the plain data themselves.
     findings:   so far, in the order in which they were met.
     conditions: every condition over facts that could be read, to be checked once all facts are known.
     made:       what actions and happenings make, as they are written: checked already.
@@ -43,6 +45,7 @@ class Report:
     """
 
     document: Document | None = None
+    data: Any = None
     findings: list[Finding] = field(default_factory=list)
     conditions: list[Placed] = field(default_factory=list)
     made: list[Condition] = field(default_factory=list)
@@ -76,6 +79,10 @@ class Report:
                 if start_of_piece <= finding.span.start:
                     start, path = start_of_piece, path_of_piece
         if self.document is None:
+            text = value_at(self.data, path)
+            if finding.span is not None and isinstance(text, str):  # without a document's text: the place inside the expression
+                line, column = line_and_column(text, finding.span.start - start)
+                finding = replace(finding, line=line, column=column)
             self._note(replace(finding, path=path))
             return
         offset = None if finding.span is None else max(0, finding.span.start - start)

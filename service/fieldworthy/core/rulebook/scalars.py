@@ -13,8 +13,9 @@ _DECIMAL = re.compile(r"[-+]?(?:\.[0-9]+|[0-9]+(?:\.[0-9]*)?)(?:[eE][-+]?[0-9]+)
 _NOT_FINITE = re.compile(r"(?:[-+]?\.(?:inf|Inf|INF)|\.(?:nan|NaN|NAN))\Z")
 
 # Characters that no text of a document may hold: controls (tab, line feed and carriage return aside), lone surrogates, line breaks
-# that only some readers break at, and the two that are never characters.
-CONTROL = re.compile("[\x00-\x08\x0b-\x0c\x0e-\x1f\x7f-\x9f\u2028\u2029\ud800-\udfff\ufffe\uffff]")
+# that only some readers break at, what turns the direction of the text around it (so that it reads otherwise than it is), and the two that
+# are never characters.
+CONTROL = re.compile("[\x00-\x08\x0b-\x0c\x0e-\x1f\x7f-\x9f\u2028-\u202e\u2066-\u2069\ud800-\udfff\ufffe\uffff]")
 
 MOST_DIGITS = 15
 LARGEST = 10**15
