@@ -21,5 +21,9 @@ MAX_EXPRESSION_CHARACTERS = 2_000
 MAX_PAGE = 200
 """Items of one page of a list."""
 
-CACHE_BYTES = 64_000_000
-"""What the checked rulebooks that are kept ready may weigh together, measured by their canonical documents."""
+CACHE_BYTES = 4_000_000
+"""What the checked rulebooks that are kept ready may weigh together, measured by their canonical documents.
+
+Made ready, a rulebook takes up to fifty times its document's bytes (long intervals): so this is 200 MB at the worst, and enough for
+a hundred rulebooks of a usual size.
+"""

@@ -182,7 +182,7 @@ class _Judging:
         short = shortfall(condition, values, fixed)
         for change in short.changes:
             fact = self.facts[change.fact]
-            must = state_of(fact.states, change.must_be) or change.must_be
+            must = _one_state(fact.states, change.must_be)
             known = self.unmet.get(change.fact)
             if known is None:
                 self.unmet[change.fact] = Unmet(fact.name, said(fact, values.get(change.fact)), must)
@@ -283,3 +283,12 @@ class _Judging:
         facts = involved | self.asked.touched_later
         named = [h for h in self.book.works.hazards.values() if facts & set(names_of(h.never))]
         return tuple(sorted(named, key=lambda h: -RANK[h.signal]))
+
+
+def _one_state(states: tuple[str, ...], must_be: str) -> str:
+    """What a fact must be, as one declared state where that is settled: of two states, `not raised` is the other."""
+    named = state_of(states, must_be)
+    if named is not None:
+        return named
+    left = [s for s in states if must_be != f"not {s}" and must_be != f"not {key(s)}"]
+    return left[0] if len(states) == 2 and len(left) == 1 else must_be
