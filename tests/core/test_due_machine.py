@@ -9,6 +9,7 @@ from fieldworthy.core.answer.due import answer_due, read_due_question
 from fieldworthy.core.base.finding import Finding, Refused
 from fieldworthy.core.rulebook.check import check_rulebook
 from fieldworthy.core.rulebook.model import CheckedRulebook
+from tests.due_cases import question
 
 NOW = "2026-07-15T12:00:00+01:00"
 
@@ -171,3 +172,14 @@ def test_a_clock_may_be_two_minutes_ahead(seconds: int, standing: str) -> None:
     at = (datetime.fromisoformat(NOW) + timedelta(seconds=seconds)).isoformat()
     [task] = ask(of, machine=machine(readings=[{"meter": "engine", "value": 101, "unit": "h", "at": at}]))
     assert task["standing"] == standing
+
+
+def test_two_states_from_the_same_instant_are_refused_in_either_order() -> None:
+    told = [{"condition": "ground", "value": v, "from": "2026-07-14T00:00:00+01:00"} for v in ("stony", "normal")]
+    for order in (told, told[::-1]):
+        request = question({"interval": "every 10 h", "now": "2026-07-15T12:00:00+01:00", "machine": {"working_conditions": order}})
+        book, _ = check_rulebook(request["rulebook"])
+        assert book is not None
+        with pytest.raises(Refused) as refused:
+            read_due_question(book, request)
+        assert [(f.code, f.path) for f in refused.value.findings] == [("question.two_states", "/machine/working_conditions/1")]

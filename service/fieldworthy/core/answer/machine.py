@@ -180,6 +180,7 @@ class _Build:
 
     def conditions(self) -> dict[str, list[Declared]]:
         found: dict[str, list[Declared]] = {}
+        begun: dict[tuple[str, datetime], str] = {}
         for i, item in enumerate(self.machine.get("working_conditions") or ()):
             path = f"/machine/working_conditions/{i}"
             name = self.reader.known(item["condition"], self.words.working_conditions, "working condition", f"{path}/condition")
@@ -194,6 +195,10 @@ class _Build:
                 self.reader.fault("question.unknown_state", f"`{item['condition']}` has no state `{item['value']}`", mend, f"{path}/value")
             elif until is not None and until < since:
                 self.reader.fault("question.period", "it ends before it begins", "exchange `from` and `to`", path)
+            elif begun.setdefault((name, since), key(state)) != key(state):
+                # the one that began last wins: of two that began together, neither does
+                message = f"`{item['condition']}` is declared with two states from the same instant"
+                self.reader.fault("question.two_states", message, "send the one that holds", path)
             else:
                 found.setdefault(name, []).append(Declared(key(state), since, until))
         return found
