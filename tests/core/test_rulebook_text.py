@@ -140,7 +140,7 @@ def test_comments_and_what_was_left_empty() -> None:
 
 
 _NUMBERS = st.integers(-(10**14), 10**14) | st.decimals(-(10**6), 10**6, places=4).map(float)
-_NAMES = st.text(st.characters(codec="utf-8", exclude_categories=("Cc", "Cs", "Zl", "Zp", "Cn")), max_size=12)
+_NAMES = st.text(st.characters(codec="utf-8", exclude_categories=("Cc", "Cf", "Cs", "Zl", "Zp", "Cn")), max_size=12)
 PLAIN = st.recursive(
     st.none() | st.booleans() | _NUMBERS | _NAMES,
     lambda inner: st.lists(inner, max_size=4) | st.dictionaries(_NAMES, inner, max_size=4),
