@@ -1,6 +1,6 @@
 """Days: local dates, months that clamp, seasons of a year. The zone and the clock are arguments."""
 
-import calendar as _calendar
+from calendar import isleap
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
@@ -9,19 +9,25 @@ from zoneinfo import ZoneInfo
 
 MonthDay = tuple[int, int]
 
+_DAYS = (31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31)
+
+
+def _days_in(year: int, month: int) -> int:
+    return 29 if month == 2 and isleap(year) else _DAYS[month - 1]
+
 
 def add_months(day: date, months: int) -> date:
     """`day` some months on, clamped to the month's last day. Always step from the original day, never from a clamped one."""
     index = day.year * 12 + day.month - 1 + months
     year, month = divmod(index, 12)
-    return date(year, month + 1, min(day.day, _calendar.monthrange(year, month + 1)[1]))
+    return date(year, month + 1, min(day.day, _days_in(year, month + 1)))
 
 
 def month_end(day: date, months: int = 0) -> date:
     """The last day of the month that is `months` after that of `day`."""
     index = day.year * 12 + day.month - 1 + months
     year, month = divmod(index, 12)
-    return date(year, month + 1, _calendar.monthrange(year, month + 1)[1])
+    return date(year, month + 1, _days_in(year, month + 1))
 
 
 def local_day(at: datetime, zone: ZoneInfo, day_starts: time = time(0)) -> date:
@@ -73,7 +79,7 @@ def local_days(zone: ZoneInfo, day_starts: time) -> LocalDays:
 def in_year(when: MonthDay, year: int) -> date:
     """A month and day in a year; 29 February is the 28th where the year has none."""
     month, day = when
-    return date(year, month, min(day, _calendar.monthrange(year, month)[1]))
+    return date(year, month, min(day, _days_in(year, month)))
 
 
 @dataclass(frozen=True, slots=True, order=True)
