@@ -28,9 +28,15 @@ def ask(interval: str, now: str, done: list[dict[str, Any]], book: dict[str, Any
     """The answer for the task `job` of a used machine in UTC, unless `machine` says otherwise."""
     checked = book_of(interval, **(book or {}))
     built = {"id": "m-1", "timezone": "UTC", "in_service": USED, "done": done, **machine}
-    answer = answer_due(checked, read_due_question(checked, {"now": now, "machine": built, "tasks": ["job"]}))
-    task: dict[str, Any] = answer.to_json()["tasks"][0]
-    return task
+    return answered_both_ways(checked, {"now": now, "machine": built, "tasks": ["job"]})["tasks"][0]
+
+
+def answered_both_ways(book: CheckedRulebook, request: dict[str, Any]) -> Any:
+    """The answer as it is written straight away, held to the one that is judged: members, their order, numbers and texts."""
+    short = answer_due(book, read_due_question(book, request)).to_json()
+    whole = answer_due(book, read_due_question(book, request), written=False).to_json()
+    assert json.dumps(short) == json.dumps(whole)
+    return short
 
 
 def done(*days: object) -> list[dict[str, Any]]:

@@ -147,11 +147,11 @@ WINTER = SeasonDates((11, 15), (2, 28))
 
 
 def test_a_season_within_a_year() -> None:
-    assert SILAGE.periods(2025, 2026) == [Period(D(2025, 5, 10), D(2025, 9, 25)), Period(D(2026, 5, 10), D(2026, 9, 25))]
+    assert list(SILAGE.periods(2025, 2026)) == [Period(D(2025, 5, 10), D(2025, 9, 25)), Period(D(2026, 5, 10), D(2026, 9, 25))]
 
 
 def test_a_season_over_the_new_year_begins_in_its_year() -> None:
-    assert WINTER.periods(2023, 2024) == [Period(D(2023, 11, 15), D(2024, 2, 28)), Period(D(2024, 11, 15), D(2025, 2, 28))]
+    assert list(WINTER.periods(2023, 2024)) == [Period(D(2023, 11, 15), D(2024, 2, 28)), Period(D(2024, 11, 15), D(2025, 2, 28))]
 
 
 def test_a_season_to_the_leap_day() -> None:
@@ -160,13 +160,13 @@ def test_a_season_to_the_leap_day() -> None:
 
 
 def test_a_season_of_one_day_and_one_of_a_whole_year() -> None:
-    assert SeasonDates((6, 1), (6, 1)).periods(2025, 2025) == [Period(D(2025, 6, 1), D(2025, 6, 1))]
-    assert SeasonDates((6, 1), (5, 31)).periods(2025, 2025) == [Period(D(2025, 6, 1), D(2026, 5, 31))]
+    assert list(SeasonDates((6, 1), (6, 1)).periods(2025, 2025)) == [Period(D(2025, 6, 1), D(2025, 6, 1))]
+    assert list(SeasonDates((6, 1), (5, 31)).periods(2025, 2025)) == [Period(D(2025, 6, 1), D(2026, 5, 31))]
 
 
 def test_the_sites_own_dates_replace_a_season_in_the_years_in_which_they_begin() -> None:
     own = SeasonDates((11, 15), (2, 28), (Period(D(2024, 12, 1), D(2025, 3, 5)), Period(D(2024, 1, 3), D(2024, 1, 9))))
-    assert own.periods(2023, 2025) == [
+    assert list(own.periods(2023, 2025)) == [
         Period(D(2023, 11, 15), D(2024, 2, 28)),
         Period(D(2024, 1, 3), D(2024, 1, 9)),
         Period(D(2024, 12, 1), D(2025, 3, 5)),

@@ -173,7 +173,7 @@ def test_a_value_between_readings_is_an_exact_fraction(start: int, run: int, sec
             "done": [{"task": "job", "at": (first + timedelta(seconds=at)).isoformat()}],
         },
     }
-    judged = answer_due(book, read_due_question(book, request)).tasks[0].judged
+    judged = answer_due(book, read_due_question(book, request), written=False).tasks[0].judged
     value = Fraction(start, 10) + Fraction(run, 10) * Fraction(at, seconds)
     assert judged.meters["engine"] == ((value + every) * TICKS, Fraction(start + run, 10) * TICKS)
     assert judged.used is not None
@@ -326,7 +326,7 @@ def test_each_stretch_uses_up_its_own_share(stony: int, normal: int, told_stretc
             "working_conditions": declared,
         },
     }
-    judged = answer_due(book, read_due_question(book, request)).tasks[0].judged
+    judged = answer_due(book, read_due_question(book, request), written=False).tasks[0].judged
     assert judged.used is not None
     assert judged.used.exact() == used
     due, now = judged.meters["engine"]
@@ -335,7 +335,7 @@ def test_each_stretch_uses_up_its_own_share(stony: int, normal: int, told_stretc
     assert (judged.standing.word == "overdue") == (used > 1)
     assert (judged.standing.word == "due") == (used == 1)
     readings[-1] = reading(value + more, at.isoformat())
-    later = answer_due(book, read_due_question(book, request)).tasks[0].judged
+    later = answer_due(book, read_due_question(book, request), written=False).tasks[0].judged
     assert later.used is not None
     assert later.used.exact() >= used
     assert RANK[later.standing.word] >= RANK[judged.standing.word]

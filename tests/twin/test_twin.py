@@ -10,9 +10,9 @@ from typing import Any
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fieldworthy.core.answer.due import answer_due, read_due_question
 from fieldworthy.core.rulebook.check import check_rulebook
 from fieldworthy.core.rulebook.model import CheckedRulebook
+from tests.core.asking import answered_both_ways
 from tests.due_cases import question, rulebook
 from tests.twin import day_by_day as twin
 from tests.twin.day_by_day import Allowed, Done, Event, Told, Verdict
@@ -83,7 +83,7 @@ def engine(told: Told, interval: str) -> tuple[str, int | None, date | None]:
     """What the engine says: the standing, the due point in tenths and the due day."""
     request = request_of(told, interval)
     book = book_of(interval)
-    task = answer_due(book, read_due_question(book, request)).to_json()["tasks"][0]
+    task = answered_both_ways(book, request)["tasks"][0]
     value = task["due_at"]["meters"].get("engine", {}).get("value")
     day = task["due_at"]["date"]
     return task["standing"], None if value is None else round(value * 1000), None if day is None else date.fromisoformat(day)
@@ -357,7 +357,7 @@ def test_each_stretch_uses_up_its_own_share(stretches: list[tuple[str, int, int]
     }
     request = question({"interval": text, "now": now, "machine": machine})
     book = book_of(text)
-    task = answer_due(book, read_due_question(book, request)).to_json()["tasks"][0]
+    task = answered_both_ways(book, request)["tasks"][0]
     assert task["used"] == round(float(used), 6), text
     if used < 1:
         assert task["standing"] in ("clear", "upcoming")

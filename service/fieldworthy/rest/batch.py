@@ -17,11 +17,11 @@ from starlette.responses import Response
 from starlette.types import Receive, Scope, Send
 
 from fieldworthy.core.base.finding import Finding, Refused
+from fieldworthy.rest.answers import written_due
 from fieldworthy.rest.body import RawRoute, media_type
 from fieldworthy.rest.described import described
 from fieldworthy.rest.problems import failed, problem_of
 from fieldworthy.rest.uses import Uses
-from fieldworthy.usecases.ask_due import due
 from fieldworthy.usecases.asking import ask
 from fieldworthy.usecases.find_rulebook import Found, PinnedRulebooks, RulebookSource
 from fieldworthy.usecases.limits import MAX_BATCH_LINE_BYTES, MAX_BATCH_LINES
@@ -237,7 +237,7 @@ class Batch:
             if isinstance(given["rulebook"], str):
                 raise
             return {"problem": of_refusal(refusal, "/rulebook")}
-        return ask(found, given, due).to_json()
+        return ask(found, given, written_due).to_json()
 
     async def _book(self, source: RulebookSource) -> Found:
         if source is not self._defaults.get("rulebook"):

@@ -10,11 +10,10 @@ from starlette.responses import Response
 from fieldworthy.core.answer.due import DueAnswer
 from fieldworthy.core.base.finding import Finding, Refused
 from fieldworthy.core.base.span import line_and_column
-from fieldworthy.rest.answers import json_answer
+from fieldworthy.rest.answers import json_answer, written_due
 from fieldworthy.rest.body import JSON_TYPES, Declined, RawRoute, media_type
 from fieldworthy.rest.described import BODY, RULEBOOK, described
 from fieldworthy.rest.uses import Uses
-from fieldworthy.usecases.ask_due import due
 from fieldworthy.usecases.asking import Answered, ask
 from fieldworthy.usecases.refusals import RulebookHasErrors
 from fieldworthy.wire import answers, requests
@@ -31,7 +30,7 @@ def evaluate_router(uses: Uses) -> APIRouter:
     router = APIRouter(route_class=RawRoute)
 
     async def ask_for_due(rulebook: Any, given: dict[str, Any]) -> Answered[DueAnswer]:
-        return ask(await uses.find(rulebook), given, due)
+        return ask(await uses.find(rulebook), given, written_due)
 
     @router.post(
         "/v1/due",

@@ -1,6 +1,7 @@
 """POST /v1/due: what is due on this machine, and why."""
 
-from collections.abc import Mapping
+import json
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from fieldworthy.core.answer.due import DueAnswer, answer_due, read_due_question
@@ -8,9 +9,15 @@ from fieldworthy.core.rulebook.model import CheckedRulebook
 from fieldworthy.usecases.asking import Ask, Finder
 
 
-def due(book: CheckedRulebook, request: Mapping[str, Any]) -> DueAnswer:
-    """Reads a request against its rulebook, for only that tells what a machine's names and units mean, and answers it. Raises Refused."""
-    return answer_due(book, read_due_question(book, request))
+def due(book: CheckedRulebook, request: Mapping[str, Any], embed: Callable[[str], Any] = json.loads) -> DueAnswer:
+    """
+    Reads a request against its rulebook, for only that tells what a machine's names and units mean, and answers it. Raises Refused.
+
+    embed: for a door that can take JSON text into its answer as it is.
+    """
+    answer = answer_due(book, read_due_question(book, request))
+    answer.embed = embed
+    return answer
 
 
 class AskDue(Ask[Mapping[str, Any], DueAnswer]):

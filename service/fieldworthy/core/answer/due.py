@@ -1,6 +1,7 @@
 """What is due on one machine, when, and why."""
 
-from collections.abc import Mapping, Sequence
+import json
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from fractions import Fraction
@@ -15,7 +16,8 @@ from fieldworthy.core.base.quantity import Exact, from_ticks
 from fieldworthy.core.base.reason import Reason
 from fieldworthy.core.base.truth import Truth
 from fieldworthy.core.interval.ast import Notice
-from fieldworthy.core.interval.evaluate.context import Deferral, Judged, Record, Standing, TaskHistory
+from fieldworthy.core.interval.evaluate.context import WORDS, Deferral, Judged, Record, Standing, TaskHistory
+from fieldworthy.core.interval.evaluate.written import Moment, Written
 from fieldworthy.core.rulebook.model import CheckedRulebook, Task
 
 
@@ -40,18 +42,22 @@ class TaskStanding:
 
 @dataclass(slots=True)
 class DueAnswer:
-    """The tasks of one machine, the most urgent first."""
+    """The tasks of one machine, the most urgent first; one that could be written straight away is its JSON text.
+
+    embed: what becomes of such a text in `to_json`: it is read, unless who asks can put it into the answer as it is.
+    """
 
     now: str
     machine: Machine
-    tasks: list[TaskStanding]
+    tasks: list[TaskStanding | str]
+    embed: Callable[[str], Any] = json.loads
 
     def to_json(self) -> dict[str, Any]:
         """The wire's form (README, "What is due"), without the rulebook's name and version."""
         return {
             "now": self.now,
             "machine": self.machine.identity.id,
-            "tasks": [_task_json(t, self.machine) for t in self.tasks],
+            "tasks": [self.embed(t) if isinstance(t, str) else _task_json(t, self.machine) for t in self.tasks],
         }
 
 
@@ -83,8 +89,12 @@ def _notice(told: Mapping[str, Any] | None) -> Notice | None:
     return Notice(None if share is None else Fraction(str(share)), told.get("days"))
 
 
-def answer_due(book: CheckedRulebook, question: DueQuestion) -> DueAnswer:
-    """The standing of every task that fits the machine. Raises Refused for a machine that the rulebook is not for."""
+def answer_due(book: CheckedRulebook, question: DueQuestion, written: bool = True) -> DueAnswer:
+    """
+    The standing of every task that fits the machine. Raises Refused for a machine that the rulebook is not for.
+
+    written: the plainest cases come as JSON text, computed by a shorter way to the same answer.
+    """
     machine = question.machine
     applies = judge_fit(book.applies_to, machine.identity)
     if applies.fits is Truth.NO:
@@ -98,35 +108,53 @@ def answer_due(book: CheckedRulebook, question: DueQuestion) -> DueAnswer:
                 )
             ]
         )
-    found = []
+    moment = Moment(machine.history)
+    if not moment.plain or question.notice is not None or machine.not_whole or applies.fits is not Truth.YES:
+        written = False
+    found: list[tuple[int, float, str, TaskStanding | str]] = []
     for task in book.tasks.values() if question.tasks is None else (book.tasks[n] for n in question.tasks):
         fitting = judge_fit(task.only_with, machine.identity) if task.only_with is not None else _FITS
         if fitting.fits is Truth.NO or (task.plan is None and question.tasks is None):
             continue
-        standing = _standing(book, task, fitting, question)
+        history = _history(task, machine)
+        if written and task.plan is not None and task.plan.write is not None and fitting is _FITS:
+            short = task.plan.write(moment, history)
+            if short is not None:
+                found.append((_URGENT[short[0]], -(short[1] / short[2]), task.name, _line(task, short)))
+                continue
+        standing = _standing(task, fitting, question, history)
         if applies.fits is Truth.UNKNOWN:
             _open(standing.judged, applies, keep=True)
-        found.append(standing)
-    found.sort(key=_urgency)
-    return DueAnswer(question.now, machine, found)
+        used = standing.judged.used
+        share = 0.0 if used is None else -float(used.top / used.bottom)
+        found.append((_URGENT[standing.judged.standing], share, task.name, standing))
+    found.sort()  # a name stands once: so what stands behind it is never compared
+    return DueAnswer(question.now, machine, [item[3] for item in found])
 
 
 _FITS = Fitting(Truth.YES)
-_URGENT = {Standing.OVERDUE: 0, Standing.DUE: 1, Standing.UNKNOWN: 2, Standing.UPCOMING: 3, Standing.CLEAR: 4}
+_URGENT = (4, 3, 1, 0, 2)  # by the standing's value: overdue, due, unknown (-1), upcoming, clear
 
 
-def _urgency(standing: TaskStanding) -> tuple[int, float, str]:
-    judged = standing.judged
-    used = judged.used
-    return _URGENT[judged.standing], 0.0 if used is None else -float(used.top / used.bottom), standing.task.name
+def _line(task: Task, written: Written) -> str:
+    """A task's standing as `_task_json` gives it, as JSON text."""
+    standing, top, bottom, due, left, day, reasons, decided = written
+    lines = task.lines
+    assert lines is not None  # a task with a plan has them
+    date, days = ("null", "null") if day is None else (f'"{day[0]}"', day[1])
+    return (
+        f'{{{lines.head},"standing":"{WORDS[standing]}","used":{round(top / bottom, 6)!r},"incomplete":false,"at_least":null,"assumed":[],'
+        f'"resting":false,"due_at":{{"meters":{{{due}}},"date":{date}}},"remaining":{{"meters":{{{left}}},"days":{days}}},'
+        f'"decided_by":{decided},"rule":{lines.rule},"expected":null,"because":[{reasons}],"needs":{lines.needs}}}'
+    )
 
 
-def _standing(book: CheckedRulebook, task: Task, fitting: Fitting, question: DueQuestion) -> TaskStanding:
+def _standing(task: Task, fitting: Fitting, question: DueQuestion, history: TaskHistory) -> TaskStanding:
     if task.plan is None:
         return TaskStanding(
             task, Judged(Standing.CLEAR, None, [Reason("when-asked", "It is done when asked; nothing makes it due.", {})], ""), None
         )
-    answer = task.plan.judge(question.machine.history, _history(task, question.machine), question.notice)
+    answer = task.plan.judge(question.machine.history, history, question.notice)
     if fitting.fits is Truth.UNKNOWN:
         _open(answer.judged, fitting, keep=False)
     partly = question.machine.not_whole.get(task.name) if question.machine.not_whole else None
@@ -163,7 +191,7 @@ def _history(task: Task, machine: Machine) -> TaskHistory:
             records.sort(key=_when_and_counts)
     if machine.history.start_record is not None and (not records or records[0].at > machine.history.start_record.at):
         records = [machine.history.start_record, *records]
-    return TaskHistory(records, _deferrals(task, machine, records))
+    return TaskHistory(records, _deferrals(task, machine, records) if machine.deferrals else ())
 
 
 def _deferrals(task: Task, machine: Machine, records: list[Record]) -> Sequence[Deferral]:

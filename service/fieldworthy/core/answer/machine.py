@@ -10,7 +10,7 @@ from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from fieldworthy.core.answer.reader import EPOCH, Plain, Reader, read_quantity
+from fieldworthy.core.answer.reader import EPOCH, Plain, Reader, instant_of, read_quantity
 from fieldworthy.core.base.calendar import Period, SeasonDates, local_days
 from fieldworthy.core.base.finding import Refused, did_you_mean, pointer
 from fieldworthy.core.base.fit import Identity
@@ -98,29 +98,38 @@ class _Build:
         return datetime.combine(day, self.starts, self.zone).astimezone(UTC)
 
     def values(
-        self, meters: Mapping[str, Any] | None, at: datetime, path: str, baseline: bool = False, until: datetime | None = None
+        self, meters: Mapping[str, Any], at: datetime, where: tuple[str | int, ...], until: datetime | None = None, baseline: bool = False
     ) -> dict[str, Exact]:
-        """What dials showed at a moment (until: or later on that day), by meter key; each is a reading too."""
+        """What dials showed at a moment (until: or later on that day), by meter key; each is a reading too. where: for a fault's path."""
         found: dict[str, Exact] = {}
-        if not meters:
-            return found
-        declared = self.words.meters
+        declared, readings = self.words.meters, self.readings
         for name, value in meters.items():
-            meter = name if name in declared else self.reader.known(name, declared, "meter", f"{path}{pointer(name)}")
-            if meter is not None:
-                plain = type(value) is float or type(value) is int
-                shown = (
-                    to_ticks(value) if plain and value >= 0 else self.reader.ticks(value, declared[meter].unit, f"{path}{pointer(name)}")
-                )
-                found[meter] = shown
-                if until is not None:
-                    self.dated.setdefault(meter, []).append(DayReading(at, shown, until))
-                    continue
-                readings = self.readings.get(meter)
-                if readings is None:
-                    readings = self.readings[meter] = []
-                readings.append(Reading(at, shown, baseline))
+            meter = name if name in declared else self.reader.known(name, declared, "meter", pointer(*where, "meters", name))
+            if meter is None:
+                continue
+            plain = type(value) is float or type(value) is int
+            if plain and value >= 0:
+                shown = to_ticks(value)
+            else:
+                shown = self.reader.ticks(value, declared[meter].unit, pointer(*where, "meters", name))
+            found[meter] = shown
+            if until is not None:
+                self.dated.setdefault(meter, []).append(DayReading(at, shown, until))
+            elif meter in readings:
+                readings[meter].append((at, shown, baseline))
+            else:
+                readings[meter] = [(at, shown, baseline)]
         return found
+
+    def told(self, item: Plain, room: str, i: int) -> tuple[datetime, dict[str, Exact]]:
+        """The instant of a record or an occurrence, and what its meters showed."""
+        text, meters = item.get("at"), item.get("meters")
+        at = instant_of(text) if text is not None and "on" not in item else None
+        if at is None:
+            at = self.when(item, f"/machine/{room}/{i}")
+        if not meters:
+            return at, {}
+        return at, self.values(meters, at, ("machine", room, i), None if text is not None else self.day_end(at))
 
     def when(self, item: Plain, path: str) -> datetime:
         """The instant of a record: `at`, or the beginning of the local day `on`, the earliest it can have been."""
@@ -133,10 +142,8 @@ class _Build:
         self.reader.fault("question.when", "nothing says when it was", "send `at` with a time, or `on` with a date", path)
         return EPOCH
 
-    def day_end(self, item: Plain, at: datetime) -> datetime | None:
-        """Where only the day of a record is told, the end of it, at most now; None where its time is."""
-        if item.get("at") is not None or not item.get("meters"):
-            return None
+    def day_end(self, at: datetime) -> datetime:
+        """Where only the day of a record is told: the end of it, at most now."""
         return min(self.start_of(self.day_of(at) + timedelta(days=1)), self.now)
 
     def meters(self) -> None:
@@ -154,14 +161,14 @@ class _Build:
                 if meter is not None:
                     at = self.reader.instant(item["at"], f"{path}/at")
                     shown = self.reader.ticks(item["value"], self.words.meters[meter].unit, f"{path}/value", item.get("unit"))
-                    self.readings.setdefault(meter, []).append(Reading(at, shown))
+                    self.readings.setdefault(meter, []).append((at, shown, False))
 
     def start(self) -> Start | None:
         told = self.machine.get("in_service")
         if not told:
             return None
         day = self.reader.day(told["on"], "/machine/in_service/on")
-        counts = self.values(told.get("meters"), self.start_of(day), "/machine/in_service/meters", baseline=True)
+        counts = self.values(told.get("meters") or {}, self.start_of(day), ("machine", "in_service"), baseline=True)
         said = told.get("as")
         if said is not None:
             new = said == "new"
@@ -171,10 +178,8 @@ class _Build:
 
     def occurrences(self) -> None:
         for i, item in enumerate(self.machine.get("occurrences") or ()):
-            path = f"/machine/occurrences/{i}"
-            name = self.reader.known(item["occurrence"], self.words.occurrences, "occurrence", f"{path}/occurrence")
-            at = self.when(item, path)
-            counts = self.values(item.get("meters"), at, f"{path}/meters", until=self.day_end(item, at))
+            name = self.reader.known(item["occurrence"], self.words.occurrences, "occurrence", f"/machine/occurrences/{i}/occurrence")
+            at, counts = self.told(item, "occurrences", i)
             if name is not None and at <= self.horizon:
                 self.happened.setdefault(name, []).append((at, counts))
 
@@ -218,32 +223,32 @@ class _Build:
                 given[season] = tuple(read)
         return {k: SeasonDates(s.start, s.end, given.get(k, ())) for k, s in self.words.seasons.items()}
 
-    def records(self) -> tuple[dict[str, list[tuple[datetime, dict[str, Exact]]]], dict[str, list[str]]]:
+    def records(self) -> tuple[dict[str, list[Record]], dict[str, list[str]]]:
         """Records by task, those of later than now left out; and, by task, results that do not count for the whole task."""
-        found: dict[str, list[tuple[datetime, dict[str, Exact]]]] = {}
+        found: dict[str, list[Record]] = {}
         partly: dict[str, list[str]] = {}
-        tasks, horizon = self.reader.book.tasks, self.horizon
+        tasks, horizon, day_of = self.reader.book.tasks, self.horizon, self.day_of
         for i, item in enumerate(self.machine.get("done") or ()):
-            name, path = item["task"], f"/machine/done/{i}"
+            name = item["task"]
             task = tasks.get(name)
             if task is None:
                 mend = did_you_mean(name, tasks, "use a declared task")
-                self.reader.fault("question.unknown_task", f"the rulebook declares no task `{name}`", mend, f"{path}/task")
+                self.reader.fault("question.unknown_task", f"the rulebook declares no task `{name}`", mend, f"/machine/done/{i}/task")
                 continue
-            at = self.when(item, path)
-            counts = self.values(item.get("meters"), at, path + "/meters", until=self.day_end(item, at))
+            at, counts = self.told(item, "done", i)
             result = item.get("result")
-            if item.get("used"):
+            if "used" in item:
                 parts = {key(number): number for number in self.reader.book.parts}
                 for j, used in enumerate(item["used"]):
-                    self.reader.known(used["part"], parts, "part", f"{path}/used/{j}/part")
+                    self.reader.known(used["part"], parts, "part", f"/machine/done/{i}/used/{j}/part")
             if at > horizon:
                 self.later += 1
             elif result is None or result == "done":
+                record = Record(at, day_of, counts)
                 if name in found:
-                    found[name].append((at, counts))
+                    found[name].append(record)
                 else:
-                    found[name] = [(at, counts)]
+                    found[name] = [record]
                 for cause in task.causes:
                     self.happened.setdefault(key(cause), []).append((at, counts))
             else:
@@ -276,7 +281,7 @@ class _Build:
         start = self.start()
         self.occurrences()
         conditions, seasons = self.conditions(), self.seasons()
-        done, partly = self.records()
+        records, partly = self.records()
         deferrals, usage = self.deferrals(), self.usage()
         worked = frozenset(self.reader.day(d, f"/machine/working_days/{i}") for i, d in enumerate(self.machine.get("working_days") or ()))
         if self.reader.findings:
@@ -305,11 +310,9 @@ class _Build:
         if start is not None and start.new is True:
             began = self.start_of(start.day)
             history.start_record = Record(began, self.day_of, counted(start.counts, began), start=True)
-        day_of = self.day_of
         if self.swaps:
-            records = {t: [Record(at, day_of, counted(c, at)) for at, c in items] for t, items in done.items()}
-        else:
-            records = {t: [Record(at, day_of, c) for at, c in items] for t, items in done.items()}
+            for record in (r for each in records.values() for r in each):
+                record.counts = counted(record.counts, record.at)
         return Machine(identity, history, records, deferrals, self.later, partly)
 
 

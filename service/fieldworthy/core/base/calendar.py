@@ -38,6 +38,7 @@ def local_day(at: datetime, zone: ZoneInfo, day_starts: time = time(0)) -> date:
 
 
 _MOST_DAYS = 4000
+_UNSEEN = timedelta.max
 
 
 class LocalDays:
@@ -54,11 +55,11 @@ class LocalDays:
         if at.tzinfo is not UTC:
             return local_day(at, self._zone, self._starts)
         day = at.toordinal()
-        if day not in self._shifts:
+        shift = self._shifts.get(day, _UNSEEN)
+        if shift is _UNSEEN:
             if len(self._shifts) >= _MOST_DAYS:
                 self._shifts.clear()
-            self._shifts[day] = self._shift_of(at)
-        shift = self._shifts[day]
+            shift = self._shifts[day] = self._shift_of(at)
         return local_day(at, self._zone, self._starts) if shift is None else (at + shift).date()
 
     def _shift_of(self, at: datetime) -> timedelta | None:
@@ -100,10 +101,15 @@ class SeasonDates:
 
     def periods(self, from_year: int, to_year: int) -> Sequence[Period]:
         """Every period that begins in these years (both included), oldest first."""
-        own = {p.first.year for p in self.given}
-        found = [p for p in self.given if from_year <= p.first.year <= to_year]
-        for year in range(from_year, to_year + 1):
-            if year not in own:
-                first, last = in_year(self.start, year), in_year(self.end, year)
-                found.append(Period(first, last if last >= first else in_year(self.end, year + 1)))
-        return sorted(found)
+        return _periods(self, from_year, to_year)
+
+
+@lru_cache(maxsize=256)  # the same few seasons are asked for with every question
+def _periods(dates: SeasonDates, from_year: int, to_year: int) -> Sequence[Period]:
+    own = {p.first.year for p in dates.given}
+    found = [p for p in dates.given if from_year <= p.first.year <= to_year]
+    for year in range(from_year, to_year + 1):
+        if year not in own:
+            first, last = in_year(dates.start, year), in_year(dates.end, year)
+            found.append(Period(first, last if last >= first else in_year(dates.end, year + 1)))
+    return tuple(sorted(found))

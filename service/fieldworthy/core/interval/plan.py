@@ -44,6 +44,7 @@ from fieldworthy.core.interval.evaluate.stretches import (
     states_at,
     stretches,
 )
+from fieldworthy.core.interval.evaluate.written import Moment, Written, writer_of
 from fieldworthy.core.interval.explain import render_base, render_rule, render_timing
 
 _WORDS = {"daily": Days(days=1), "weekly": Days(days=7), "monthly": Days(months=1), "yearly": Days(months=12)}
@@ -60,11 +61,15 @@ class Answer:
 
 @dataclass(slots=True)
 class Plan:
-    """rules: in the order of the text; conditions: the working conditions they name, by `names.key`; changing: has `when` or `during`."""
+    """rules: in the order of the text; conditions: the working conditions they name, by `names.key`; changing: has `when` or `during`.
+
+    write: the same answer as JSON text, much quicker, in the plainest cases; None where the interval is of no form that has them.
+    """
 
     rules: tuple[RulePlan, ...]
     conditions: tuple[str, ...]
     changing: bool
+    write: Callable[[Moment, TaskHistory], Written | None] | None = None
 
     def judge(self, history: History, task: TaskHistory, asked: Notice | None = None) -> Answer:
         """Where the task stands. asked: the request's own notice."""
@@ -217,7 +222,7 @@ def make_plan(
         if rule.when is not None:
             names.update(dict.fromkeys(names_of(rule.when)))
     changing = any(r.when is not None or r.during is not None for r in interval.rules)
-    return Plan(tuple(rules), tuple(names), changing)
+    return Plan(tuple(rules), tuple(names), changing, None if changing else writer_of(rules[0]))
 
 
 def _early_only(allowance: Allowance) -> Allowance:

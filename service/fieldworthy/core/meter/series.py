@@ -13,13 +13,11 @@ from typing import NamedTuple
 
 from fieldworthy.core.base.quantity import Exact, whole
 
+Reading = tuple[datetime, Exact, bool]
+"""The moment, what the dial showed then [ticks], and whether it is a baseline: an in-service value, which is never a current one.
 
-class Reading(NamedTuple):
-    """What the dial showed at a moment [ticks]. baseline: an in-service value, which is never a current one."""
-
-    at: datetime
-    shown: Exact
-    baseline: bool = False
+A plain tuple because a question may bring thousands, and each lives only until its series is built.
+"""
 
 
 class DayReading(NamedTuple):
@@ -99,7 +97,7 @@ def _offset(replaced: Sequence[Replacement], at: datetime) -> Exact:
 
 def _within_their_days(dated: Iterable[DayReading], readings: Sequence[Reading], swaps: Sequence[Replacement]) -> list[Reading]:
     """Each put as early in its day as the lower values of that day allow: so none makes a meter run backward by itself."""
-    timed = sorted((r.at, r.shown + _offset(swaps, r.at)) for r in readings)
+    timed = sorted((at, shown + _offset(swaps, at)) for at, shown, _ in readings)
     placed = []
     for day in dated:
         at, count = day.at, day.shown + _offset(swaps, day.at)
@@ -108,7 +106,7 @@ def _within_their_days(dated: Iterable[DayReading], readings: Sequence[Reading],
                 break
             if lower < count:
                 at = then
-        placed.append(Reading(at, day.shown))
+        placed.append((at, day.shown, False))
     return placed
 
 
@@ -127,27 +125,27 @@ def build_series(
     if dated:
         readings = tuple(readings)
         readings = (*readings, *_within_their_days(dated, readings, swaps))
-    points = [r[:3] for r in readings if until is None or r[0] <= until]
+    points = sorted(readings if until is None else [r for r in readings if r[0] <= until])
     base: Exact = 0
     if swaps:
         points = [(at, shown + _offset(swaps, at), baseline) for at, shown, baseline in points]
-    for swap in swaps:
-        points.append((swap.at, swap.old + base, False))
-        base += swap.old - swap.new
-    points.sort()
-    times: list[datetime] = []
-    counts: list[Exact] = []
-    backward = None
-    current: Exact | None = None
-    current_at = None
-    high: Exact | None = None
-    for at, count, baseline in points:
-        if high is not None and count < high:
-            backward = backward or Backward(at, count, high)
-        else:
-            high = count
-        times.append(at)
-        counts.append(count)
-        if not baseline:
-            current, current_at = count, at
-    return Series(times, counts, swaps, base, current, current_at, backward)
+        for swap in swaps:
+            points.append((swap.at, swap.old + base, False))
+            base += swap.old - swap.new
+        points.sort()
+    times, counts = [p[0] for p in points], [p[1] for p in points]
+    newest = next((p for p in reversed(points) if not p[2]), None)
+    current, current_at = (None, None) if newest is None else (newest[1], newest[0])
+    return Series(times, counts, swaps, base, current, current_at, _backward(times, counts))
+
+
+def _backward(times: Sequence[datetime], counts: Sequence[Exact]) -> Backward | None:
+    """The first count below an earlier one, and the highest of those."""
+    if counts == sorted(counts):  # nearly always, and quick to see
+        return None
+    high = counts[0]
+    for at, count in zip(times, counts, strict=True):
+        if count < high:
+            return Backward(at, count, high)
+        high = count
+    return None

@@ -14,6 +14,7 @@ from fieldworthy.core.procedure.check import check_works
 from fieldworthy.core.rulebook.cycles import loops, reached
 from fieldworthy.core.rulebook.digest import digest
 from fieldworthy.core.rulebook.document import Document
+from fieldworthy.core.rulebook.lines import lines_of
 from fieldworthy.core.rulebook.load import Draft, load
 from fieldworthy.core.rulebook.load_tasks import DraftTask
 from fieldworthy.core.rulebook.model import CheckedRulebook, Example, Task
@@ -181,7 +182,8 @@ def _finish(draft: Draft, data: Mapping[str, Any], covered_by: Mapping[str, tupl
             notices = tuple(n for n in (task.notice, draft.defaults.notice) if n is not None)
             plan = make_plan(task.interval, draft.vocabulary, draft.defaults.allowances, notices, task.may_defer, law=task.says == "law")
         skill = task.skill or draft.defaults.skill
-        tasks[task.name] = replace(task, plan=plan, skill=skill, covered_by=covered_by.get(task.name, ()))
+        lines = None if plan is None else lines_of(task.name, task.title, task.kind, plan.rules[0].text, task.needs_text)
+        tasks[task.name] = replace(task, plan=plan, skill=skill, covered_by=covered_by.get(task.name, ()), lines=lines)
     return CheckedRulebook(
         draft.name,
         draft.title,

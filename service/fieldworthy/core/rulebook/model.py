@@ -12,6 +12,7 @@ from fieldworthy.core.interval.ast import Allowance, Interval, Notice
 from fieldworthy.core.interval.plan import Plan
 from fieldworthy.core.parts.model import Line, Part
 from fieldworthy.core.procedure.model import Step, Works
+from fieldworthy.core.rulebook.lines import Lines
 
 Kind = Literal["inspect", "clean", "lubricate", "adjust", "replace", "couple"]
 Says = Literal["law", "maker", "house"]
@@ -32,7 +33,7 @@ class Task:
     """One piece of upkeep. covers, causes: task and occurrence names as declared.
 
     interval: None for a task that is done when asked. plan: the interval made ready to compute (None with it).
-    may_defer: the one allowance that a deferral may use; None: never.
+    may_defer: the one allowance that a deferral may use; None: never. lines: what every answer says of the task (rulebook/lines.py).
     """
 
     name: str
@@ -59,6 +60,7 @@ class Task:
     uses: tuple[Line, ...] = ()
     steps: tuple[Step, ...] = ()
     leaves: Condition | None = None
+    lines: Lines | None = None
 
 
 @dataclass(frozen=True, slots=True)

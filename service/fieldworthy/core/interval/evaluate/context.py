@@ -26,16 +26,10 @@ class Standing(IntEnum):
 
     @property
     def word(self) -> str:
-        return _WORDS[self]
+        return WORDS[self]
 
 
-_WORDS = {
-    Standing.UNKNOWN: "unknown",
-    Standing.CLEAR: "clear",
-    Standing.UPCOMING: "upcoming",
-    Standing.DUE: "due",
-    Standing.OVERDUE: "overdue",
-}
+WORDS = ("clear", "upcoming", "due", "overdue", "unknown")  # by value, -1 the last: an enum's members are slow keys
 
 
 class Share(NamedTuple):

@@ -117,7 +117,7 @@ class EveryOnCalendar:
         done_text, due_text = done.isoformat(), moved.isoformat()
         lead = "In service since" if last.start else "Done on"
         reason = Reason(
-            _CODES[self.anchor],
+            CODES[self.anchor],
             f"{lead} {done_text}; {self.text} makes it due on {due_text}, {ends(moved, today)}.",
             {"done": done_text, "due": due_text, "today": today.isoformat(), "days": (moved - today).days},
         )
@@ -155,7 +155,7 @@ def _step(origin: date, every: Days, steps: int) -> date:
     return Days(every.months * steps, every.days * steps).after(origin) if steps else origin
 
 
-_CODES = {
+CODES = {
     Anchor.SINCE_LAST: "since-last-done",
     Anchor.SINCE_LAST_DUE: "since-last-due",
     Anchor.ON_SCHEDULE: "on-schedule",

@@ -94,21 +94,23 @@ class EachSeasonPoint:
         """Where it stands, from the first period of the season that no record has met."""
         if not task.records:
             return never_recorded(self.text)
-        periods = history.periods(self.key, task.records[0].day)
-        i = self._next(periods, task.records)
-        if i is None or i >= len(periods):
+        period = self.coming(history.periods(self.key, task.records[0].day), task.records)
+        if period is None:
             return Judged(
                 Standing.CLEAR, NONE_USED, [Reason("season-met", f"Done for the season {self.name}.", {"season": self.name})], self.text
             )
-        period = periods[i]
         if self.when == "once":
             return self._inside(history, task, asked, period)
         due = period.first if self.when == "before" else period.last
         lead = f"The season {self.name} {'begins' if self.when == 'before' else 'ends'}"
         return _answer(self.base, history, task, asked, due, self.text, f"{self.when}-season", lead, task.records[-1].day)
 
+    def coming(self, periods: Sequence[Period], records: Sequence[Record]) -> Period | None:
+        """The period that comes next after what the records have met (at least one record); None where there is none."""
+        i = self._next(periods, records)
+        return periods[i] if i is not None and i < len(periods) else None
+
     def _next(self, periods: Sequence[Period], records: Sequence[Record]) -> int | None:
-        """The index of the period that comes next after what the records have met."""
         if self.when == "once":
             for record in reversed(records):
                 met = next((i for i, p in enumerate(periods) if p.first <= record.day <= p.last), None)

@@ -168,14 +168,14 @@ class EveryOnMeter:
     text: str
     base: MeterTerms
     anchor: Anchor
-    _code: str = field(init=False)
-    _lead: str = field(init=False)  # what stands before and behind the value at which it was last done
-    _tail: str = field(init=False)
+    code: str = field(init=False)
+    lead: str = field(init=False)  # what stands before and behind the value at which it was last done
+    tail: str = field(init=False)
     _every: float = field(init=False)
 
     def __post_init__(self) -> None:
-        self._code, self._every = _CODES[self.anchor], from_ticks(self.base.every)
-        self._lead, self._tail = _LEADS[self.anchor], _TAILS[self.anchor]
+        self.code, self._every = _CODES[self.anchor], from_ticks(self.base.every)
+        self.lead, self.tail = _LEADS[self.anchor], _TAILS[self.anchor]
 
     def judge(self, history: History, task: TaskHistory, asked: Notice | None, begin: Exact | None = None) -> Judged:
         """Where it stands. begin: the due point that the first record met, where a `first at` came before it [ticks]."""
@@ -192,9 +192,9 @@ class EveryOnMeter:
         moved, unit, every = due + shift, base.unit.name, base.every
         progress = now - (last if self.anchor is SINCE_LAST else due - every)
         at = ticks_text(last)
-        lead = f"In service at {at} {unit}" if from_record.start else f"{self._lead} {at} {unit}{self._tail}"
+        lead = f"In service at {at} {unit}" if from_record.start else f"{self.lead} {at} {unit}{self.tail}"
         reason = Reason(
-            self._code,
+            self.code,
             sentence(unit, lead, self.text, moved, now, series.offset),
             {
                 "done": from_ticks(last),

@@ -1,0 +1,257 @@
+"""The plainest cases, written straight as JSON text without the values in between.
+
+Most tasks of most machines are of a few forms: an amount on a meter, a length on the calendar, some of them joined, each with a record
+that tells its meter. Of those the standing and its reason are computed here in whole numbers and put into one text. Everything else
+(deferrals, missing or old readings, replaced meters, stretches and seasons) is left to `Plan.judge`, which computes these too: what is
+written here reads back as what it gives, and tests/core/test_written.py holds the two together.
+"""
+
+import json
+from collections.abc import Callable, Sequence
+from datetime import date, timedelta
+from typing import Literal, TypeAlias
+
+from fieldworthy.core.base.calendar import add_months
+from fieldworthy.core.base.quantity import TICKS, from_ticks
+from fieldworthy.core.interval.ast import Anchor
+from fieldworthy.core.interval.evaluate.combine import JoinedBases, Node
+from fieldworthy.core.interval.evaluate.context import History, Record, Standing, TaskHistory
+from fieldworthy.core.interval.evaluate.days import CODES as DAY_CODES
+from fieldworthy.core.interval.evaluate.days import CalendarTerms, EveryOnCalendar
+from fieldworthy.core.interval.evaluate.events import EachSeasonPoint
+from fieldworthy.core.interval.evaluate.meter import EveryOnMeter
+from fieldworthy.core.interval.evaluate.stretches import RulePlan
+
+Written: TypeAlias = tuple[Standing, int, int, str, str, tuple[str, int] | None, str, str]
+"""Standing; share used (top, bottom); due point and what is left on the meter, as members of JSON objects ("" on the calendar); due
+day in RFC 3339 and how many days are left; the reasons, as items of a JSON array; the base that decided, as a JSON string."""
+
+_CLEAR, _UPCOMING, _DUE, _OVERDUE = Standing.CLEAR, Standing.UPCOMING, Standing.DUE, Standing.OVERDUE
+_FINEST = 100
+"""Ticks: counts of at most four places are written here, for the text of such a double never has an exponent."""
+_MOST = 10**15
+
+
+class Moment:
+    """A machine's history at the moment of a question, with what is said of its meters and of today worked out once for all tasks."""
+
+    __slots__ = ("dials", "history", "plain", "today", "today_text")
+
+    def __init__(self, history: History) -> None:
+        self.history = history
+        self.plain = not history.usage
+        self.today, self.today_text = history.today, history.today.isoformat()
+        self.dials: dict[str, tuple[int, str, str]] = {}
+        for key, series in history.series.items():
+            now, at, good_for = series.current, series.current_at, history.vocabulary.meters[key].good_for
+            old = good_for is not None and at is not None and history.now - at > good_for
+            if isinstance(now, int) and series.backward is None and not series.offset and not now % _FINEST and now < _MOST and not old:
+                self.dials[key] = (now, _in_words(repr(now / TICKS)), repr(now / TICKS))
+
+
+Writer: TypeAlias = Callable[[Moment, Sequence[Record], int | date | None], Written | None]
+"""Records oldest first, at least one; the due point that the first of them met, where a `first at` came before it. None: judge it."""
+
+
+def writer_of(rule: RulePlan) -> Callable[[Moment, TaskHistory], Written | None] | None:
+    """Writes what a rule that is always in force says; None where it is of no form that can be written here."""
+    if rule.node is None or rule.when is not None or rule.during is not None:
+        return None
+    write = _writer(rule.node)
+    if write is None:
+        return None
+    firsts = rule.firsts
+
+    def written(moment: Moment, task: TaskHistory) -> Written | None:
+        if task.deferrals:
+            return None
+        if firsts is None:
+            return write(moment, task.records, None) if task.records else None
+        points = firsts.judge(moment.history, task, None)
+        records = points.records or task.records
+        return write(moment, records, points.begin) if points.judged is None and records else None
+
+    return written
+
+
+def _writer(node: Node) -> Writer | None:
+    if isinstance(node, EveryOnMeter):
+        return _on_meter(node)
+    if isinstance(node, EveryOnCalendar):
+        return _on_calendar(node)
+    if isinstance(node, EachSeasonPoint):
+        return _on_season(node)
+    return _joined(node) if isinstance(node, JoinedBases) else None
+
+
+def _on_meter(node: EveryOnMeter) -> Writer | None:
+    base, since_last = node.base, node.anchor is Anchor.SINCE_LAST
+    key, every, late, notice = base.key, base.every, base.late, base.notice
+    if not isinstance(every, int) or every % _FINEST:
+        return None
+    unit, name, text = (_escaped(word) for word in (base.unit.name, base.name, node.text))
+    decided, member, closing = f'"{text}"', f'"{name}":{{"value":', f',"unit":"{unit}"}}'
+    lead, tail = _escaped(node.lead), f" {unit}{_escaped(node.tail)}; {text} makes it due at "
+    opening, shows = f'{{"code":"{node.code}","text":"', f" {unit}; the meter shows "
+    to_go, past = f" {unit} to go", f" {unit} past it"
+    values = f',"every":{from_ticks(every)!r},"due":'
+    end = f',"unit":"{unit}","meter":"{name}"}}}}'
+
+    def write(moment: Moment, records: Sequence[Record], begin: int | date | None) -> Written | None:
+        dial = moment.dials.get(key)
+        last = records[-1]
+        value = last.counts.get(key)
+        if dial is None or value.__class__ is not int or value % _FINEST or value >= _MOST:
+            return None
+        now, now_text, now_json = dial
+        if since_last:
+            due, progress = value + every, now - value
+        else:
+            found = node.due(records, moment.history.series[key], None if isinstance(begin, date) else begin)
+            if not isinstance(found, tuple) or found[3] or not isinstance(found[0], int) or found[0] % _FINEST:
+                return None
+            due = found[0]
+            progress = now - due + every
+        left = due - now
+        left_json, due_json, at = repr(left / TICKS), repr(due / TICKS), repr(value / TICKS)
+        if left > 0:
+            standing = _UPCOMING if left <= notice else _CLEAR
+            going = (left_json[:-2] if left_json[-2:] == ".0" else left_json) + to_go
+        elif left == 0:
+            standing, going = _DUE, "just reached"
+        else:
+            standing = _DUE if now <= due + late else _OVERDUE
+            going = _in_words(left_json[1:]) + past
+        reason = (
+            f"{opening}{'In service at' if last.start else lead} {at[:-2] if at[-2:] == '.0' else at}"
+            f"{f' {unit}; {text} makes it due at ' if last.start else tail}{due_json[:-2] if due_json[-2:] == '.0' else due_json}"
+            f'{shows}{now_text} {unit}, {going}.","values":{{"done":{at}{values}{due_json},"now":{now_json}{end}'
+        )
+        return (
+            standing,
+            progress if progress > 0 else 0,
+            every,
+            f"{member}{due_json}{closing}",
+            f"{member}{left_json}{closing}",
+            None,
+            reason,
+            decided,
+        )
+
+    return write
+
+
+def _on_calendar(node: EveryOnCalendar) -> Writer:
+    base, text = node.base, _escaped(node.text)
+    every, months, days = base.every, base.every.months, timedelta(days=base.every.days)
+    since_last, from_last = node.anchor is Anchor.SINCE_LAST, node.anchor in (Anchor.SINCE_LAST, Anchor.ON_THE_CALENDAR)
+    opening, makes = f'{{"code":"{DAY_CODES[node.anchor]}","text":"', f"; {text} makes it due on "
+    decided = f'"{text}"'
+
+    def write(moment: Moment, records: Sequence[Record], begin: int | date | None) -> Written | None:
+        last, today = records[-1], moment.today
+        done = last.day
+        if not since_last:
+            due = node.due(records, begin if isinstance(begin, date) else None)
+        else:
+            due = add_months(done, months) if months else done + days
+        left = (due - today).days
+        used = (today - done).days if from_last else (today - every.before(due)).days
+        done_text, due_text = done.isoformat(), due.isoformat()
+        reason = (
+            f"{opening}{'In service since' if last.start else 'Done on'} {done_text}{makes}{due_text}, {_ends(left)}."
+            f'","values":{{"done":"{done_text}","due":"{due_text}","today":"{moment.today_text}","days":{left}}}}}'
+        )
+        return _standing_on(base, today, due, left), used if used > 0 else 0, max(used + left, 1), "", "", (due_text, left), reason, decided
+
+    return write
+
+
+def _on_season(node: EachSeasonPoint) -> Writer | None:
+    """Before or after each of a season; what is to be done once inside it is judged."""
+    if node.when == "once":
+        return None
+    base, before, key = node.base, node.when == "before", node.key
+    opening = f'{{"code":"{node.when}-season","text":"The season {_escaped(node.name)} {"begins" if before else "ends"} on '
+    decided = f'"{_escaped(node.text)}"'
+
+    def write(moment: Moment, records: Sequence[Record], begin: int | date | None) -> Written | None:
+        day, today = records[-1].day, moment.today
+        period = node.coming(moment.history.periods(key, records[0].day), records)
+        if period is None:
+            return None
+        due = period.first if before else period.last
+        left, used = (due - today).days, (today - day).days
+        due_text = due.isoformat()
+        reason = f'{opening}{due_text}, {_ends(left)}.","values":{{"due":"{due_text}","today":"{moment.today_text}"}}}}'
+        return _standing_on(base, today, due, left), used if used > 0 else 0, max(used + left, 1), "", "", (due_text, left), reason, decided
+
+    return write
+
+
+def _standing_on(base: CalendarTerms, today: date, due: date, left: int) -> Standing:
+    if left > 0:
+        return _UPCOMING if left <= base.notice else _CLEAR
+    return _DUE if left == 0 or today <= base.late.after(due) else _OVERDUE
+
+
+def _ends(left: int) -> str:
+    if left == 0:
+        return "that is today"
+    if left > 0:
+        return "in 1 day" if left == 1 else f"in {left} days"
+    return "1 day ago" if left == -1 else f"{-left} days ago"
+
+
+def _joined(node: JoinedBases) -> Writer | None:
+    meters = [part.base.key for part in node.parts if isinstance(part, EveryOnMeter)]
+    parts = [None if isinstance(part, JoinedBases) else _writer(part) for part in node.parts]
+    if len(meters) != len(set(meters)):
+        return None
+    writers = [p for p in parts if p is not None]
+    return _join(node.op, writers) if len(writers) == len(parts) else None
+
+
+def _join(op: Literal["or", "and"], writers: Sequence[Writer]) -> Writer:
+    """As `combine.join` does it where every part is known."""
+    first = op == "or"
+    sooner: Callable[..., tuple[str, int]] = min if first else max  # such days compare by their text
+
+    def write(moment: Moment, records: Sequence[Record], begin: int | date | None) -> Written | None:
+        parts = []
+        for each in writers:
+            part = each(moment, records, begin)
+            if part is None:
+                return None
+            parts.append(part)
+        lead = used = parts[0]
+        day, due, left = lead[5], lead[3], lead[4]
+        for part in parts[1:]:
+            if (part[0] > lead[0]) is first if part[0] is not lead[0] else _over(part, lead) if first else _over(lead, part):
+                lead = part
+            if _over(part, used) is first:
+                used = part
+            if part[5] is not None:
+                day = part[5] if day is None else sooner(day, part[5])
+            elif due:
+                due, left = f"{due},{part[3]}", f"{left},{part[4]}"
+            else:
+                due, left = part[3], part[4]
+        rest = [part[6] for part in parts if part is not lead]
+        return lead[0], used[1], used[2], due, left, day, ",".join([lead[6], *rest]), lead[7]
+
+    return write
+
+
+def _over(part: Written, other: Written) -> bool:
+    return part[1] * other[2] > other[1] * part[2]
+
+
+def _in_words(number: str) -> str:
+    """The text of a double as it stands in a sentence: 640, 712.4."""
+    return number[:-2] if number[-2:] == ".0" else number
+
+
+def _escaped(text: str) -> str:
+    """A text as it stands inside a JSON string."""
+    return json.dumps(text, ensure_ascii=False)[1:-1]

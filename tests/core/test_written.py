@@ -1,0 +1,81 @@
+"""The plainest cases are written straight as JSON text: it is what is judged, and the plain cases do take that way."""
+
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import pytest
+
+from fieldworthy.core.answer.due import answer_due, read_due_question
+from fieldworthy.core.rulebook.check import check_rulebook
+from tests.core.asking import answered_both_ways
+from tests.due_cases import rulebook
+
+NOW = "2026-07-14T06:00:00+01:00"
+PLAIN = (
+    "every 80 h",
+    "every 80 h, within 10 % late",
+    "every 1200 min of drum",
+    "every 100 h since last due",
+    "every 75 h on schedule, within 10 % at most 5 h",
+    "every 250 h on the meter, within 25 h early",
+    "every 6 months",
+    "weekly",
+    "every 12 months on the calendar",
+    "every 30 days on schedule, within 10 %",
+    "before each silage",
+    "after each silage, within 9 days late",
+    "every 250 h or every 12 months, whichever first",
+    "every 500 h and every 12 months, whichever last",
+    "every 500 h or every 80 h of drum or monthly, whichever first",
+    "first at 50 h, then every 250 h",
+    "first at 10 h, then every 250 h or yearly, whichever first",
+)
+
+
+def asked(interval: str, at_h: float, now: float, **machine: Any) -> tuple[Any, dict[str, Any]]:
+    case = {"interval": interval, "task": {"title": 'Grease "A", both \\ sides: 5 °C', "needs": "tailgate is closed"}}
+    book, findings = check_rulebook({**rulebook(case), "facts": {"tailgate": {"states": ["closed", "raised"]}}})
+    assert book is not None, findings
+    at = datetime(2026, 4, 9, 8, tzinfo=UTC)
+    built = {
+        "id": "m-1",
+        "timezone": "Europe/London",
+        "in_service": {"on": "2024-03-01", "as": "new", "meters": {"engine": 0, "drum": 0, "area": 0}},
+        "meters": [{"meter": m, "value": now, "at": NOW} for m in ("engine", "drum", "area")],
+        "done": [
+            {"task": "job", "at": (at - timedelta(days=90)).isoformat(), "meters": {"engine": 90, "drum": 61.5, "area": 40}},
+            {"task": "job", "at": at.isoformat(), "meters": dict.fromkeys(("engine", "drum", "area"), at_h)},
+        ],
+    }
+    return book, {"now": NOW, "machine": {**built, **machine}}
+
+
+@pytest.mark.parametrize("interval", PLAIN)
+@pytest.mark.parametrize(("done", "now"), [(100, 130), (100.4, 180.4), (100, 187.9), (112.5, 192.5), (100, 700.0625), (99.9999, 100)])
+def test_a_plain_case_is_written_as_it_is_judged(interval: str, done: float, now: float) -> None:
+    book, request = asked(interval, done, now)
+    assert [type(t) for t in answer_due(book, read_due_question(book, request)).tasks] == [str]
+    answered_both_ways(book, request)
+
+
+NOT_PLAIN = {
+    "a finer value": ("every 80 h", {}, 100.00001),
+    "no reading": ("every 80 h of drum", {"meters": [], "done": [{"task": "job", "on": "2026-04-09"}], "in_service": None}, 100),
+    "a deferral": ("every 80 h", {"deferrals": [{"task": "job", "at": NOW, "by": "p-1", "why": "rain"}]}, 100),
+    "a stated use": ("every 80 h", {"usage": {"engine": {"per_day": 9}}}, 100),
+    "a replaced meter": ("every 80 h", {"replaced_meters": [{"meter": "engine", "at": NOW, "old_value": 200, "new_value": 0}]}, 100),
+    "a record of a part": ("every 80 h", {"done": [{"task": "job", "on": "2026-04-09", "result": "partly"}]}, 100),
+    "a point that is met once": ("once at 500 h", {}, 100),
+    "working conditions": ("every 80 h; when ground is stony, every 40 h", {}, 100),
+    "a season's rest": ("every 80 h during silage", {}, 100),
+}
+
+
+@pytest.mark.parametrize("name", NOT_PLAIN)
+def test_what_is_not_plain_is_judged(name: str) -> None:
+    interval, machine, done = NOT_PLAIN[name]
+    book, request = asked(interval, done, 130, **{k: v for k, v in machine.items() if v is not None})  # type: ignore[attr-defined]
+    if machine.get("in_service", 0) is None:  # type: ignore[attr-defined]
+        del request["machine"]["in_service"]
+    assert not any(isinstance(t, str) for t in answer_due(book, read_due_question(book, request)).tasks)
+    answered_both_ways(book, request)
