@@ -29,6 +29,10 @@ PLAIN = (
     "every 500 h or every 80 h of drum or monthly, whichever first",
     "first at 50 h, then every 250 h",
     "first at 10 h, then every 250 h or yearly, whichever first",
+    "once at 2000 h",
+    "once 90 h after wheel fitted",
+    "once 90 h after wheel fitted, within 10 h late",
+    "first at 60 h and 120 h after wheel fitted, then every 50 h",
 )
 
 
@@ -42,6 +46,7 @@ def asked(interval: str, at_h: float, now: float, **machine: Any) -> tuple[Any, 
         "timezone": "Europe/London",
         "in_service": {"on": "2024-03-01", "as": "new", "meters": {"engine": 0, "drum": 0, "area": 0}},
         "meters": [{"meter": m, "value": now, "at": NOW} for m in ("engine", "drum", "area")],
+        "occurrences": [{"occurrence": "wheel fitted", "at": at.isoformat(), "meters": {"engine": 97.5}}],
         "done": [
             {"task": "job", "at": (at - timedelta(days=90)).isoformat(), "meters": {"engine": 90, "drum": 61.5, "area": 40}},
             {"task": "job", "at": at.isoformat(), "meters": dict.fromkeys(("engine", "drum", "area"), at_h)},
@@ -65,7 +70,7 @@ NOT_PLAIN = {
     "a stated use": ("every 80 h", {"usage": {"engine": {"per_day": 9}}}, 100),
     "a replaced meter": ("every 80 h", {"replaced_meters": [{"meter": "engine", "at": NOW, "old_value": 200, "new_value": 0}]}, 100),
     "a record of a part": ("every 80 h", {"done": [{"task": "job", "on": "2026-04-09", "result": "partly"}]}, 100),
-    "a point that is met once": ("once at 500 h", {}, 100),
+    "a point that was met": ("once at 50 h", {}, 100),
     "working conditions": ("every 80 h; when ground is stony, every 40 h", {}, 100),
     "a season's rest": ("every 80 h during silage", {}, 100),
 }

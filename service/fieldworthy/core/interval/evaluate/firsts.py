@@ -20,12 +20,24 @@ from fieldworthy.core.meter.series import Series
 class Points:
     """What is left of the points.
 
-    judged: the answer by the next one; None: all are met. begin: the last point (ticks, or a day). records: those since.
+    judged: the answer by the next one, or why it is not known. ahead: the next one, where it is on a meter and known. Neither: all are
+    met. begin: the last point (ticks, or a day). records: those since.
     """
 
     judged: Judged | None
     begin: Any = None
     records: tuple[Record, ...] = ()
+    ahead: "Ahead | None" = None
+
+
+@dataclass(slots=True)
+class Ahead:
+    """The next point on a meter: what it counts from, and the meter's count now [ticks]."""
+
+    point: "MeterPoint"
+    zero: Exact
+    now: Exact
+    series: Series
 
 
 @dataclass(slots=True)
@@ -58,7 +70,14 @@ class Firsts:
     after: tuple[str, str] | None
 
     def judge(self, history: History, task: TaskHistory, asked: Notice | None) -> Points:
-        """The next point that is not met."""
+        """The next point that is not met, and where it stands."""
+        points = self.left(history, task, asked)
+        if points.ahead is not None:
+            points.judged = self._answer_meter(points.ahead, history, task, asked)
+        return points
+
+    def left(self, history: History, task: TaskHistory, asked: Notice | None) -> Points:
+        """The next point that is not met; one on a meter is not judged yet."""
         event: Happened | None = None
         if self.after is not None:
             happened = [h for h in history.happened(self.after[0]) if h.at <= history.horizon]
@@ -67,12 +86,10 @@ class Firsts:
             event = happened[-1]
         records = tuple(r for r in task.records if not r.start and (event is None or r.at > event.at))
         if isinstance(self.points[0], MeterPoint):
-            return self._on_meter(history, task, asked, event, records)
+            return self._on_meter(history, event, records)
         return self._on_calendar(history, task, asked, event, records)
 
-    def _on_meter(
-        self, history: History, task: TaskHistory, asked: Notice | None, event: Happened | None, records: tuple[Record, ...]
-    ) -> Points:
+    def _on_meter(self, history: History, event: Happened | None, records: tuple[Record, ...]) -> Points:
         points = [p for p in self.points if isinstance(p, MeterPoint)]
         base = points[0].base
         series = history.series.get(base.key)
@@ -85,9 +102,9 @@ class Firsts:
             own = event.counts.get(base.key)
             told = series.at(event.at) if own is None else own
             if told is None:
-                text = f"Nothing tells what the meter {base.name} showed when this happened: {self._name}."
+                text = f"Nothing tells what the meter {base.name} showed when this happened: {self.name}."
                 return Points(
-                    Judged(Standing.UNKNOWN, None, [Reason("no-meter-at-occurrence", text, {"occurrence": self._name})], self.text)
+                    Judged(Standing.UNKNOWN, None, [Reason("no-meter-at-occurrence", text, {"occurrence": self.name})], self.text)
                 )
             zero = told
         behind = _behind(points, history, base.key) if event is None else 0
@@ -100,18 +117,16 @@ class Firsts:
             return Points(no_value(self.text, base.name, records[-1]))
         if event is None and _perhaps_met(points[left], history, base.key, now):
             return Points(never_recorded(self.text))
-        return Points(self._answer_meter(points[left], zero, now, history, task, asked, series))
+        return Points(None, ahead=Ahead(points[left], zero, now, series))
 
-    def _answer_meter(
-        self, point: MeterPoint, zero: Exact, now: Exact, history: History, task: TaskHistory, asked: Notice | None, series: Series
-    ) -> Judged:
-        base = point.base
+    def _answer_meter(self, ahead: Ahead, history: History, task: TaskHistory, asked: Notice | None) -> Judged:
+        base, zero, now, series = ahead.point.base, ahead.zero, ahead.now, ahead.series
         due = zero + base.every
         shift, said = put_off(base, history, task, due, series)
         moved, unit = due + shift, base.unit.name
         left = moved - now
         tail = f"{ticks_text(left)} {unit} to go" if left > 0 else "just reached" if left == 0 else f"{ticks_text(-left)} {unit} past it"
-        lead = f"`{self._name}` at {ticks_text(zero)} {unit}; " if self.after else ""
+        lead = f"`{self.name}` at {ticks_text(zero)} {unit}; " if self.after else ""
         text = f"{lead}{self.text}: due at {ticks_text(moved)} {unit}; the meter shows {ticks_text(now)} {unit}, {tail}."
         values = {
             "from": from_ticks(zero),
@@ -160,7 +175,7 @@ class Firsts:
         shift, said = put_off_days(point.base, history, task, due)
         moved, today = shift.after(due), history.today
         used = Share(max((today - zero).days, 0), max((due - zero).days, 1))
-        lead = f"`{self._name}` on {zero.isoformat()}" if self.after else f"In service since {zero.isoformat()}"
+        lead = f"`{self.name}` on {zero.isoformat()}" if self.after else f"In service since {zero.isoformat()}"
         text = f"{lead}; {self.text}: due on {moved.isoformat()}, {ends(moved, today)}."
         values = {"from": zero.isoformat(), "due": moved.isoformat(), "today": today.isoformat(), "days": (moved - today).days}
         return Points(
@@ -170,7 +185,8 @@ class Firsts:
         )
 
     @property
-    def _name(self) -> str:
+    def name(self) -> str:
+        """The occurrence that the points count from, as declared; "" where there is none."""
         return self.after[1] if self.after else ""
 
 

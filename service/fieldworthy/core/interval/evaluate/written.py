@@ -19,7 +19,8 @@ from fieldworthy.core.interval.evaluate.context import History, Record, Standing
 from fieldworthy.core.interval.evaluate.days import CODES as DAY_CODES
 from fieldworthy.core.interval.evaluate.days import CalendarTerms, EveryOnCalendar
 from fieldworthy.core.interval.evaluate.events import EachSeasonPoint
-from fieldworthy.core.interval.evaluate.meter import EveryOnMeter
+from fieldworthy.core.interval.evaluate.firsts import Ahead, Firsts
+from fieldworthy.core.interval.evaluate.meter import EveryOnMeter, place
 from fieldworthy.core.interval.evaluate.stretches import RulePlan
 
 Written: TypeAlias = tuple[Standing, int, int, str, str, tuple[str, int] | None, str, str]
@@ -55,23 +56,51 @@ Writer: TypeAlias = Callable[[Moment, Sequence[Record], int | date | None], Writ
 
 def writer_of(rule: RulePlan) -> Callable[[Moment, TaskHistory], Written | None] | None:
     """Writes what a rule that is always in force says; None where it is of no form that can be written here."""
-    if rule.node is None or rule.when is not None or rule.during is not None:
+    if rule.when is not None or rule.during is not None:
         return None
-    write = _writer(rule.node)
-    if write is None:
-        return None
-    firsts = rule.firsts
+    firsts, write = rule.firsts, None if rule.node is None else _writer(rule.node)
+    if firsts is None:
+        return None if write is None else _alone(write)
+    point = _first_point(firsts)
 
     def written(moment: Moment, task: TaskHistory) -> Written | None:
         if task.deferrals:
             return None
-        if firsts is None:
-            return write(moment, task.records, None) if task.records else None
-        points = firsts.judge(moment.history, task, None)
+        points = firsts.left(moment.history, task, None)
+        if points.ahead is not None:
+            return point(moment, points.ahead)
         records = points.records or task.records
-        return write(moment, records, points.begin) if points.judged is None and records else None
+        return write(moment, records, points.begin) if write is not None and points.judged is None and records else None
 
     return written
+
+
+def _alone(write: Writer) -> Callable[[Moment, TaskHistory], Written | None]:
+    return lambda moment, task: write(moment, task.records, None) if task.records and not task.deferrals else None
+
+
+def _first_point(firsts: Firsts) -> Callable[[Moment, Ahead], Written | None]:
+    text, name = _escaped(firsts.text), _escaped(firsts.name)
+
+    def write(moment: Moment, ahead: Ahead) -> Written | None:
+        base, zero = ahead.point.base, ahead.zero
+        dial, every = moment.dials.get(base.key), base.every
+        if dial is None or not isinstance(zero, int) or not isinstance(every, int) or zero % _FINEST or every % _FINEST or zero >= _MOST:
+            return None
+        now, now_text, now_json = dial
+        due, progress, unit, meter = zero + every, now - zero, _escaped(base.unit.name), _escaped(base.name)
+        due_json, left_json, zero_json = repr(due / TICKS), repr((due - now) / TICKS), repr(zero / TICKS)
+        lead = f"`{name}` at {_in_words(zero_json)} {unit}; " if name else ""
+        reason = (
+            f'{{"code":"first-point","text":"{lead}{text}: due at {_in_words(due_json)} {unit}; '
+            f'the meter shows {now_text} {unit}, {_going(left_json, unit)}.","values":{{"from":{zero_json},"every":{from_ticks(every)!r},'
+            f'"due":{due_json},"now":{now_json},"unit":"{unit}","meter":"{meter}"}}}}'
+        )
+        member, closing = f'"{meter}":{{"value":', f',"unit":"{unit}"}}'
+        at, left = f"{member}{due_json}{closing}", f"{member}{left_json}{closing}"
+        return place(base, None, due, now, 0), progress if progress > 0 else 0, every, at, left, None, reason, f'"{text}"'
+
+    return write
 
 
 def _writer(node: Node) -> Writer | None:
@@ -93,7 +122,6 @@ def _on_meter(node: EveryOnMeter) -> Writer | None:
     decided, member, closing = f'"{text}"', f'"{name}":{{"value":', f',"unit":"{unit}"}}'
     lead, tail = _escaped(node.lead), f" {unit}{_escaped(node.tail)}; {text} makes it due at "
     opening, shows = f'{{"code":"{node.code}","text":"', f" {unit}; the meter shows "
-    to_go, past = f" {unit} to go", f" {unit} past it"
     values = f',"every":{from_ticks(every)!r},"due":'
     end = f',"unit":"{unit}","meter":"{name}"}}}}'
 
@@ -116,16 +144,12 @@ def _on_meter(node: EveryOnMeter) -> Writer | None:
         left_json, due_json, at = repr(left / TICKS), repr(due / TICKS), repr(value / TICKS)
         if left > 0:
             standing = _UPCOMING if left <= notice else _CLEAR
-            going = (left_json[:-2] if left_json[-2:] == ".0" else left_json) + to_go
-        elif left == 0:
-            standing, going = _DUE, "just reached"
         else:
             standing = _DUE if now <= due + late else _OVERDUE
-            going = _in_words(left_json[1:]) + past
         reason = (
             f"{opening}{'In service at' if last.start else lead} {at[:-2] if at[-2:] == '.0' else at}"
             f"{f' {unit}; {text} makes it due at ' if last.start else tail}{due_json[:-2] if due_json[-2:] == '.0' else due_json}"
-            f'{shows}{now_text} {unit}, {going}.","values":{{"done":{at}{values}{due_json},"now":{now_json}{end}'
+            f'{shows}{now_text} {unit}, {_going(left_json, unit)}.","values":{{"done":{at}{values}{due_json},"now":{now_json}{end}'
         )
         return (
             standing,
@@ -245,6 +269,12 @@ def _join(op: Literal["or", "and"], writers: Sequence[Writer]) -> Writer:
 
 def _over(part: Written, other: Written) -> bool:
     return part[1] * other[2] > other[1] * part[2]
+
+
+def _going(left: str, unit: str) -> str:
+    if left == "0.0":
+        return "just reached"
+    return f"{_in_words(left[1:])} {unit} past it" if left[0] == "-" else f"{_in_words(left)} {unit} to go"
 
 
 def _in_words(number: str) -> str:
