@@ -1,8 +1,10 @@
 """Addresses and migrations."""
 
 import asyncio
+import sqlite3
 import subprocess
 import sys
+from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +13,9 @@ from sqlalchemy import Connection, text
 
 from fieldworthy.storage.engine import AddressUnusable, OtherRevision, SqlStore, database_url, open_engine, prepare
 from fieldworthy.storage.migrating import migrate, newest_revision
+from fieldworthy.storage.new_sqlite import lay_out
 from fieldworthy.storage.tables import REVISION, metadata
+from tests.storage.write_schema import schema_script
 
 TOP = Path(__file__).resolve().parents[2]
 
@@ -67,6 +71,61 @@ async def test_serve_migrates_sqlite_by_itself(tmp_path: Path) -> None:
     await prepare(store, address)
     assert await store.reachable()
     await store.close()
+
+
+def contents(file: Path) -> tuple[list[Any], list[Any]]:
+    """Everything that a database of SQLite is made of, in the order of making, and the revision that it says it is at."""
+    kept = sqlite3.connect(file)
+    try:
+        made = kept.execute("select type, name, tbl_name, sql from sqlite_master order by rowid").fetchall()
+        return made, kept.execute("select version_num from alembic_version").fetchall()
+    finally:
+        kept.close()
+
+
+async def test_the_script_of_a_new_sqlite_makes_exactly_what_the_migrations_make(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    await asyncio.to_thread(migrate, f"sqlite:///{tmp_path / 'migrated.db'}")
+    monkeypatch.setattr("fieldworthy.storage.migrating.migrate", None)  # it is not called
+    address = f"sqlite:///{tmp_path / 'new.db'}"
+    store = SqlStore(open_engine(address))
+    await prepare(store, address)
+    await store.close()
+    made = contents(tmp_path / "migrated.db")
+    assert {kind for kind, *_ in made[0]} == {"table", "index", "trigger"}
+    assert contents(tmp_path / "new.db") == made, "run python tests/storage/write_schema.py"
+
+
+def test_the_committed_script_is_what_the_migrations_give() -> None:
+    assert (files("fieldworthy.storage") / "new_sqlite.sql").read_text("utf-8") == schema_script()
+
+
+@pytest.mark.parametrize("made_before", ["create table others (id integer)", "create view others as select 1"])
+async def test_a_sqlite_that_holds_anything_is_left_to_the_migrations(tmp_path: Path, made_before: str) -> None:
+    address = f"sqlite:///{tmp_path / 'a.db'}"
+    store = SqlStore(open_engine(address))
+    async with store.writing() as connection:
+        await connection.execute(text(made_before))
+    async with store.writing() as connection:
+        assert not await connection.run_sync(lay_out)
+    await prepare(store, address)
+    assert await store.reachable()
+    async with store.engine.connect() as connection:
+        assert (await connection.execute(text("select count(*) from others"))).scalar() in (0, 1)
+    await store.close()
+
+
+async def test_of_several_that_make_a_new_sqlite_at_once_one_does(tmp_path: Path) -> None:
+    address = f"sqlite:///{tmp_path / 'a.db'}"
+    stores = [SqlStore(open_engine(address)) for _ in range(4)]
+
+    async def make(store: SqlStore) -> bool:
+        async with store.writing() as connection:
+            return await connection.run_sync(lay_out)
+
+    assert sorted(await asyncio.gather(*(make(store) for store in stores))) == [False, False, False, True]
+    assert await stores[0].reachable()
+    for store in stores:
+        await store.close()
 
 
 @pytest.mark.postgres

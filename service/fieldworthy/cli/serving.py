@@ -2,6 +2,7 @@
 
 import asyncio
 import errno
+import gc
 import ipaddress
 import logging
 import signal
@@ -78,6 +79,8 @@ def _log(level: str) -> None:
 
 
 async def _serve(settings: Settings, listening: socket.socket) -> None:
+    gc.disable()  # until all is loaded: the collector would look through it again and again, and find nothing to throw away
+
     import typer
     import uvicorn
 
@@ -113,6 +116,7 @@ async def _serve(settings: Settings, listening: socket.socket) -> None:
             access_log=False,
             server_header=False,
             proxy_headers=False,  # whoever asks is who connects
+            ws="none",
             limit_concurrency=settings.max_at_once + IDLE_CONNECTIONS,
             timeout_graceful_shutdown=GRACE_SECONDS,
         )

@@ -11,6 +11,7 @@ from sqlalchemy.engine import URL, Engine
 from sqlalchemy.exc import ArgumentError
 from sqlalchemy.ext.asyncio import AsyncConnection, AsyncEngine, create_async_engine
 
+from fieldworthy.storage.new_sqlite import lay_out
 from fieldworthy.storage.tables import REVISION
 from fieldworthy.usecases.ports import Rulebooks
 
@@ -93,12 +94,18 @@ class SqlStore:
 
     @asynccontextmanager
     async def write(self) -> AsyncIterator[Rulebooks]:
+        async with self.writing() as connection:
+            yield _rulebooks(connection)
+
+    @asynccontextmanager
+    async def writing(self) -> AsyncIterator[AsyncConnection]:
+        """A connection in a transaction that writes."""
         async with self.engine.connect() as plain:
             connection = await plain.execution_options(fieldworthy_writes=True)
             async with connection.begin():
                 if connection.dialect.name == "postgresql":  # writers queue, as they do on SQLite: what was read stays true until the end
                     await connection.execute(text("select pg_advisory_xact_lock(:lock)"), {"lock": WRITE_LOCK})
-                yield _rulebooks(connection)
+                yield connection
 
     async def reachable(self) -> bool:
         """Whether the database answers, with the schema of this release."""
@@ -128,7 +135,7 @@ def _revision(connection: Connection) -> str | None:
 
 
 async def prepare(store: SqlStore, address: str) -> None:
-    """What `serve` does first: migrates SQLite by itself, and refuses a PostgreSQL of another revision (raises OtherRevision)."""
+    """What `serve` does first: makes or migrates SQLite by itself, and refuses a PostgreSQL of another revision (raises OtherRevision)."""
     url = database_url(address)
     sqlite = url.get_backend_name() == "sqlite"
     if sqlite:
@@ -139,7 +146,11 @@ async def prepare(store: SqlStore, address: str) -> None:
         return
     if not sqlite:
         raise OtherRevision(found, REVISION)
-    from fieldworthy.storage.migrating import migrate  # a quarter of the time to start, and seldom needed
+    if found is None:
+        async with store.writing() as connection:
+            if await connection.run_sync(lay_out):
+                return
+    from fieldworthy.storage.migrating import migrate  # slow to load, and seldom needed
 
     await asyncio.to_thread(migrate, address)
 
