@@ -117,7 +117,7 @@ def answer_due(book: CheckedRulebook, question: DueQuestion, written: bool = Tru
         if fitting.fits is Truth.NO or (task.plan is None and question.tasks is None):
             continue
         history = _history(task, machine)
-        if written and task.plan is not None and task.plan.write is not None and fitting is _FITS:
+        if written and task.plan is not None and fitting is _FITS:
             short = task.plan.write(moment, history)
             if short is not None:
                 found.append((_URGENT[short[0]], -(short[1] / short[2]), task.name, _line(task, short)))

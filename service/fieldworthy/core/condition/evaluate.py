@@ -6,6 +6,8 @@ Values are those of walk.py: a state (by `names.key`), a Quantity, a bare number
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
+from types import CodeType
 from typing import assert_never
 
 from fieldworthy.core.base.names import key
@@ -82,8 +84,14 @@ def compile_condition(c: Condition, facts: Mapping[str, Fact | WorkingCondition]
                 assert_never(node)
 
     lines.append(f"    return truths[{emit(c)}]")
-    exec(compile("\n".join(lines), "<condition>", "exec"), table)  # noqa: S102  our own words only, see above
+    exec(_code("\n".join(lines)), table)  # noqa: S102  our own words only, see above
     return table["judge"]  # type: ignore[return-value]
+
+
+@lru_cache(256)
+def _code(source: str) -> CodeType:
+    """Many conditions differ in their words only, and share their code."""
+    return compile(source, "<condition>", "exec")
 
 
 # --- what would have to change -----------------------------------------------------------------------------------------------

@@ -6,6 +6,7 @@ to the `whichever`, `within` or `then` behind it.
 
 import re
 from collections.abc import Iterator
+from functools import lru_cache
 
 from lark import Token
 from lark.lexer import Lexer
@@ -118,13 +119,13 @@ def _trouble(code: str, start: int, end: int, message: str, mend: str) -> LexTro
 
 
 class IntervalLexer(Lexer):
-    """Lark's interface; `tokens` does the work."""
+    """Hands tokens that are already cut to the parser: they are looked at before parsing begins."""
 
     def __init__(self, lexer_conf: object) -> None:
         del lexer_conf
 
-    def lex(self, data: str) -> Iterator[Token]:  # type: ignore[override]
-        return tokens(data)
+    def lex(self, data: list[Token]) -> Iterator[Token]:  # type: ignore[override]
+        return iter(data)
 
 
 def tokens(text: str) -> Iterator[Token]:
@@ -208,6 +209,7 @@ def _name(text: str, pos: int) -> tuple[str, str, int]:
     return "NAME", tidy(text[pos:end]), end
 
 
+@lru_cache(4096)  # a rulebook has few names, and its intervals say them often
 def needs_quotes(name: str) -> bool:
     """Whether a name stands in double quotes in an interval: it holds a keyword, or as bare words it would be read otherwise."""
     if KEYWORDS & set(name.casefold().split()):

@@ -2,7 +2,7 @@
 
 from fractions import Fraction
 from functools import cache
-from typing import Any
+from typing import Any, cast
 
 from lark import Lark, Token, Tree
 from lark.exceptions import UnexpectedInput, UnexpectedToken
@@ -109,8 +109,8 @@ def _before(text: str) -> Finding | None:
 
 def _tree(text: str, start: str) -> "Tree[Token] | Finding":
     try:
-        mixed = _mixed(text)
-        return mixed if mixed is not None else lark(start).parse(text)
+        cut = list(tokens(text))
+        return _mixed(text, cut) or lark(start).parse(cast(str, cut))
     except LexTrouble as trouble:
         return trouble.finding
     except UnexpectedInput as unexpected:
@@ -153,10 +153,9 @@ def _could(accepts: set[str]) -> str:
     return " or ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words) or "nothing more"
 
 
-def _mixed(text: str) -> Finding | None:
+def _mixed(text: str, listed: list[Token]) -> Finding | None:
     """A finding where `and` and `or` join bases of one bracket without brackets between them."""
     stack: list[list[Token]] = [[]]
-    listed = list(tokens(text))
     for token, after in zip(listed, [*listed[1:], None], strict=True):
         if token.type == "LPAR":
             stack.append([])

@@ -1,7 +1,7 @@
 """An interval made ready to be computed: names, units, allowances and notice are settled once, at the check of a rulebook."""
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 
 from fieldworthy.core.base.names import key
@@ -63,13 +63,21 @@ class Answer:
 class Plan:
     """rules: in the order of the text; conditions: the working conditions they name, by `names.key`; changing: has `when` or `during`.
 
-    write: the same answer as JSON text, much quicker, in the plainest cases; None where the interval is of no form that has them.
+    write: the same answer as JSON text, much quicker, in the plainest cases; None where it has to be judged.
     """
 
     rules: tuple[RulePlan, ...]
     conditions: tuple[str, ...]
     changing: bool
-    write: Callable[[Moment, TaskHistory], Written | None] | None = None
+    write: Callable[[Moment, TaskHistory], Written | None] = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        self.write = self._write_first
+
+    def _write_first(self, moment: Moment, task: TaskHistory) -> Written | None:
+        """Makes the writer when the first machine asks: a check needs none, and a large rulebook has thousands."""
+        self.write = (None if self.changing else writer_of(self.rules[0])) or (lambda moment, task: None)
+        return self.write(moment, task)
 
     def judge(self, history: History, task: TaskHistory, asked: Notice | None = None) -> Answer:
         """Where the task stands. asked: the request's own notice."""
@@ -222,7 +230,7 @@ def make_plan(
         if rule.when is not None:
             names.update(dict.fromkeys(names_of(rule.when)))
     changing = any(r.when is not None or r.during is not None for r in interval.rules)
-    return Plan(tuple(rules), tuple(names), changing, None if changing else writer_of(rules[0]))
+    return Plan(tuple(rules), tuple(names), changing)
 
 
 def _early_only(allowance: Allowance) -> Allowance:

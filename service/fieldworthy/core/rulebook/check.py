@@ -20,7 +20,7 @@ from fieldworthy.core.rulebook.load_tasks import DraftTask
 from fieldworthy.core.rulebook.model import CheckedRulebook, Example, Task
 from fieldworthy.core.rulebook.plain import check_plain
 from fieldworthy.core.rulebook.reading import MAX_BYTES
-from fieldworthy.core.rulebook.report import Report, TooManyErrors
+from fieldworthy.core.rulebook.report import MOST_EXPRESSIONS, Report, TooManyErrors
 from fieldworthy.core.rulebook.text import read_text
 from fieldworthy.core.rulebook.usage import warn_unused
 
@@ -64,6 +64,15 @@ def check_rulebook(data: Any, document: Document | None = None, run: RunExample 
 def _check(data: Any, report: Report, run: RunExample | None) -> Result:
     draft = load(data, report)
     if draft is None:
+        return None, report.in_order()
+    if report.unread is not None:
+        report.error(
+            "too_many_expressions",
+            report.unread,
+            f"the rulebook's intervals and conditions have {report.expressions:,} characters together, more than {MOST_EXPRESSIONS:,}; "
+            "from here on they were not read",
+            "split it into several rulebooks, or give conditions that are said often a fact of their own",
+        )
         return None, report.in_order()
     if len(draft.tasks) > MAX_TASKS:
         report.error(

@@ -7,6 +7,7 @@ from typing import Any, TypeVar
 from fieldworthy.core.base.finding import MOST_ERRORS, Finding, Severity
 from fieldworthy.core.base.span import line_and_column
 from fieldworthy.core.condition.ast import Condition
+from fieldworthy.core.condition.parse import MAX_TEXT
 from fieldworthy.core.condition.parse import parse as parse_condition
 from fieldworthy.core.rulebook.document import Document, value_at
 
@@ -14,6 +15,9 @@ T = TypeVar("T")
 
 MOST_WARNINGS = 3_000
 """More than one for each task that a rulebook may have."""
+
+MOST_EXPRESSIONS = 200_000
+"""Characters of all expressions of a rulebook: reading and checking them is what the time of a check goes to."""
 
 
 class TooManyErrors(Exception):
@@ -42,6 +46,8 @@ class Report:
     made:       what actions and happenings make, as they are written: checked already.
     broken:     `names.key` of facts and working conditions that are declared but could not be understood: nothing is said of
                 what leans on them, because mending the declaration comes first.
+    expressions: characters of all intervals, conditions and allowances so far. unread: the path of the first one that was not read,
+                because it passes MOST_EXPRESSIONS.
     """
 
     document: Document | None = None
@@ -51,6 +57,8 @@ class Report:
     made: list[Condition] = field(default_factory=list)
     broken: set[str] = field(default_factory=set)
     unclear_meters: bool = False
+    expressions: int = 0
+    unread: str | None = None
     error_count: int = 0
     warning_count: int = 0
 
@@ -95,6 +103,8 @@ class Report:
 
     def condition(self, text: str, path: str, start: int = 0) -> Condition | None:
         """A condition over facts read; a mistake in its form is a finding. start: where `text` begins in the value at `path`."""
+        if not self._has_room(text, path):
+            return None
         found = parse_condition(text)
         if isinstance(found, Finding):
             self.in_text(found, [(-start, path)])
@@ -105,6 +115,8 @@ class Report:
 
     def read(self, text: str, pieces: Sequence[Piece], parse: Callable[[str], T | Finding]) -> T | None:
         """A text of another language read; a mistake in its form is a finding."""
+        if not self._has_room(text, pieces[0][1]):
+            return None
         found = parse(text)
         if isinstance(found, Finding):
             self.in_text(found, pieces)
@@ -112,6 +124,14 @@ class Report:
         for _, path in pieces:
             self._suspect_comment(path)
         return found
+
+    def _has_room(self, text: str, path: str) -> bool:
+        """Counts an expression, and tells whether it is read. One that is too long by itself costs nothing: it is refused unread."""
+        if len(text) <= MAX_TEXT:
+            self.expressions += len(text)
+            if self.expressions > MOST_EXPRESSIONS and self.unread is None:
+                self.unread = path
+        return self.unread is None
 
     def errors(self) -> bool:
         return self.error_count > 0
