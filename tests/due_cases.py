@@ -1,12 +1,15 @@
 """The tables in cases/due, and how one case becomes a whole question on the wire: a rulebook with one task, and one machine.
 
 A case: name, interval, now, and what differs from the rulebook and the machine below. done: records {h, on | at, task};
-now_h: what the engine meter shows now. want: any of the members that `answered` gives; `codes` must each stand among the reasons.
+now_h: what the engine meter shows now; read: what it showed at 20:00 on days before, [day, h]. want: any of the members that `answered`
+gives; `codes` must each stand among the reasons.
 """
 
 import tomllib
+from datetime import date, datetime, time
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 HERE = Path(__file__).parent / "cases" / "due"
 
@@ -48,6 +51,10 @@ def machine(case: dict[str, Any]) -> dict[str, Any]:
     }
     if "now_h" in case:
         built["meters"] = [{"meter": "engine", "value": case["now_h"], "unit": "h", "at": case["now"]}]
+    if "read" in case:
+        zone = ZoneInfo(built["timezone"])
+        ats = [datetime.combine(date.fromisoformat(day), time(20), zone).isoformat() for day, _ in case["read"]]
+        built["readings"] = [{"meter": "engine", "value": h, "at": at} for at, (_, h) in zip(ats, case["read"], strict=True)]
     built["done"] = [_record(r) for r in case.get("done", [])]
     built |= case.get("machine", {})
     return {k: v for k, v in built.items() if v != "none"}
@@ -86,6 +93,8 @@ def answered(task: dict[str, Any], meter: str = "engine") -> dict[str, Any]:
         "assumed": task["assumed"],
         "codes": [r["code"] for r in task["because"]],
         "expected": task["expected"] and task["expected"]["date"],
+        "range": task["expected"] and task["expected"]["from"] and [task["expected"]["from"], task["expected"]["to"]],
+        "share": task["expected"] and task["expected"]["share"],
     }
 
 

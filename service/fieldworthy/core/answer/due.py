@@ -8,6 +8,7 @@ from fractions import Fraction
 from itertools import pairwise
 from typing import Any
 
+from fieldworthy.core.answer.forecast import Expecting, as_json
 from fieldworthy.core.answer.machine import MOST_RECORDS, Machine, read_machine
 from fieldworthy.core.answer.reader import Plain, Reader
 from fieldworthy.core.base.finding import Finding, Refused, did_you_mean
@@ -15,6 +16,7 @@ from fieldworthy.core.base.fit import Fitting, judge_fit
 from fieldworthy.core.base.quantity import Exact, from_ticks
 from fieldworthy.core.base.reason import Reason
 from fieldworthy.core.base.truth import Truth
+from fieldworthy.core.forecast.outlook import Expected
 from fieldworthy.core.interval.ast import Notice
 from fieldworthy.core.interval.evaluate.context import WORDS, Deferral, Judged, Record, Standing, TaskHistory
 from fieldworthy.core.interval.evaluate.written import Moment, Written
@@ -33,11 +35,12 @@ class DueQuestion:
 
 @dataclass(slots=True)
 class TaskStanding:
-    """Where one task stands, and the rule in force (None: none is, or it has no interval)."""
+    """Where one task stands, the rule in force (None: none is, or it has no interval), and when it is expected to fall due."""
 
     task: Task
     judged: Judged
     rule: str | None
+    expected: Expected | None = None
 
 
 @dataclass(slots=True)
@@ -108,7 +111,7 @@ def answer_due(book: CheckedRulebook, question: DueQuestion, written: bool = Tru
                 )
             ]
         )
-    moment = Moment(machine.history)
+    moment, expecting = Moment(machine.history), Expecting(machine.history)
     if not moment.plain or question.notice is not None or machine.not_whole or applies.fits is not Truth.YES:
         written = False
     found: list[tuple[int, float, str, TaskStanding | str]] = []
@@ -120,11 +123,14 @@ def answer_due(book: CheckedRulebook, question: DueQuestion, written: bool = Tru
         if written and task.plan is not None and fitting is _FITS:
             short = task.plan.write(moment, history)
             if short is not None:
-                found.append((_URGENT[short[0]], -(short[1] / short[2]), task.name, _line(task, short)))
+                expected = expecting.written(task.plan, short) if expecting.worthwhile else "null"
+                found.append((_URGENT[short[0]], -(short[1] / short[2]), task.name, _line(task, short, expected)))
                 continue
         standing = _standing(task, fitting, question, history)
         if applies.fits is Truth.UNKNOWN:
             _open(standing.judged, applies, keep=True)
+        if task.plan is not None:
+            standing.expected = expecting.judged(task.plan, standing.judged, standing.rule)
         used = standing.judged.used
         share = 0.0 if used is None else -float(used.top / used.bottom)
         found.append((_URGENT[standing.judged.standing], share, task.name, standing))
@@ -136,16 +142,16 @@ _FITS = Fitting(Truth.YES)
 _URGENT = (4, 3, 1, 0, 2)  # by the standing's value: overdue, due, unknown (-1), upcoming, clear
 
 
-def _line(task: Task, written: Written) -> str:
+def _line(task: Task, written: Written, expected: str) -> str:
     """A task's standing as `_task_json` gives it, as JSON text."""
-    standing, top, bottom, due, left, day, reasons, decided = written
+    standing, top, bottom, due, left, day, reasons, decided, _ = written
     lines = task.lines
     assert lines is not None  # a task with a plan has them
     date, days = ("null", "null") if day is None else (f'"{day[0]}"', day[1])
     return (
         f'{{{lines.head},"standing":"{WORDS[standing]}","used":{round(top / bottom, 6)!r},"incomplete":false,"at_least":null,"assumed":[],'
         f'"resting":false,"due_at":{{"meters":{{{due}}},"date":{date}}},"remaining":{{"meters":{{{left}}},"days":{days}}},'
-        f'"decided_by":{decided},"rule":{lines.rule},"expected":null,"because":[{reasons}],"needs":{lines.needs}}}'
+        f'"decided_by":{decided},"rule":{lines.rule},"expected":{expected},"because":[{reasons}],"needs":{lines.needs}}}'
     )
 
 
@@ -232,7 +238,6 @@ def _task_json(standing: TaskStanding, machine: Machine) -> dict[str, Any]:
         if now is not None:
             left_meters[declared.name] = {"value": from_ticks(due - now), "unit": unit}
     day, used, least = judged.day, judged.used, judged.at_least
-    expected = judged.expected
     return {
         "task": task.name,
         "title": task.title,
@@ -247,7 +252,7 @@ def _task_json(standing: TaskStanding, machine: Machine) -> dict[str, Any]:
         "remaining": {"meters": left_meters, "days": None if day is None else (day - history.today).days},
         "decided_by": judged.text or None,
         "rule": standing.rule,
-        "expected": None if expected is None else {"date": expected.isoformat(), "from": None, "to": None, "share": None},
+        "expected": as_json(standing.expected),
         "because": [reason.to_json() for reason in judged.reasons],
         "needs": task.needs_text,
     }

@@ -23,9 +23,10 @@ from fieldworthy.core.interval.evaluate.firsts import Ahead, Firsts
 from fieldworthy.core.interval.evaluate.meter import EveryOnMeter, place
 from fieldworthy.core.interval.evaluate.stretches import RulePlan
 
-Written: TypeAlias = tuple[Standing, int, int, str, str, tuple[str, int] | None, str, str]
+Written: TypeAlias = tuple[Standing, int, int, str, str, tuple[str, int] | None, str, str, tuple[tuple[str, int], ...]]
 """Standing; share used (top, bottom); due point and what is left on the meter, as members of JSON objects ("" on the calendar); due
-day in RFC 3339 and how many days are left; the reasons, as items of a JSON array; the base that decided, as a JSON string."""
+day in RFC 3339 and how many days are left; the reasons, as items of a JSON array; the base that decided, as a JSON string; and of each
+meter its key and the count at which it is due [ticks]."""
 
 _CLEAR, _UPCOMING, _DUE, _OVERDUE = Standing.CLEAR, Standing.UPCOMING, Standing.DUE, Standing.OVERDUE
 _FINEST = 100
@@ -98,7 +99,17 @@ def _first_point(firsts: Firsts) -> Callable[[Moment, Ahead], Written | None]:
         )
         member, closing = f'"{meter}":{{"value":', f',"unit":"{unit}"}}'
         at, left = f"{member}{due_json}{closing}", f"{member}{left_json}{closing}"
-        return place(base, None, due, now, 0), progress if progress > 0 else 0, every, at, left, None, reason, f'"{text}"'
+        return (
+            place(base, None, due, now, 0),
+            progress if progress > 0 else 0,
+            every,
+            at,
+            left,
+            None,
+            reason,
+            f'"{text}"',
+            ((base.key, due),),
+        )
 
     return write
 
@@ -160,6 +171,7 @@ def _on_meter(node: EveryOnMeter) -> Writer | None:
             None,
             reason,
             decided,
+            ((key, due),),
         )
 
     return write
@@ -186,7 +198,17 @@ def _on_calendar(node: EveryOnCalendar) -> Writer:
             f"{opening}{'In service since' if last.start else 'Done on'} {done_text}{makes}{due_text}, {_ends(left)}."
             f'","values":{{"done":"{done_text}","due":"{due_text}","today":"{moment.today_text}","days":{left}}}}}'
         )
-        return _standing_on(base, today, due, left), used if used > 0 else 0, max(used + left, 1), "", "", (due_text, left), reason, decided
+        return (
+            _standing_on(base, today, due, left),
+            used if used > 0 else 0,
+            max(used + left, 1),
+            "",
+            "",
+            (due_text, left),
+            reason,
+            decided,
+            (),
+        )
 
     return write
 
@@ -208,7 +230,17 @@ def _on_season(node: EachSeasonPoint) -> Writer | None:
         left, used = (due - today).days, (today - day).days
         due_text = due.isoformat()
         reason = f'{opening}{due_text}, {_ends(left)}.","values":{{"due":"{due_text}","today":"{moment.today_text}"}}}}'
-        return _standing_on(base, today, due, left), used if used > 0 else 0, max(used + left, 1), "", "", (due_text, left), reason, decided
+        return (
+            _standing_on(base, today, due, left),
+            used if used > 0 else 0,
+            max(used + left, 1),
+            "",
+            "",
+            (due_text, left),
+            reason,
+            decided,
+            (),
+        )
 
     return write
 
@@ -249,7 +281,7 @@ def _join(op: Literal["or", "and"], writers: Sequence[Writer]) -> Writer:
                 return None
             parts.append(part)
         lead = used = parts[0]
-        day, due, left = lead[5], lead[3], lead[4]
+        day, due, left, counts = lead[5], lead[3], lead[4], lead[8]
         for part in parts[1:]:
             if (part[0] > lead[0]) is first if part[0] is not lead[0] else _over(part, lead) if first else _over(lead, part):
                 lead = part
@@ -258,11 +290,11 @@ def _join(op: Literal["or", "and"], writers: Sequence[Writer]) -> Writer:
             if part[5] is not None:
                 day = part[5] if day is None else sooner(day, part[5])
             elif due:
-                due, left = f"{due},{part[3]}", f"{left},{part[4]}"
+                due, left, counts = f"{due},{part[3]}", f"{left},{part[4]}", counts + part[8]
             else:
-                due, left = part[3], part[4]
+                due, left, counts = part[3], part[4], part[8]
         rest = [part[6] for part in parts if part is not lead]
-        return lead[0], used[1], used[2], due, left, day, ",".join([lead[6], *rest]), lead[7]
+        return lead[0], used[1], used[2], due, left, day, ",".join([lead[6], *rest]), lead[7], counts
 
     return write
 
