@@ -12,7 +12,7 @@ from fieldworthy.core.condition.ast import Condition
 from fieldworthy.core.condition.check import check_condition
 from fieldworthy.core.condition.evaluate import evaluate
 from fieldworthy.core.condition.parse import parse
-from fieldworthy.core.procedure.check import MOST_STEPS, check_works, makes_of
+from fieldworthy.core.procedure.check import MOST_DEEP, MOST_STEPS, check_works, makes_of
 from fieldworthy.core.procedure.model import Action, Procedure, Step, Works
 from fieldworthy.core.procedure.steps import laid_out, together
 from tests.core.books import condition, facts_of, tables
@@ -131,17 +131,28 @@ def test_circles(follows: dict[str, list[str]], circles: int) -> None:
 
 
 def test_a_long_chain_of_procedures_is_no_circle_and_does_not_overflow() -> None:
-    many = {f"p{i}": [f"p{i + 1}"] for i in range(400)} | {"p400": []}
-    assert check_works(Works(procedures=procedures(**many)), {}, FACTS) == []
-    many["p400"] = ["p0"]
-    assert [f.code for f in check_works(Works(procedures=procedures(**many)), {}, FACTS)] == ["procedure.circle"]
+    many = {f"p{i}": [f"p{i + 1}"] for i in range(2000)} | {"p2000": []}
+    (found,) = check_works(Works(procedures=procedures(**many)), {"t": (Step(follow="p0"),)}, FACTS)
+    assert (found.code, found.path) == ("procedure.too_deep", f"/procedures/p{2000 - MOST_DEEP}")
+    many["p2000"] = ["p0"]
+    (found,) = check_works(Works(procedures=procedures(**many)), {}, FACTS)
+    assert (found.code, "`p4`, 1995 more and `p2000` follow each other" in found.message) == ("procedure.circle", True)
+
+
+def test_procedures_may_follow_each_other_so_deep_and_no_deeper() -> None:
+    many = {f"p{i}": [f"p{i + 1}"] for i in range(1, MOST_DEEP)} | {f"p{MOST_DEEP}": []}
+    assert check_works(Works(procedures=procedures(**many)), {"t": (Step(follow="p1"),)}, FACTS) == []
+    found = check_works(Works(procedures=procedures(**many, p0=["p1"])), {"t": (Step(follow="p0"),)}, FACTS)
+    assert [(f.code, f.path) for f in found] == [("procedure.too_deep", "/procedures/p0")]
 
 
 def test_procedures_that_grow_too_fast_are_refused_before_they_are_laid_out() -> None:
-    doubling = {f"p{i}": [f"p{i + 1}"] * 2 for i in range(60)} | {"p60": []}
+    doubling = {f"p{i}": [f"p{i + 1}"] * 2 for i in range(15)} | {"p15": []}  # p7 has 2**9 - 1 steps
     found = check_works(Works(procedures=procedures(**doubling)), {"t": (Step(follow="p0"),)}, FACTS)
-    assert [(f.code, f.path) for f in found] == [("procedure.too_many_steps", "/tasks/t/steps")]
+    assert [(f.code, f.path) for f in found] == [("procedure.too_many_steps", "/procedures/p7/steps")]
     assert str(MOST_STEPS) in found[0].message
+    found = check_works(Works(procedures=procedures(**doubling)), {"t": (Step(follow="p8"), Step(follow="p8"))}, FACTS)
+    assert [f.path for f in found] == ["/tasks/t/steps", "/procedures/p7/steps"]
 
 
 def test_steps_are_laid_out_in_their_place() -> None:

@@ -33,7 +33,8 @@ class Finding:
     span:    its place inside the expression that it was found in, if any.
     path:    JSON Pointer into the document or the request ("/tasks/chain-oil/interval"), "" for the whole of it.
     line, column: place in the document's text, counted from 1; None where there is no text.
-    trace:   {"start", "steps", "hazard"} of a hazard that can be reached; else None.
+    trace:   {"start", "steps", "hazard"}: a shortest way to what the exploration of a procedure found (hazard: None where that is a step
+             that can't start or a fact left changed); None where there is no way to tell of.
     """
 
     code: str

@@ -1,19 +1,18 @@
 """A condition against the names that a rulebook declares: every finding, in the order of the text."""
 
 from collections.abc import Iterable, Mapping
-from fractions import Fraction
-from itertools import pairwise, product
 
 from fieldworthy.core.base.finding import Finding, Severity, did_you_mean, or_list
 from fieldworthy.core.base.names import key
-from fieldworthy.core.base.quantity import UNITS, Quantity, convert, find_unit
-from fieldworthy.core.base.truth import Truth
+from fieldworthy.core.base.quantity import UNITS
+from fieldworthy.core.base.truth import negate
 from fieldworthy.core.base.vocabulary import Fact, WorkingCondition, state_of
 from fieldworthy.core.condition.ast import Condition, NumberTest, StateTest
+from fieldworthy.core.condition.search import Effort, TooLarge, by_fact, find_state, values_of
 from fieldworthy.core.condition.walk import Test, Value, evaluate, names_of, tests_of
 
 Known = Mapping[str, Fact | WorkingCondition]
-_MOST_TESTS = 8192  # tests judged in one look
+_MOST_TESTS = 4_000  # judged in one look
 
 
 def check_condition(c: Condition, known: Known, what: str = "fact") -> list[Finding]:
@@ -76,33 +75,22 @@ def _check_unit(test: NumberTest, declared: Fact | WorkingCondition) -> Iterable
 
 
 def _check_worth(c: Condition, known: Known) -> list[Finding]:
-    """A best-effort look: every combination of states, and of numbers at and between the thresholds, where these are few."""
-    choices = [_choices(name, c, known[name]) for name in names_of(c)]
-    cases = 1
-    for each in choices:
-        cases *= len(each)
-    if cases * sum(1 for _ in tests_of(c)) > _MOST_TESTS:
-        return []
-    names = names_of(c)
-    worth = {evaluate(c, dict(zip(names, case, strict=True))) for case in product(*choices)}
-    if len(worth) != 1 or Truth.UNKNOWN in worth:
-        return []
-    mend = "look for a test that contradicts another, or the wrong one of `and` and `or`"
-    if worth == {Truth.NO}:
-        return [Finding("condition.never_true", "this is never true, whatever the machine's state", mend, Severity.WARNING, c.span)]
-    mend = "leave it out, or look for the wrong one of `and` and `or`"
-    return [Finding("condition.always_true", "this is always true, whatever the machine's state", mend, Severity.WARNING, c.span)]
+    """A look at every combination of states, and of numbers at and between the thresholds, where that does not take long."""
+    choices = {name: _choices(name, c, known[name]) for name in names_of(c)}
+    cost = sum(1 for _ in tests_of(c))
+    try:
+        if find_state(lambda state: evaluate(c, state), choices, cost, Effort(_MOST_TESTS)) is None:
+            mend = "look for a test that contradicts another, or the wrong one of `and` and `or`"
+            return [Finding("condition.never_true", "this is never true, whatever the machine's state", mend, Severity.WARNING, c.span)]
+        if find_state(lambda state: negate(evaluate(c, state)), choices, cost, Effort(_MOST_TESTS)) is None:
+            mend = "leave it out, or look for the wrong one of `and` and `or`"
+            return [Finding("condition.always_true", "this is always true, whatever the machine's state", mend, Severity.WARNING, c.span)]
+    except TooLarge:
+        pass  # only what is surely so is told
+    return []
 
 
 def _choices(name: str, c: Condition, declared: Fact | WorkingCondition) -> list[Value]:
-    if declared.states:
-        return [key(state) for state in declared.states]
-    own = declared.unit if isinstance(declared, Fact) else None
-    limits = set()
-    for test in tests_of(c):
-        if isinstance(test, NumberTest) and key(test.fact) == name:
-            unit = find_unit(test.unit) if test.unit else None
-            limits.add(Fraction(convert(test.number, unit, own)) if unit is not None and own is not None else test.number)
-    steps = sorted(limits)
-    numbers = [steps[0] - 1, *(x for a, b in pairwise(steps) for x in (a, (a + b) / 2)), steps[-1], steps[-1] + 1]
-    return [number if own is None else Quantity(number, own) for number in numbers]
+    if isinstance(declared, Fact):
+        return values_of(declared, by_fact([c])[name])
+    return [key(state) for state in declared.states]

@@ -7,8 +7,28 @@ from typing import Literal
 
 from fieldworthy.core.condition.ast import Condition
 
-Signal = Literal["danger", "warning", "caution"]
-RANK: Mapping[str, int] = {"danger": 3, "warning": 2, "caution": 1}  # ISO 3864-2, ISO 11684
+Signal = Literal["danger", "warning", "caution", "notice"]
+Outcome = Literal["death", "serious injury", "moderate injury", "minor injury", "property damage"]
+Certainty = Literal["will", "could"]
+
+RANK: Mapping[Signal, int] = {"danger": 4, "warning": 3, "caution": 2, "notice": 1}
+"""The order of the words: ANSI Z535.4, ISO 3864-2, ISO 11684 (whose ladder has no notice: it is not about injury)."""
+
+
+def signal_of(outcome: Outcome, certainty: Certainty) -> Signal:
+    """
+    The signal word of the worst that comes of a hazard if it is not avoided, and of whether it will or could come.
+
+    Source: the definitions of ANSI Z535.4-2007, 4.14.1 to 4.14.4: danger *will*, warning *could* result in death or serious injury;
+    caution is for minor or moderate injury; notice for what is not about injury. The last two ask for no certainty.
+    """
+    match outcome:
+        case "death" | "serious injury":
+            return "danger" if certainty == "will" else "warning"
+        case "moderate injury" | "minor injury":
+            return "caution"
+        case "property damage":
+            return "notice"
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,12 +43,18 @@ class Action:
 
 @dataclass(frozen=True, slots=True)
 class Hazard:
-    """never: what must not be; avoid: how a person keeps clear of it."""
+    """
+    never: what must not be; avoid: how a person keeps clear of it.
+
+    signal: follows from outcome (the worst that comes of it) and certainty where these are given; else it is stated.
+    """
 
     name: str
     never: Condition
     signal: Signal
     avoid: str
+    outcome: Outcome | None = None
+    certainty: Certainty | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,11 +10,11 @@ from fieldworthy.core.base.vocabulary import Fact
 from fieldworthy.core.condition.ast import Condition
 from fieldworthy.core.condition.evaluate import names_of
 from fieldworthy.core.procedure.check import makes_of
-from fieldworthy.core.procedure.model import Action, Happening, Hazard, Procedure, Step, Works
+from fieldworthy.core.procedure.model import Action, Certainty, Happening, Hazard, Outcome, Procedure, Signal, Step, Works, signal_of
 from fieldworthy.core.rulebook.amounts import read_duration
 from fieldworthy.core.rulebook.fields import Fields, type_words, wrong_type
 from fieldworthy.core.rulebook.report import Report
-from fieldworthy.core.rulebook.shapes import ACTION, HAPPENING, HAZARD, MAX_NAME, PROCEDURE, SIGNALS, STEP
+from fieldworthy.core.rulebook.shapes import ACTION, CERTAINTIES, HAPPENING, HAZARD, MAX_NAME, OUTCOMES, PROCEDURE, SIGNALS, STEP
 
 _WAIT = re.compile(r"\s*(?P<time>.{1,40}?)(?:\s+until\s(?P<until>.*))?\Z", re.IGNORECASE | re.DOTALL)
 
@@ -58,11 +58,33 @@ def _hazards(top: Fields) -> Mapping[str, Hazard]:
         if fields is None:
             continue
         never = condition(fields, "never", must="person is under tailgate and tailgate lock is released")
-        signal = fields.choice("signal", SIGNALS, must=True)
+        signal, outcome, certainty = _signal(fields)
         avoid = fields.text("avoid", must="Engage the lock before anyone goes under it.")
         if never is not None and signal is not None and avoid is not None:
-            found[key] = Hazard(name, never, signal, avoid)
+            found[key] = Hazard(name, never, signal, avoid, outcome, certainty)
     return found
+
+
+def _signal(fields: Fields) -> tuple[Signal | None, Outcome | None, Certainty | None]:
+    """A hazard's signal word, outcome and certainty; the word is None where it is neither stated nor follows."""
+    stated: Signal | None = fields.choice("signal", SIGNALS)
+    outcome: Outcome | None = fields.choice("outcome", OUTCOMES)
+    certainty: Certainty | None = fields.choice("certainty", CERTAINTIES)
+    given = [member for member in ("outcome", "certainty") if fields.has(member)]
+    if len(given) == 1:
+        other, example = ("certainty", "could") if given == ["outcome"] else ("outcome", "serious injury")
+        fields.missing(other, example)
+    elif not given and not fields.has("signal"):
+        mend = "add `signal: danger`, or add `outcome` and `certainty`, from which it follows"
+        fields.report.error("missing", fields.path, f"{fields.what} has no `signal`", mend, at_key=True)
+    if outcome is None or certainty is None:
+        return stated, None, None
+    follows = signal_of(outcome, certainty)
+    if stated is not None and stated != follows:
+        message = f"`{outcome}` that `{certainty}` come of it is signalled by `{follows}`, not by `{stated}`"
+        mend = f"write `signal: {follows}`, leave `signal` out, or correct `outcome` and `certainty`"
+        fields.report.error("signal_contradicts", fields.at("signal"), message, mend)
+    return follows, outcome, certainty
 
 
 def check_flat(report: Report, c: Condition, path: str, facts: Mapping[str, Fact]) -> Mapping[str, str]:
@@ -113,6 +135,10 @@ def steps_of(fields: Fields, actions: Mapping[str, str], procedures: Mapping[str
     return load_steps(fields.report, [item for _, item in fields.listed("steps")], fields.at("steps"), actions, procedures)
 
 
+_UNREADABLE = Step(do="")
+"""Stands in the place of a step that has an error, so that those after it keep their numbers."""
+
+
 def load_steps(report: Report, items: list[Any], path: str, actions: Mapping[str, str], procedures: Mapping[str, str]) -> tuple[Step, ...]:
     """Steps in order. actions, procedures: `names.key` -> as declared; whether a step names a declared one is procedure.check's to tell."""
     steps = []
@@ -122,9 +148,9 @@ def load_steps(report: Report, items: list[Any], path: str, actions: Mapping[str
             steps.append(Step(action=_declared(item, actions)))
         elif isinstance(item, dict):
             step = _step(Fields(report, item, at, f"step {number + 1}", STEP), actions, procedures)
-            if step is not None:
-                steps.append(step)
+            steps.append(step or _UNREADABLE)
         else:
+            steps.append(_UNREADABLE)
             message = f"a step must be an action's name or a mapping with `do`, `wait` or `follow`, not {type_words(item)}"
             report.error("wrong_type", at, message, "write the name of an action, or `do: …`")
     return tuple(steps)

@@ -149,7 +149,7 @@ def _definitions() -> dict[str, Schema]:
             oneOf=[{"required": ["states"]}, {"required": ["unit"]}],
         ),
         "action": _object("action", shapes.ACTION, {"needs": condition, "makes": condition, "confirm": condition}, ("makes",)),
-        "hazard": _object("hazard", shapes.HAZARD, {"never": condition, "signal": _enum(shapes.SIGNALS), "avoid": _text()}, shapes.HAZARD),
+        "hazard": _hazard(),
         "happening": _object("happening", shapes.HAPPENING, {"needs": condition, "makes": condition}, ("makes",)),
         "steps": _list(_ref("step")),
         "procedure": {"anyOf": [_ref("steps"), _object("procedure", shapes.PROCEDURE, {"steps": _ref("steps")}, shapes.PROCEDURE)]},
@@ -174,6 +174,19 @@ def _definitions() -> dict[str, Schema]:
             shapes.EXAMPLE,
         ),
     }
+
+
+def _hazard() -> Schema:
+    members: dict[str, Schema] = {
+        "never": _ref("condition"),
+        "outcome": _enum(shapes.OUTCOMES),
+        "certainty": _enum(shapes.CERTAINTIES),
+        "signal": _enum(shapes.SIGNALS),
+        "avoid": _text(),
+    }
+    either: list[Schema] = [{"required": ["signal"]}, {"required": ["outcome", "certainty"]}]
+    together = {"outcome": ["certainty"], "certainty": ["outcome"]}
+    return _object("hazard", shapes.HAZARD, members, ("never", "avoid"), anyOf=either, dependentRequired=together)
 
 
 def _step() -> Schema:
