@@ -10,7 +10,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from fieldworthy.core.answer.clearance import ClearanceQuestion, Evidence, OpenWork
+from fieldworthy.core.answer.clearance import ClearanceQuestion, Evidence, HandOver, OpenWork, PutOn
 from fieldworthy.core.base.finding import Finding
 from fieldworthy.core.base.fit import Identity
 from fieldworthy.core.base.names import key
@@ -106,8 +106,16 @@ def question_of(sent: Mapping[str, Any]) -> ClearanceQuestion:
         evidence=tuple(
             Evidence(e["fact"], _value(e["value"]), datetime.fromisoformat(e["at"]), e["via"], e.get("by")) for e in sent["evidence"]
         ),
-        open_work=tuple(OpenWork(w["work"], w["task"], w.get("step"), w.get("by")) for w in sent.get("open_work", [])),
+        open_work=tuple(
+            OpenWork(w["work"], w["task"], w.get("step"), w.get("by"), _hand_over(w.get("hand_over"))) for w in sent.get("open_work", [])
+        ),
+        by=sent.get("by"),
+        put_on=tuple(PutOn(p["fact"], p["state"], p["by"], _hand_over(p.get("hand_over"))) for p in sent.get("put_on", [])),
     )
+
+
+def _hand_over(given: Any) -> HandOver | None:
+    return None if given is None else HandOver(given["to"], given["by"], given["why"])
 
 
 def differs(expected: Any, answer: Any, where: str = "") -> str | None:

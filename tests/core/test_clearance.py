@@ -20,8 +20,10 @@ from fieldworthy.core.procedure.model import Action, Hazard, Works
 from fieldworthy.core.rulebook.model import CheckedRulebook, Task
 from tests.core.books import NOW, book_of, differs, on_the_wire, question_of, tables
 from tests.core.conditions import FACTS, STATES, conditions, single_tests, values
+from tests.core.ways import followed
 
 CASES = tables("clearance")
+WAY = {"way-to-safe", "no-way-to-safe", "way-needs-evidence"}
 
 
 @pytest.mark.parametrize("case", [case for _, case in CASES], ids=[name for name, _ in CASES])
@@ -48,7 +50,11 @@ def test_case(case: dict[str, Any]) -> None:
     else:
         assert answer["unmet"] or answer["missing"] or answer["blocked_by"], "withheld for no reason"
         assert answer["valid_until"] is None
-    assert answer["do_first"] == []
+    told = [r["code"] for r in answer["because"] if r["code"] in WAY]
+    assert len(told) == (answer["clearance"] == "withheld"), "a withheld clearance says whether there is a way, and that once"
+    assert bool(answer["do_first"]) is (told == ["way-to-safe"])
+    if answer["do_first"]:
+        assert followed(book, question_of(sent), [first["action"] for first in answer["do_first"]]).granted
     assert "handbook" in answer["disclaimer"]
     assert answer["because"]
 

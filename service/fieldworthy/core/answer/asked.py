@@ -5,10 +5,11 @@ from dataclasses import dataclass, field
 from datetime import datetime
 
 from fieldworthy.core.answer.evidence import Evidence, Missing, check_evidence, no_offset
+from fieldworthy.core.answer.others import OpenWork, PutOn, check_hand_over, check_put_on
 from fieldworthy.core.answer.reader import FIRST_YEAR, LAST_YEAR
 from fieldworthy.core.base.finding import Finding, Refused, Severity, did_you_mean, pointer
 from fieldworthy.core.base.fit import Fit, Identity, judge_fit
-from fieldworthy.core.base.names import key
+from fieldworthy.core.base.names import blank, key
 from fieldworthy.core.base.span import line_and_column
 from fieldworthy.core.base.truth import Truth
 from fieldworthy.core.condition.ast import Condition
@@ -19,22 +20,14 @@ from fieldworthy.core.procedure.model import Action, Step
 from fieldworthy.core.procedure.steps import laid_out
 from fieldworthy.core.rulebook.model import CheckedRulebook, Task
 
+__all__ = ["Asked", "ClearanceQuestion", "Labelled", "OpenWork", "check_step", "find_task", "for_step", "read_question"]
+
 Labelled = tuple[str, Condition]  # whose it is, in words; what must be true
 
 
 @dataclass(frozen=True, slots=True)
-class OpenWork:
-    """Work of somebody else on the same machine that is started and not closed. step: counted from 1; None: the task as a whole."""
-
-    work: str
-    task: str
-    step: int | None = None
-    by: str | None = None
-
-
-@dataclass(frozen=True, slots=True)
 class ClearanceQuestion:
-    """Exactly one of task (with or without step), action and needs is set. now: aware."""
+    """Exactly one of task (with or without step), action and needs is set. now: aware. by: who asks. put_on: locks and covers."""
 
     now: datetime
     machine: Identity
@@ -44,6 +37,8 @@ class ClearanceQuestion:
     needs: str | None = None
     evidence: tuple[Evidence, ...] = ()
     open_work: tuple[OpenWork, ...] = ()
+    by: str | None = None
+    put_on: tuple[PutOn, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +81,11 @@ def read_question(book: CheckedRulebook, question: ClearanceQuestion) -> Asked:
         findings += asked
     findings += check_evidence(book.vocabulary.facts, question.evidence)
     findings += _check_open_work(book, question.open_work)
+    if question.by is not None and blank(question.by):
+        findings.append(
+            Finding("question.nobody_named", "it is not said who asks", "send the name of whoever asks, or leave it out", path="/by")
+        )
+    findings += check_put_on(book.vocabulary.facts, question.put_on)
     if findings or isinstance(asked, list):
         raise Refused(findings)
     return asked
@@ -158,7 +158,7 @@ def _read_for(book: CheckedRulebook, question: ClearanceQuestion) -> Asked | lis
     if question.step is None:
         return _for_task(book, task, steps, not_said)
     unknown = check_step(task, steps, question.step)
-    return [unknown.at("/for/step")] if unknown else _for_step(book, task, steps, question.step, not_said)
+    return [unknown.at("/for/step")] if unknown else for_step(book, task, steps, question.step, not_said)
 
 
 def _needs(*labelled: tuple[str, Condition | None]) -> tuple[Labelled, ...]:
@@ -200,7 +200,8 @@ def _for_task(book: CheckedRulebook, task: Task, steps: Sequence[Step], not_said
     )
 
 
-def _for_step(book: CheckedRulebook, task: Task, steps: Sequence[Step], number: int, not_said: tuple[Missing, ...]) -> Asked:
+def for_step(book: CheckedRulebook, task: Task, steps: Sequence[Step], number: int, not_said: tuple[Missing, ...] = ()) -> Asked:
+    """What step `number` asks for. steps: the task's, laid out."""
     step = steps[number - 1]
     action = None if step.action is None else book.works.actions[key(step.action)]
     needs = list(_needs(("needs of the task", task.needs))) if number == 1 else []
@@ -247,4 +248,5 @@ def _check_open_work(book: CheckedRulebook, works: Sequence[OpenWork]) -> list[F
         elif work.step is not None:
             unknown = check_step(task, laid_out(task.steps, book.works.procedures), work.step)
             findings += [unknown.at(pointer("open_work", index, "step"))] if unknown else []
+        findings += check_hand_over(work.hand_over, "open_work", index)
     return findings

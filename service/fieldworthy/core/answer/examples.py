@@ -3,7 +3,8 @@
 Forms of `given` (members of one form only):
   due        {task, done_at, now_at, machine}: amounts (`640 h`, on the default meter of their dimension), days, or lists of both;
              or the whole question as on the wire: {now, machine, tasks, notice}
-  clearance  {task, step} or {action} or {needs}, with facts: {engine: stopped}; or as on the wire: {now, machine, for, evidence, open_work}
+  clearance  {task, step} or {action} or {needs}, with facts: {engine: stopped};
+             or as on the wire: {now, machine, for, evidence, open_work, by, put_on}
   parts      {task, times, on, machine, stock}; or as on the wire: {on, machine, tasks, stock}
 In the short forms a machine is one that the rulebook and the task are for, in so far as `machine` does not say otherwise.
 """
@@ -12,11 +13,12 @@ from collections.abc import Mapping, Sequence
 from datetime import UTC, date, datetime, time
 from typing import Any
 
-from fieldworthy.core.answer.asked import ClearanceQuestion, OpenWork
+from fieldworthy.core.answer.asked import ClearanceQuestion
 from fieldworthy.core.answer.clearance import answer_clearance
 from fieldworthy.core.answer.due import answer_due, read_due_question
 from fieldworthy.core.answer.evidence import Evidence
 from fieldworthy.core.answer.expected import differences
+from fieldworthy.core.answer.others import HandOver, OpenWork, PutOn
 from fieldworthy.core.answer.parts_list import PartsQuestion, Stock, TaskCount, answer_parts
 from fieldworthy.core.base.finding import Finding, Refused, did_you_mean, pointer
 from fieldworthy.core.base.fit import Fit, Identity
@@ -30,7 +32,7 @@ DAY = date(2026, 1, 2)
 
 _FORMS: Mapping[str, tuple[str, ...]] = {
     "due": ("task", "done_at", "now_at", "now", "machine", "tasks", "notice"),
-    "clearance": ("task", "step", "action", "needs", "facts", "now", "machine", "for", "evidence", "open_work"),
+    "clearance": ("task", "step", "action", "needs", "facts", "now", "machine", "for", "evidence", "open_work", "by", "put_on"),
     "parts": ("task", "times", "on", "machine", "tasks", "stock"),
 }
 
@@ -147,7 +149,8 @@ def _clearance(book: CheckedRulebook, given: Mapping[str, Any]) -> Mapping[str, 
         Evidence(e["fact"], _value(e["value"]), _instant(e["at"], "/given/evidence"), e["via"], e.get("by"))
         for e in given.get("evidence", ())
     ]
-    work = [OpenWork(w["work"], w["task"], w.get("step"), w.get("by")) for w in given.get("open_work", ())]
+    work = [OpenWork(w["work"], w["task"], w.get("step"), w.get("by"), _hand_over(w)) for w in given.get("open_work", ())]
+    put_on = [PutOn(p["fact"], p["state"], p["by"], _hand_over(p)) for p in given.get("put_on", ())]
     question = ClearanceQuestion(
         now,
         _identity(told),
@@ -157,8 +160,15 @@ def _clearance(book: CheckedRulebook, given: Mapping[str, Any]) -> Mapping[str, 
         target.get("needs"),
         (*facts, *evidence),
         tuple(work),
+        given.get("by"),
+        tuple(put_on),
     )
     return answer_clearance(book, question).to_json()
+
+
+def _hand_over(given: Mapping[str, Any]) -> HandOver | None:
+    told = given.get("hand_over")
+    return None if told is None else HandOver(told["to"], told["by"], told["why"])
 
 
 def _evidence(book: CheckedRulebook, name: str, value: Any, now: datetime) -> Evidence:

@@ -11,6 +11,7 @@ from fieldworthy.core.condition.ast import Condition
 from fieldworthy.core.interval.ast import Allowance, Interval, Notice
 from fieldworthy.core.interval.plan import Plan
 from fieldworthy.core.parts.model import Line, Part
+from fieldworthy.core.procedure.bits import Workings
 from fieldworthy.core.procedure.model import Step, Works
 from fieldworthy.core.rulebook.lines import Lines
 
@@ -78,6 +79,7 @@ class CheckedRulebook:
 
     options: declared options, `names.key` -> as declared. digest: "sha256:" and 64 hex digits.
     document: the canonical plain JSON data. warnings: findings that did not refuse it.
+    workings: empty until a way is sought in it; then what searches need of its works, which never changes.
     """
 
     name: str
@@ -95,3 +97,4 @@ class CheckedRulebook:
     defaults: Defaults = field(default_factory=Defaults)
     examples: tuple[Example, ...] = ()
     warnings: tuple[Finding, ...] = ()
+    workings: list[Workings] = field(default_factory=list, init=False, repr=False, compare=False)

@@ -1,0 +1,211 @@
+"""What other people have in hand on the same machine: work that is open, locks and covers that were put on, and their hand-over.
+
+A lock or cover is taken off by whoever put it on, or by hand-over with name and reason (the order of 29 CFR 1910.147(e)(3), and of its
+exception). Once it was handed over it is in the hands of the one it was handed to, and of nobody else.
+"""
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+from fieldworthy.core.base.finding import Finding, did_you_mean, or_list, pointer
+from fieldworthy.core.base.names import blank, key, tidy
+from fieldworthy.core.base.truth import Truth, all_of
+from fieldworthy.core.base.vocabulary import Fact, state_of
+from fieldworthy.core.condition.ast import Condition, Joined, StateTest
+from fieldworthy.core.condition.evaluate import Value, evaluate, names_of
+from fieldworthy.core.condition.search import Effort, TooLarge, by_fact, find_state, values_of
+from fieldworthy.core.procedure.steps import laid_out, together
+from fieldworthy.core.rulebook.model import CheckedRulebook, Task
+
+MOST_TESTS = 200_000
+"""So many tests are judged at most for a question, to see what can be open together; beyond, it is taken not to be possible."""
+
+
+@dataclass(frozen=True, slots=True)
+class HandOver:
+    """From whoever had it in hand to another. by: who decided it; why: the reason."""
+
+    to: str
+    by: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class OpenWork:
+    """Work on the same machine that is started and not closed. step: counted from 1; None: the task as a whole. by: who started it."""
+
+    work: str
+    task: str
+    step: int | None = None
+    by: str | None = None
+    hand_over: HandOver | None = None
+
+    @property
+    def who(self) -> str | None:
+        """Whose work it is now."""
+        return self.by if self.hand_over is None else self.hand_over.to
+
+
+@dataclass(frozen=True, slots=True)
+class PutOn:
+    """A lock or cover: the state that somebody brought a fact into, and in which it stays until it is taken off by whose it is."""
+
+    fact: str
+    state: str
+    by: str
+    hand_over: HandOver | None = None
+
+    @property
+    def who(self) -> str:
+        """In whose hands it is now."""
+        return self.by if self.hand_over is None else self.hand_over.to
+
+    @property
+    def stays(self) -> StateTest:
+        """What it asks for."""
+        return StateTest(self.fact, self.state)
+
+
+# --- reading what was sent ---------------------------------------------------------------------------------------------------
+
+
+def check_put_on(facts: Mapping[str, Fact], put_on: Sequence[PutOn]) -> Iterator[Finding]:
+    """Every lock or cover that the rulebook has no place for, and every hand-over that does not say enough."""
+    for index, each in enumerate(put_on):
+        fact = facts.get(key(each.fact))
+        if fact is None:
+            mend = did_you_mean(each.fact, [f.name for f in facts.values()], "send only facts that the rulebook declares")
+            yield Finding("question.unknown_fact", f"no fact is called `{each.fact}`", mend, path=pointer("put_on", index, "fact"))
+        elif fact.is_number:
+            message, mend = f"`{fact.name}` is a number, and nobody puts it on", "send a fact that has states"
+            yield Finding("question.state_needed", message, mend, path=pointer("put_on", index, "fact"))
+        elif state_of(fact.states, each.state) is None:
+            mend = did_you_mean(each.state, fact.states, f"send one of {or_list(fact.states)}")
+            message = f"`{fact.name}` has no state `{each.state}`"
+            yield Finding("question.unknown_state", message, mend, path=pointer("put_on", index, "state"))
+        if blank(each.by):
+            message, mend = "it is not said who put it on", "send the name of whoever put it on"
+            yield Finding("question.nobody_named", message, mend, path=pointer("put_on", index, "by"))
+        yield from check_hand_over(each.hand_over, "put_on", index)
+
+
+def check_hand_over(given: HandOver | None, room: str, index: int) -> Iterator[Finding]:
+    """A hand-over names who takes over, who decided it, and why."""
+    if given is None:
+        return
+    for member, words in (
+        ("to", "to whom it was handed over"),
+        ("by", "who decided the hand-over"),
+        ("why", "the reason of the hand-over"),
+    ):
+        if blank(getattr(given, member)):
+            mend = f"say {words}: without it nothing is handed over"
+            yield Finding("question.hand_over", f"{words} is not said", mend, path=pointer(room, index, "hand_over", member))
+
+
+def same_person(one: str | None, other: str | None) -> bool:
+    """Whether both are named, and alike, however their characters are composed and spaced; case counts, for ids may differ in it."""
+    return one is not None and other is not None and tidy(one) == tidy(other)
+
+
+# --- locks and covers --------------------------------------------------------------------------------------------------------
+
+
+def not_the_askers(put_on: Iterable[PutOn], asks: str | None) -> tuple[PutOn, ...]:
+    """The locks and covers that are in other hands than those of whoever asks: all of them, where that is not said."""
+    return tuple(each for each in put_on if not same_person(each.who, asks))
+
+
+def takes_off(makes: Mapping[str, str], each: PutOn) -> bool:
+    """Whether an action changes the fact away from the state that was put on."""
+    state = makes.get(key(each.fact))
+    return state is not None and key(state) != key(each.state)
+
+
+# --- open work ---------------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Holding:
+    """Open work, and what it holds: its task's holds and its step's."""
+
+    work: OpenWork
+    holds: Condition
+
+    @property
+    def whose(self) -> str:
+        """`w-7` of `p-4`, in words."""
+        return f"`{self.work.work}`" + (f" of `{self.work.who}`" if self.work.who else "")
+
+    def broken(self, values: Mapping[str, Value]) -> Condition:
+        """Those of its holds that are not true of these values; all of them where that can't be told apart."""
+        return together(part for part in parts_of(self.holds) if evaluate(part, values) is not Truth.YES) or self.holds
+
+
+def holding(book: CheckedRulebook, works: Sequence[OpenWork], asks: str | None, task: str | None, step: int | None) -> tuple[Holding, ...]:
+    """
+    The open work that holds anything. Who asks for a step of a task that they have open themselves goes on with it: what its last step
+    held ends as the next begins, and what the task holds is asked for anyway, so that this work is left out.
+    """
+    found = []
+    for work in works:
+        if step is not None and task is not None and same_person(work.who, asks) and key(work.task) == key(task):
+            continue
+        of = book.tasks[key(work.task)]
+        at = None if work.step is None else laid_out(of.steps, book.works.procedures)[work.step - 1]
+        holds = together((of.holds, None if at is None else at.holds))
+        if holds is not None:
+            found.append(Holding(work, holds))
+    return tuple(found)
+
+
+def parts_of(c: Condition) -> tuple[Condition, ...]:
+    """What an `and` is made of; else the condition itself."""
+    return c.parts if isinstance(c, Joined) and c.op == "and" else (c,)
+
+
+def never_together(
+    mine: Condition | None, theirs: Condition, facts: Mapping[str, Fact], values: Mapping[str, Value], effort: Effort
+) -> Condition | None:
+    """
+    Those of their holds that no state allows together with mine; None where some state allows all. values: a state to look at first.
+
+    A fact `per: person` never decides: theirs is another person's. Where the effort does not do, it is all of theirs: what is not shown to
+    go together does not. A condition that no state allows by itself keeps nobody else out.
+    """
+    if mine is None or not set(names_of(mine)) & set(names_of(theirs)):
+        return None
+    if all_of((evaluate(mine, values), evaluate(theirs, values))) is Truth.YES:
+        return None
+
+    def possible(own: Condition | None, other: Condition | None) -> bool:
+        """Whether there is a state in which both are true. Raises TooLarge."""
+        tests = by_fact([c for c in (own, other) if c is not None])
+        choices = {name: values_of(facts[name], each) for name, each in tests.items()}
+        another = {name: f"{name}\0" for name in tests if facts[name].per_person}  # no declared name holds this character
+        choices |= {name: choices[of] for of, name in another.items()}
+
+        def both(state: Mapping[str, Value]) -> Truth:
+            found = Truth.YES if own is None else evaluate(own, state)
+            return found if other is None else all_of((found, evaluate(other, {**state, **{f: state.get(n) for f, n in another.items()}})))
+
+        return find_state(both, choices, sum(len(each) for each in tests.values()), effort) is not None
+
+    try:
+        if possible(mine, theirs) or not possible(None, theirs) or not possible(mine, None):
+            return None
+        return together(part for part in parts_of(theirs) if not possible(mine, part)) or theirs
+    except TooLarge:
+        return theirs
+
+
+def apart_later(book: CheckedRulebook, task: Task, holding: Sequence[Holding]) -> Iterator[tuple[int, Holding, Condition]]:
+    """The steps of a task that can't be open together with open work: their number, that work, and which of its holds can't."""
+    effort = Effort(MOST_TESTS)
+    for number, step in enumerate(laid_out(task.steps, book.works.procedures), 1):
+        for work in holding if step.holds is not None else ():
+            holds = never_together(together((task.holds, step.holds)), work.holds, book.vocabulary.facts, {}, effort)
+            if effort.left < 0:  # what is not shown is not told here: the step will be asked for itself
+                return
+            if holds is not None:
+                yield number, work, holds
