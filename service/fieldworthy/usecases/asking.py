@@ -1,4 +1,4 @@
-"""What the three questions share: find the rulebook, ask the core, say what the answer was made from."""
+"""What all questions share: find the rulebook, ask the core, say what the answer was made from."""
 
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -39,7 +39,7 @@ class Answered(Generic[A]):
 
 
 class Ask(Generic[Q, A]):
-    """One question to one rulebook. Made for each kind of question in `ask_due`, `ask_clearance` and `ask_parts`."""
+    """One question to one rulebook. Made for each kind of question in `ask_due`, `ask_clearance`, `ask_procedure` and `ask_parts`."""
 
     def __init__(self, find: Finder, answer: Callable[[CheckedRulebook, Q], A]) -> None:
         self._find = find

@@ -5,13 +5,15 @@ What a condition says for itself (its names, states, units) is condition.check's
 
 from collections.abc import Iterable, Mapping, Sequence
 
-from fieldworthy.core.base.finding import Finding, did_you_mean, or_list, pointer
+from fieldworthy.core.base.finding import Finding, did_you_mean, pointer
 from fieldworthy.core.base.names import key
 from fieldworthy.core.base.vocabulary import Fact, state_of
 from fieldworthy.core.condition.ast import Condition, Joined, StateTest
 from fieldworthy.core.procedure.model import Procedure, Step, Works
 
 MOST_STEPS = 500
+MOST_DEEP = 20
+"""So many procedures may follow each other, one inside the other."""
 
 
 def makes_of(condition: Condition, facts: Mapping[str, Fact] | None = None) -> Mapping[str, str] | Finding:
@@ -124,27 +126,46 @@ def _check_circles(procedures: Mapping[str, Procedure]) -> Iterable[Finding]:
 
 
 def _check_lengths(procedures: Mapping[str, Procedure], tasks: Mapping[str, Sequence[Step]]) -> list[Finding]:
-    """Procedures that follow others several times over grow fast: a task may have so many steps, laid out, and no more."""
+    """Procedures that follow others several times over grow fast: a task or procedure may have so many steps, laid out, and no more."""
     counts: dict[str, int] = {}
 
-    def count(steps: Sequence[Step]) -> int:
-        return sum(1 if s.follow is None else of(key(s.follow)) for s in steps)
+    def count(steps: Sequence[Step]) -> int | None:
+        """The steps laid out, at most one more than may be; None while those of a procedure that they follow are not known."""
+        many = 0
+        for step in steps:
+            name = None if step.follow is None else key(step.follow)
+            if name in procedures and name not in counts:
+                return None
+            many += counts.get(name or "", 1)
+        return min(many, MOST_STEPS + 1)
 
-    def of(name: str) -> int:
-        if name not in counts:
-            counts[name] = min(count(procedures[name].steps), MOST_STEPS + 1) if name in procedures else 1
-        return counts[name]
+    def next_level() -> dict[str, int]:
+        return {name: many for name, p in procedures.items() if name not in counts and (many := count(p.steps)) is not None}
 
-    message, mend = f"it has more than {MOST_STEPS} steps when its procedures are laid out", "split the task, or shorten its procedures"
-    long = [name for name, steps in tasks.items() if count(steps) > MOST_STEPS]
-    return [Finding("procedure.too_many_steps", message, mend, path=pointer("tasks", name, "steps")) for name in long]
+    for _ in range(MOST_DEEP):
+        counts |= next_level()
+    found = []
+    for name in next_level():
+        message = f"more than {MOST_DEEP} procedures follow each other from `{procedures[name].name}` on, one inside the other"
+        mend = f"write the steps of the inner ones into `{procedures[name].name}`"
+        found.append(Finding("procedure.too_deep", message, mend, path=pointer("procedures", procedures[name].name)))
+    message = f"it has more than {MOST_STEPS} steps when its procedures are laid out"
+    of_procedures = [("procedures", p.name, p.steps, "split the procedure") for p in procedures.values()]
+    of_tasks = [("tasks", name, steps, "split the task") for name, steps in tasks.items()]
+    for where, name, steps, split in (*of_tasks, *of_procedures):
+        inner = [counts.get(key(step.follow), 0) for step in steps if step.follow is not None]
+        if (count(steps) or 0) > MOST_STEPS >= max(inner, default=0):  # where the inner one is too long already, that is told
+            mend = f"{split}, or shorten the procedures that it follows"
+            found.append(Finding("procedure.too_many_steps", message, mend, path=pointer(where, name, "steps")))
+    return found
 
 
 def _circle(names: list[str]) -> Finding:
-    message = (
-        f"the procedure `{names[0]}` follows itself"
-        if len(names) == 1
-        else f"{or_list(names).replace(' or ', ' and ')} follow each other in a circle"
-    )
+    shown = [f"`{name}`" for name in names]
+    if len(shown) > 8:
+        shown[5:-1] = [f"{len(shown) - 6} more"]
+    message = f"{', '.join(shown[:-1])} and {shown[-1]} follow each other in a circle"
+    if len(names) == 1:
+        message = f"the procedure `{names[0]}` follows itself"
     mend = f"take `follow: {names[0]}` out of `{names[-1]}`"
     return Finding("procedure.circle", message, mend, path=pointer("procedures", names[0]))

@@ -33,6 +33,9 @@ def laid_out(steps: Sequence[Step], procedures: Mapping[str, Procedure]) -> tupl
             laid.append(step)
             continue
         inner = laid_out(procedures[key(step.follow)].steps, procedures)
+        if step.needs is None and step.holds is None:
+            laid += inner
+            continue
         for number, each in enumerate(inner):
             needs = together((step.needs, each.needs)) if number == 0 else each.needs
             laid.append(replace(each, needs=needs, holds=together((step.holds, each.holds))))
