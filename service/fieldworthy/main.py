@@ -15,7 +15,7 @@ from fieldworthy.rest.operate import operate_router
 from fieldworthy.rest.rulebooks import rulebooks_router
 from fieldworthy.rest.shelf import shelf_router
 from fieldworthy.rest.uses import make_uses
-from fieldworthy.usecases.limits import MAX_AT_ONCE, MAX_BATCH_LINES, MAX_BODY_BYTES
+from fieldworthy.usecases.limits import MAX_AT_ONCE, MAX_BATCH_LINES, MAX_BODY_BYTES, MAX_STATES
 from fieldworthy.usecases.ports import Clock, Store
 
 
@@ -30,15 +30,17 @@ def make_app(
     max_body: int = MAX_BODY_BYTES,
     max_lines: int = MAX_BATCH_LINES,
     max_at_once: int = MAX_AT_ONCE,
+    max_states: int = MAX_STATES,
 ) -> FastAPI:
     """
     The service as an ASGI app.
 
     store, clock: the ports' adapters; the caller opens and closes the store. ready: whether the store can be read (for /readyz).
     max_body: bytes of one body; a batch counts by the line instead, and has at most max_lines. max_at_once: requests at one time.
+    max_states: of one procedure that a check explores.
     """
     app = FastAPI(title="Fieldworthy", version=__version__, openapi_url=None, docs_url=None, redoc_url=None, redirect_slashes=False)
-    uses = make_uses(store, clock)
+    uses = make_uses(store, clock, max_states)
     app.include_router(evaluate_router(uses))
     app.include_router(batch_router(uses, max_lines))
     app.include_router(rulebooks_router(uses))
@@ -53,6 +55,6 @@ def make_app(
 
 def settle_memory() -> None:
     """What is loaded by now stays: the collector need not walk it again, nor run several times in one answer (a tenth of its cost)."""
-    gc.enable()
     gc.freeze()
     gc.set_threshold(20_000, 20, 50)
+    gc.enable()

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal, cast
 
-from fieldworthy.usecases.limits import MAX_AT_ONCE, MAX_BATCH_LINES, MAX_BODY_BYTES
+from fieldworthy.usecases.limits import MAX_AT_ONCE, MAX_BATCH_LINES, MAX_BODY_BYTES, MAX_STATES
 
 LogLevel = Literal["debug", "info", "warning", "error"]
 _LOG_LEVELS = ("debug", "info", "warning", "error")
@@ -25,6 +25,7 @@ VARIABLES = (
     "FIELDWORTHY_MAX_BODY_BYTES",
     "FIELDWORTHY_MAX_BATCH_LINES",
     "FIELDWORTHY_MAX_AT_ONCE",
+    "FIELDWORTHY_MAX_STATES",
 )
 
 
@@ -44,6 +45,7 @@ class Settings:
     max_body_bytes: int = MAX_BODY_BYTES
     max_batch_lines: int = MAX_BATCH_LINES
     max_at_once: int = MAX_AT_ONCE
+    max_states: int = MAX_STATES
 
 
 def read_settings(environment: Mapping[str, str] | None = None) -> Settings:
@@ -58,6 +60,7 @@ def read_settings(environment: Mapping[str, str] | None = None) -> Settings:
         max_body_bytes=_limit(given, "FIELDWORTHY_MAX_BODY_BYTES", MAX_BODY_BYTES),
         max_batch_lines=_limit(given, "FIELDWORTHY_MAX_BATCH_LINES", MAX_BATCH_LINES),
         max_at_once=_limit(given, "FIELDWORTHY_MAX_AT_ONCE", MAX_AT_ONCE),
+        max_states=_limit(given, "FIELDWORTHY_MAX_STATES", MAX_STATES),
     )
 
 

@@ -11,7 +11,7 @@ from jsonschema import Draft202012Validator
 
 from fieldworthy.rest import openapi
 from fieldworthy.rest.examples import EXAMPLES
-from fieldworthy.wire import answers, shelf_answers
+from fieldworthy.wire import answers, procedure_answers, shelf_answers
 from tests.doors_app import make_test_app
 
 HERE = Path(__file__).resolve().parent
@@ -91,7 +91,7 @@ def test_requests_refuse_unknown_members_in_the_schema_too() -> None:
 
 
 def test_answers_have_no_defaults() -> None:
-    for model in (*answers.ALL, *shelf_answers.ALL):
+    for model in (*answers.ALL, *procedure_answers.ALL, *shelf_answers.ALL):
         part = CONTRACT["components"]["schemas"][model.__name__]
         assert set(part["required"]) == set(part["properties"]), model.__name__
 
@@ -123,7 +123,12 @@ def test_every_example_fits_its_schema(name: str) -> None:
 
 @pytest.mark.parametrize(
     ("name", "model"),
-    [(n, m) for n, m in [("askDue", answers.DueAnswer), ("askClearance", answers.ClearanceAnswer), ("askParts", answers.PartsAnswer)]],
+    [
+        ("askDue", answers.DueAnswer),
+        ("askClearance", answers.ClearanceAnswer),
+        ("askProcedure", procedure_answers.ProcedureAnswer),
+        ("askParts", answers.PartsAnswer),
+    ],
 )
 def test_the_models_of_answers_read_real_ones(name: str, model: Any) -> None:
     assert model.model_validate(EXAMPLES[name].answer)

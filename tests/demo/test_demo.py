@@ -122,7 +122,10 @@ def test_the_standings_are_a_good_mix(shown: str) -> None:
 def test_one_clearance_is_granted_and_one_withheld_for_a_lock_that_nobody_saw(shown: str) -> None:
     withheld, granted = shown.split("WITHHELD")[1].split("GRANTED")
     assert "Nobody and nothing has reported `cylinder stop`." in withheld
+    assert "once `cylinder stop` is known" in " ".join(withheld.split())
     assert "valid until 06:30:30" in granted
+    looked = " ".join(shown.split("WITHHELD")[2].split())
+    assert "do first: set cylinder stop, and confirm: cylinder stop is set" in looked
     assert "handbook" in shown
 
 

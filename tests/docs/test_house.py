@@ -8,10 +8,12 @@ from pathlib import Path
 import pytest
 
 from fieldworthy.core.answer.machine import MOST_RECORDS
+from fieldworthy.core.answer.progress import MOST_CAUTION_CHARACTERS
 from fieldworthy.core.condition import parse as condition_parse
 from fieldworthy.core.interval import parse as interval_parse
 from fieldworthy.core.rulebook import reading
 from fieldworthy.core.rulebook.check import MAX_TASKS
+from fieldworthy.core.rulebook.report import MOST_EXPRESSIONS
 from fieldworthy.settings import VARIABLES
 from fieldworthy.usecases import limits
 
@@ -67,8 +69,10 @@ def test_every_setting_stands_in_the_readme() -> None:
         (limits.MAX_EXPRESSION_CHARACTERS, "one interval or condition"),
         (limits.MAX_PAGE, "one page of a list"),
         (MAX_TASKS, "one rulebook"),
+        (MOST_EXPRESSIONS, "all intervals and conditions of one rulebook"),
         (interval_parse.MAX_DEPTH, "one interval or condition"),
         (MOST_RECORDS, "records of one task that are folded"),
+        (MOST_CAUTION_CHARACTERS, "cautions of all steps of one procedure that is run"),
         (limits.MAX_AT_ONCE, "requests at once"),
     ],
 )

@@ -14,8 +14,9 @@ import pytest
 
 from fieldworthy.cli import main
 from fieldworthy.cli.serving import is_loopback
+from fieldworthy.core.procedure.explore import MOST_STATES
 from fieldworthy.settings import SettingUnusable, read_settings
-from fieldworthy.usecases.limits import MAX_AT_ONCE, MAX_BATCH_LINES, MAX_BODY_BYTES
+from fieldworthy.usecases.limits import MAX_AT_ONCE, MAX_BATCH_LINES, MAX_BODY_BYTES, MAX_STATES
 
 RULEBOOK = """\
 rulebook: plover-r5-baler
@@ -133,6 +134,40 @@ def test_check_names_every_error_with_its_place_and_remedy(run: Run) -> None:
     assert as_json.code == 1
     assert as_json.json["rulebook"] is None
     assert {f["line"] for f in as_json.json["findings"] if f["severity"] == "error"} == {9, 10}
+
+
+UNSAFE = (Path(__file__).resolve().parents[1] / "docs" / "tour" / "unsafe.yaml").read_text("utf-8")
+SAFE = UNSAFE.replace("    steps:\n", "    holds: engine is stopped\n    steps:\n").replace("      - start engine\n", "")
+
+
+def test_check_shows_the_way_to_a_hazard_and_passes_once_it_is_mended(run: Run) -> None:
+    ran = run("check", "-", stdin=UNSAFE)
+    assert ran.code == 1
+    shown = ran.out.splitlines()
+    assert "    start  engine is stopped, side panel is off" in shown
+    assert "        2  somebody else: start engine" in shown
+    assert "     then  caught by chains" in shown
+    assert narrow(ran.out)
+    assert run("check", "-", stdin=SAFE).code == 0
+
+
+def test_check_takes_the_bound_of_the_exploration(run: Run) -> None:
+    assert run("check", "-", "--most-states", "4", stdin=SAFE).code == 0
+    ran = run("check", "-", "--most-states", "3", stdin=SAFE)
+    assert ran.code == 1
+    assert "[procedure.not_shown_safe]" in ran.out
+    assert "4 states to look at, more than 3" in " ".join(ran.out.split())
+    assert run("check", "-", "--most-states", "0", stdin=SAFE).code == 2
+
+
+def test_check_notes_what_is_never_open_together(run: Run) -> None:
+    task = "\n  belt-run: {title: Watch the belts run, kind: inspect, holds: engine is running}\n"
+    ran = run("check", "-", stdin=SAFE.replace("examples:\n", task + "examples:\n"))
+    assert ran.code == 0
+    told = "note: never open together: `roller-bearing-grease` holds `engine is stopped` and `belt-run` holds `engine is running`"
+    assert told in " ".join(ran.out.split())
+    assert narrow(ran.out)
+    assert "note:" not in run("check", "-", stdin=SAFE).out
 
 
 def test_due_shows_a_table_and_why(run: Run) -> None:
@@ -355,10 +390,12 @@ def test_settings_have_defaults_and_are_read_from_the_environment(tmp_path: Path
             "FIELDWORTHY_MAX_BODY_BYTES": "1000",
             "FIELDWORTHY_MAX_BATCH_LINES": "5",
             "FIELDWORTHY_MAX_AT_ONCE": "7",
+            "FIELDWORTHY_MAX_STATES": "9",
         }
     )
-    assert (told.max_body_bytes, told.max_batch_lines, told.max_at_once) == (1000, 5, 7)
+    assert (told.max_body_bytes, told.max_batch_lines, told.max_at_once, told.max_states) == (1000, 5, 7, 9)
     assert (plain.max_body_bytes, plain.max_batch_lines, plain.max_at_once) == (MAX_BODY_BYTES, MAX_BATCH_LINES, MAX_AT_ONCE)
+    assert plain.max_states == MAX_STATES == MOST_STATES
     assert (told.database_url, told.host, told.port, told.log_level, told.open_network) == ("postgresql://h/n", "::1", 0, "debug", True)
 
 
@@ -366,7 +403,7 @@ def test_settings_have_defaults_and_are_read_from_the_environment(tmp_path: Path
     ("name", "value"),
     [("FIELDWORTHY_PORT", "x"), ("FIELDWORTHY_PORT", "65536"), ("FIELDWORTHY_PORT", "-1"), ("FIELDWORTHY_PORT", "\u0661")]
     + [("FIELDWORTHY_LOG_LEVEL", "loud"), ("FIELDWORTHY_OPEN_NETWORK", "perhaps"), ("FIELDWORTHY_MAX_AT_ONCE", "0")]
-    + [("FIELDWORTHY_MAX_BODY_BYTES", "2e6"), ("FIELDWORTHY_MAX_BATCH_LINES", "-1")],
+    + [("FIELDWORTHY_MAX_STATES", "0"), ("FIELDWORTHY_MAX_BODY_BYTES", "2e6"), ("FIELDWORTHY_MAX_BATCH_LINES", "-1")],
 )
 def test_a_setting_that_cannot_be_is_named(name: str, value: str) -> None:
     with pytest.raises(SettingUnusable, match=name):

@@ -8,6 +8,7 @@ import pytest
 from fieldworthy.wire import answers as questions
 from fieldworthy.wire import shelf_answers as answers
 from tests.doors.test_rest_problems import problem
+from tests.doors_app import client, make_test_app
 
 NAME = "plover-r5-baler"
 YAML = {"content-type": "application/yaml"}
@@ -96,6 +97,73 @@ async def test_publishing_twice_is_harmless(http: httpx.AsyncClient, rulebook: s
     assert (await http.post(f"/v1/rulebooks/{NAME}/publish")).json()["version"] == 2
     compared = answers.CompareAnswer.model_validate((await http.get(f"/v1/rulebooks/{NAME}/compare?from=1&to=2")).json())
     assert compared.intervals == ["roller-bearing-grease"]
+    assert (compared.safety.changes, compared.safety.hazards) == ([], [])
+
+
+async def test_a_version_that_lets_more_through_says_so_with_a_state(http: httpx.AsyncClient, rulebook: str) -> None:
+    looser = rulebook.replace("needs: tailgate is closed and engine", "needs: engine")
+    assert looser != rulebook
+    await http.put(f"/v1/rulebooks/{NAME}/draft", content=looser.encode(), headers=YAML)
+    assert (await http.post(f"/v1/rulebooks/{NAME}/publish")).json()["version"] == 2
+    compared = answers.CompareAnswer.model_validate((await http.get(f"/v1/rulebooks/{NAME}/compare?from=1&to=2")).json())
+    (change,) = compared.safety.changes
+    assert (change.task, change.member, change.stronger, change.not_compared) == ("roller-bearing-grease", "needs", None, None)
+    assert change.weaker == {"tailgate": "raised", "engine": "stopped", "key": "removed"}
+    back = answers.CompareAnswer.model_validate((await http.get(f"/v1/rulebooks/{NAME}/compare?from=2&to=1")).json())
+    assert back.safety.changes[0].stronger == change.weaker
+
+
+UNSAFE = """\
+rulebook: unsafe
+title: A panel that comes off while the engine may run
+facts:
+  engine: {states: [stopped, running]}
+  panel: {states: ["on", "off"]}
+actions:
+  start engine: {makes: engine is running}
+  stop engine: {makes: engine is stopped}
+  take panel off: {makes: panel is off}
+  put panel on: {makes: panel is on}
+hazards:
+  caught: {never: panel is off and engine is running, outcome: serious injury, certainty: could, avoid: Stop the engine.}
+tasks:
+  grease: {title: Grease it, kind: lubricate, needs: engine is stopped, steps: [take panel off, {do: Grease it.}, put panel on]}
+"""
+
+
+async def test_a_reachable_hazard_refuses_publication_and_shows_the_way(empty: httpx.AsyncClient) -> None:
+    text = UNSAFE
+    checked = answers.CheckAnswer.model_validate((await empty.post("/v1/rulebooks/check", content=text.encode(), headers=YAML)).json())
+    assert checked.rulebook is None
+    (found,) = [f for f in checked.findings if f.severity == "error"]
+    assert (found.code, found.path) == ("procedure.hazard_reached", "/tasks/grease/steps")
+    assert found.trace == {
+        "start": {"engine": "stopped", "panel": "on"},
+        "steps": ["step 1: take panel off", "somebody else: start engine"],
+        "hazard": "caught",
+    }
+    await empty.put("/v1/rulebooks/unsafe/draft", content=text.encode(), headers=YAML)
+    told = problem(await empty.post("/v1/rulebooks/unsafe/publish"), 422, "rulebook.has_errors")
+    assert told["errors"][0]["trace"] == found.trace
+    held = text.replace("needs: engine is stopped,", "needs: engine is stopped, holds: engine is stopped,")
+    await empty.put("/v1/rulebooks/unsafe/draft", content=held.encode(), headers=YAML)
+    assert (await empty.post("/v1/rulebooks/unsafe/publish")).status_code == 200
+
+
+async def test_the_bound_of_the_exploration_is_a_setting() -> None:
+    async with client(make_test_app(max_states=3)) as http:
+        found = (await http.post("/v1/rulebooks/check", content=UNSAFE.encode(), headers=YAML)).json()["findings"]
+        assert [f["code"] for f in found if f["severity"] == "error"] == ["procedure.not_shown_safe"]
+        asked = {"rulebook": {"rulebook": "x", "title": "X", **PIECES}, "now": "2026-07-14T06:00:00Z", "machine": {}, "tasks": []}
+        told = problem(await http.post("/v1/due", json=asked), 422, "rulebook.has_errors")
+        assert [e["code"] for e in told["errors"] if e["severity"] == "error"] == ["procedure.not_shown_safe"]
+
+
+PIECES = {
+    "facts": {name: {"states": ["off", "on"]} for name in ("a", "b")},
+    "hazards": {"h": {"never": "a is on and b is on", "signal": "notice", "avoid": "Keep one off."}},
+    "tasks": {"t": {"title": "T", "kind": "inspect", "needs": "a is off"}},
+}
 
 
 async def test_a_version_by_accept(http: httpx.AsyncClient, rulebook: str) -> None:
@@ -148,6 +216,18 @@ async def test_inputs_say_what_to_send(http: httpx.AsyncClient) -> None:
     told = answers.InputsAnswer.model_validate((await http.get(f"/v1/rulebooks/{NAME}/versions/1/inputs")).json())
     assert [m.meter for m in told.meters if m.wanted] == ["work"]
     assert {t.task: t.occurrences for t in told.tasks}["belt-tension"] == ["belt fitted"]
+    assert (told.never_together, told.never_together_complete) == ([], True)
+
+
+async def test_inputs_say_which_tasks_are_never_open_together(empty: httpx.AsyncClient) -> None:
+    tasks = {name: {"title": name, "kind": "inspect", "holds": f"a is {state}"} for name, state in (("up", "on"), ("down", "off"))}
+    document = {"rulebook": "two", "title": "Two", "facts": {"a": PIECES["facts"]["a"]}, "tasks": tasks}
+    await empty.put("/v1/rulebooks/two/draft", json=document)
+    assert (await empty.post("/v1/rulebooks/two/publish")).status_code == 200
+    told = answers.InputsAnswer.model_validate((await empty.get("/v1/rulebooks/two/versions/1/inputs")).json())
+    (pair,) = told.never_together
+    assert pair.tasks == ["up", "down"]
+    assert pair.because == "`up` holds `a is on` and `down` holds `a is off`, which are never true at once"
 
 
 async def test_an_expression_with_errors_is_answered(http: httpx.AsyncClient) -> None:

@@ -83,7 +83,7 @@ async def test_any_mapping_is_answered_with_findings_not_with_a_fault(document: 
 async def test_a_published_version_is_checked_once(store: SqlStore, publish: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     await publish()
     made = []
-    monkeypatch.setattr("fieldworthy.usecases.find_rulebook.checked", lambda document, run=None: made.append(1) or checked(document, run))
+    monkeypatch.setattr("fieldworthy.usecases.find_rulebook.checked", lambda *given: made.append(1) or checked(*given))
     find = FindRulebook(store)
     found = await asyncio.gather(*(find(NAME) for _ in range(20)))
     assert len(made) == 1

@@ -8,10 +8,12 @@ from typing import Annotated, Any
 import typer
 
 from fieldworthy import __version__
+from fieldworthy.usecases.limits import MAX_STATES
 
 EXIT_CODES = (
-    "Exit codes: 0 answered; 1 answered, and the answer is not a plain yes (a rulebook has errors, a clearance is withheld, a parts list "
-    "has undecided lines; with --strict a task is due, overdue or unknown); 2 the question was refused or could not be read."
+    "Exit codes: 0 answered; 1 answered, and the answer is not a plain yes (a rulebook has errors, a clearance is withheld, a procedure "
+    "can't go on or leaves something changed, a parts list has undecided lines; with --strict a task is due, overdue or unknown); 2 the "
+    "question was refused or could not be read."
 )
 
 app = typer.Typer(
@@ -83,13 +85,14 @@ def migrate() -> None:
 def check(
     file: Annotated[str, typer.Argument(metavar="FILE", help="a rulebook, YAML 1.2 or JSON; `-` for standard input")],
     json: AsJson = False,
+    most_states: Annotated[int, typer.Option(min=1, max=1_000_000_000, help="explore procedures of at most so many states")] = MAX_STATES,
 ) -> None:
     """Every finding of a rulebook, each with its place and how to mend it."""
     from fieldworthy.cli import tables
     from fieldworthy.cli.questions import read_file
     from fieldworthy.usecases.check_draft import check_text
 
-    checked = check_text(read_file(file))
+    checked = check_text(read_file(file), most_states)
     if json:
         tables.write_json(tables.check_json(checked))
     else:
@@ -119,6 +122,18 @@ def clearance(request: RequestFile, rulebook: RulebookFile = None, url: Url = No
     """Whether a task, a step or an action may start now, and why not."""
     answer = _answer("clearance", request, rulebook, url, now, json)
     raise typer.Exit(0 if answer["clearance"] == "granted" else 1)
+
+
+@app.command(
+    epilog="Example:  fieldworthy procedure ask.json --rulebook baler.yaml\n\nExit code 1 where the next step is withheld, the work is "
+    "interrupted, or something is left to put back after the last step."
+)
+def procedure(request: RequestFile, rulebook: RulebookFile = None, url: Url = None, now: Now = None, json: AsJson = False) -> None:
+    """What comes after the steps of a task that are done, and whether it may start now."""
+    answer = _answer("procedure", request, rulebook, url, now, json)
+    following = answer["next"]
+    goes_on = not answer["left"] if following is None else following["clearance"] == "granted"
+    raise typer.Exit(0 if goes_on and answer["interrupted"] is None else 1)
 
 
 @app.command(epilog="Example:  fieldworthy parts ask.json --rulebook baler.yaml\n\nExit code 1 where a line is undecided.")

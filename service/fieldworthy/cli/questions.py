@@ -31,7 +31,7 @@ def read_file(name: str) -> bytes:
 
 
 def answer(kind: str, request: str, rulebook: Path | None, url: str | None, now: str | None) -> dict[str, Any]:
-    """The answer in its wire form. kind: "due", "clearance" or "parts". Raises Refusal, Refused, Unanswerable, OSError."""
+    """The answer in its wire form. kind: "due", "clearance", "procedure" or "parts". Raises Refusal, Refused, Unanswerable, OSError."""
     body = read_file(request)
     if rulebook is not None or now is not None:
         body = _completed(body, request, rulebook, now)
@@ -76,8 +76,9 @@ def asked_here(kind: str, body: bytes) -> dict[str, Any]:
     from fieldworthy.usecases.ask_clearance import AskClearance
     from fieldworthy.usecases.ask_due import AskDue
     from fieldworthy.usecases.ask_parts import AskParts
+    from fieldworthy.usecases.ask_procedure import AskProcedure
     from fieldworthy.wire import requests
-    from fieldworthy.wire.questions import clearance_question, parts_question
+    from fieldworthy.wire.questions import clearance_question, parts_question, procedure_question
     from fieldworthy.wire.reading import Shape, Unreadable
 
     find = FindRulebook(None, BookCache())
@@ -85,6 +86,7 @@ def asked_here(kind: str, body: bytes) -> dict[str, Any]:
         "due": (requests.DUE, lambda request: request, AskDue(find)),
         "clearance": (requests.CLEARANCE, clearance_question, AskClearance(find)),
         "parts": (requests.PARTS, parts_question, AskParts(find)),
+        "procedure": (requests.PROCEDURE, procedure_question, AskProcedure(find)),
     }
     shape, to_core, ask = doors[kind]
     try:

@@ -111,6 +111,7 @@ async def _serve(settings: Settings, listening: socket.socket) -> None:
                 max_body=settings.max_body_bytes,
                 max_lines=settings.max_batch_lines,
                 max_at_once=settings.max_at_once,
+                max_states=settings.max_states,
             ),
             log_level="debug" if settings.log_level == "debug" else "warning",
             access_log=False,

@@ -2,7 +2,7 @@
 
 import sys
 import textwrap
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence, Set
 from typing import Any
 
 import orjson
@@ -12,6 +12,7 @@ from rich.table import Table
 from rich.text import Text
 
 from fieldworthy.core.base.finding import Finding, Severity
+from fieldworthy.core.rulebook.together import Pairs, never_together
 from fieldworthy.usecases.check_draft import Checked
 from fieldworthy.wire.problems import finding_json
 
@@ -26,6 +27,7 @@ STYLES = {
     "danger": "bold white on red",
     "warning": "bold black on yellow",
     "caution": "bold black on yellow",
+    "notice": "bold white on blue",
     "error": "bold red",
 }
 
@@ -60,6 +62,19 @@ def show_check(checked: Checked, name: str) -> None:
         out.print(Text.assemble(f"{name}: ", (count, STYLES["clear"])))
         out.print(f"{checked.book.name}: {checked.book.title}, {_many(len(checked.book.tasks), 'task')}")
         out.print(checked.book.digest)
+        _show_apart(out, never_together(checked.book))
+
+
+MOST_NOTES = 20
+
+
+def _show_apart(out: Console, pairs: Pairs) -> None:
+    """Notes, no warnings: which tasks are never open at one time."""
+    for pair in pairs.found[:MOST_NOTES]:
+        _paragraph(out, f"never open together: {pair.because}", 0, "note: ")
+    more = len(pairs.found) - MOST_NOTES
+    if more > 0 or not pairs.complete:
+        out.print(f"note: {f'{more:,} more such pairs' if more > 0 else 'there may be more such pairs'}")
 
 
 def _show_finding(out: Console, finding: Finding, name: str) -> None:
@@ -136,11 +151,20 @@ def show_clearance(answer: Mapping[str, Any]) -> None:
     out = console()
     _show_head(out, answer, "whether it may start")
     out.print(Text(answer["clearance"].upper(), style=STYLES[answer["clearance"]]))
+    _show_clearance(out, answer)
+    out.print()
+    _paragraph(out, answer["disclaimer"], 0)
+
+
+def _show_clearance(out: Console, answer: Mapping[str, Any]) -> None:
+    """What stands against it, what to do first, the cautions, what must stay so, and why."""
     _list(out, "stands against it", [f"{u['fact']} is {_value(u['is'])}, must be {_value(u['must_be'])}" for u in answer["unmet"]])
     _list(out, "not known", [f"{m['fact']}: {m['text']} {m['how']}" for m in answer["missing"]])
-    blocked = [f"{b['work']}{' of ' + b['by'] if b['by'] else ''} needs: {b['holds']}" for b in answer["blocked_by"]]
-    _list(out, "open work in the way", blocked)
-    _list(out, "do first, and report the facts anew after each", [d["action"] for d in answer["do_first"]], numbered=True)
+    works = [f"{b['work']}{' of ' + b['by'] if b['by'] else ''} needs: {b['holds']}" for b in answer["blocked_by"] if b["work"] is not None]
+    _list(out, "open work in the way", works)
+    locks = [f"{b['holds']}, for {b['by']} alone to change" for b in answer["blocked_by"] if b["work"] is None]
+    _list(out, "put on by somebody else", locks)
+    _show_way(out, "do first, and report the facts anew after each", answer["do_first"], {c["hazard"] for c in answer["cautions"]})
     for caution in answer["cautions"]:
         out.print(Text.assemble((f" {caution['signal'].upper()} ", STYLES[caution["signal"]]), f" {caution['hazard']}"))
         _paragraph(out, caution["avoid"], 4)
@@ -149,8 +173,47 @@ def show_clearance(answer: Mapping[str, Any]) -> None:
     if answer["valid_until"]:
         out.print(f"valid until {answer['valid_until']}")
     _list(out, "because", [reason["text"] for reason in answer["because"]])
+
+
+def _show_way(out: Console, title: str, way: Sequence[Mapping[str, Any]], told: Set[str]) -> None:
+    """Numbered actions, each with what it makes and what must then be confirmed. told: hazards whose cautions stand elsewhere."""
+    if way:
+        out.print(Text(f"{title}:", style="bold"))
+    for number, first in enumerate(way, 1):
+        _paragraph(out, f"{first['action']}: {first['makes']}", 2, f"{number}. ")
+        if first["confirm"]:
+            _paragraph(out, f"confirm it before what follows: {first['confirm']}", 5)
+        for caution in first["cautions"]:
+            if caution["hazard"] not in told:
+                _paragraph(out, f"{caution['signal'].upper()}, {caution['hazard']}: {caution['avoid']}", 5)
+        told = told | {c["hazard"] for c in first["cautions"]}
+
+
+def show_procedure(answer: Mapping[str, Any]) -> None:
+    """What interrupts it first, then the steps, the next one's clearance, and what must be put back."""
+    out = console()
+    _show_head(out, answer, f"the steps of {answer['task']}")
+    interrupted, following = answer["interrupted"], answer["next"]
+    if interrupted is not None:
+        out.print(Text("INTERRUPTED", style=STYLES["withheld"]))
+        _paragraph(out, interrupted["text"], 4)
+        _list(out, "not known", [f"{m['fact']}: {m['text']} {m['how']}" for m in interrupted["missing"]])
+        _show_way(out, "make it safe, and report the facts anew after each", interrupted["make_safe"], set())
+    for step in answer["steps"]:
+        _paragraph(out, step["action"] or step["do"] or _wait(step), 0, f"{step['state']:>5} {step['step']:>2}  ")
+    if following is not None:
+        out.print(Text.assemble(f"step {following['step']} is ", (following["clearance"].upper(), STYLES[following["clearance"]])))
+        if answer["ready_at"]:
+            out.print(f"the wait is over at {answer['ready_at']}")
+        _show_clearance(out, following)
+    _list(out, "to put back before the work is closed", [f"{x['fact']} is {x['is']}, must be {x['must_be']}" for x in answer["left"]])
+    _list(out, "where it stands", [reason["text"] for reason in answer["because"]])
     out.print()
     _paragraph(out, answer["disclaimer"], 0)
+
+
+def _wait(step: Mapping[str, Any]) -> str:
+    return f"wait {_amount(step['wait'])}" + (f" until {step['until']}" if step["until"] else "")
 
 
 def show_parts(answer: Mapping[str, Any]) -> None:
@@ -177,7 +240,12 @@ def show_parts(answer: Mapping[str, Any]) -> None:
         out.print(f"at least {answer['minutes_at_least']} minutes")
 
 
-SHOW: Mapping[str, Callable[[Mapping[str, Any]], None]] = {"due": show_due, "clearance": show_clearance, "parts": show_parts}
+SHOW: Mapping[str, Callable[[Mapping[str, Any]], None]] = {
+    "due": show_due,
+    "clearance": show_clearance,
+    "procedure": show_procedure,
+    "parts": show_parts,
+}
 
 
 def _show_head(out: Console, answer: Mapping[str, Any], what: str) -> None:
@@ -194,12 +262,12 @@ def _columns(table: Table, *titles: str) -> None:
         table.add_column(title.lstrip(">"), justify="right" if title.startswith(">") else "left", overflow="fold")
 
 
-def _list(out: Console, title: str, items: list[str], numbered: bool = False) -> None:
+def _list(out: Console, title: str, items: list[str]) -> None:
     if not items:
         return
     out.print(Text(f"{title}:", style="bold"))
-    for number, item in enumerate(items, 1):
-        _paragraph(out, item, 2, f"{number}. " if numbered else "- ")
+    for item in items:
+        _paragraph(out, item, 2, "- ")
 
 
 def _paragraph(out: Console, words: str, indent: int, mark: str = "") -> None:

@@ -86,9 +86,12 @@ def show_clearance(to: Console, name: str, answer: Json) -> None:
     for one in answer["missing"]:
         say(to, f"not known: {one['text']} {one['how']}", 2)
     for one in answer["blocked_by"]:
-        say(to, f"open work {one['work']} needs it to stay so: {one['holds']}", 2)
+        who = f"open work {one['work']} needs it to stay so" if one["work"] is not None else f"put on by {one['by']}"
+        say(to, f"{who}: {one['holds']}", 2)
     for step in answer["do_first"]:
-        say(to, f"do first: {step['action']}", 2)
+        say(to, f"do first: {step['action']}" + (f", and confirm: {step['confirm']}" if step["confirm"] else ""), 2)
+    if not granted:
+        say(to, answer["because"][-1]["text"], 2)  # whether there is a way to where it may start
     if granted:
         for reason in answer["because"][:MOST_REASONS]:
             say(to, reason["text"], 2)

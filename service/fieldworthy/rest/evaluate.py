@@ -16,9 +16,9 @@ from fieldworthy.rest.described import BODY, RULEBOOK, described
 from fieldworthy.rest.uses import Uses
 from fieldworthy.usecases.asking import Answered, ask
 from fieldworthy.usecases.refusals import RulebookHasErrors
-from fieldworthy.wire import answers, requests
+from fieldworthy.wire import answers, procedure_answers, requests
 from fieldworthy.wire.problems import finding_json, of_refusal
-from fieldworthy.wire.questions import clearance_question, parts_question
+from fieldworthy.wire.questions import clearance_question, parts_question, procedure_question
 from fieldworthy.wire.reading import Shape
 
 TAG = "evaluate"
@@ -64,6 +64,23 @@ def evaluate_router(uses: Uses) -> APIRouter:
         return json_answer(await _ask(request, requests.CLEARANCE, clearance_question, uses.clearance))
 
     @router.post(
+        "/v1/procedure",
+        **described(
+            "askProcedure",
+            TAG,
+            "What comes after the steps that are done",
+            "Every step of a task, the next one and whether it may start now, what interrupts the work and how to make it safe, and what "
+            "must still be put back. Stateless: the steps done and the evidence come with the request. The machine's handbook, local rules "
+            "and trained people come first.",
+            procedure_answers.ProcedureAnswer,
+            requests.PROCEDURE,
+            QUESTION,
+        ),
+    )
+    async def ask_procedure(request: Request) -> Response:
+        return json_answer(await _ask(request, requests.PROCEDURE, procedure_question, uses.procedure))
+
+    @router.post(
         "/v1/parts",
         **described(
             "askParts",
@@ -100,7 +117,7 @@ def evaluate_router(uses: Uses) -> APIRouter:
 async def _ask(
     request: Request, shape: Shape[Any], question: Callable[[Any], Any], use: Callable[[Any, Any], Awaitable[Answered[Any]]]
 ) -> dict[str, Any]:
-    """Body to question to answer; the same for all three."""
+    """Body to question to answer; the same for all of them."""
     media_type(request, JSON_TYPES)
     given = shape.read(await request.body())
     rulebook = given["rulebook"]

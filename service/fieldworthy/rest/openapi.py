@@ -9,7 +9,7 @@ from pydantic import BaseModel, TypeAdapter
 
 from fieldworthy import __version__
 from fieldworthy.rest.examples import EXAMPLES
-from fieldworthy.wire import answers, requests, shelf_answers
+from fieldworthy.wire import answers, procedure_answers, requests, shelf_answers
 from fieldworthy.wire.problems import Problem
 
 DESCRIPTION = """Rulebooks for the upkeep of farm machinery, and the answers drawn from them: what is due, whether a step may start,
@@ -70,7 +70,7 @@ def _schemas() -> dict[str, Any]:
     inputs: list[tuple[str, Literal["validation", "serialization"], TypeAdapter[Any]]] = [
         (s.name, "validation", s.adapter) for s in requests.ALL
     ]
-    models: tuple[type[BaseModel], ...] = (*answers.ALL, *shelf_answers.ALL, Problem)
+    models: tuple[type[BaseModel], ...] = (*answers.ALL, *procedure_answers.ALL, *shelf_answers.ALL, Problem)
     inputs += [(m.__name__, "validation", TypeAdapter(m)) for m in models]
     tops, defs = TypeAdapter.json_schemas(inputs, ref_template="#/components/schemas/{model}")
     schemas: dict[str, Any] = dict(defs.get("$defs", {}))

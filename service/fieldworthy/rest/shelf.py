@@ -102,7 +102,8 @@ def shelf_router(uses: Uses) -> APIRouter:
             "getInputs",
             TAG,
             "What a caller must send",
-            "Meters, seasons, occurrences, working conditions and facts, and how much history each task needs.",
+            "Meters, seasons, occurrences, working conditions and facts, and how much history each task needs; and which tasks are never "
+            "open at one time.",
             answers.InputsAnswer,
             None,
             ("rulebook.unknown", "rulebook.version_unknown"),
@@ -118,7 +119,8 @@ def shelf_router(uses: Uses) -> APIRouter:
             "compareVersions",
             TAG,
             "What changed from one version to another",
-            "Tasks, intervals, needs and parts that were added, removed or changed.",
+            "Tasks, intervals, needs and parts that were added, removed or changed; and under `safety` what the later version lets "
+            "through that the earlier one withheld, and the reverse, each with a state of the machine that shows it.",
             answers.CompareAnswer,
             None,
             ("rulebook.unknown", "rulebook.version_unknown", "request.does_not_fit"),
@@ -136,7 +138,8 @@ def shelf_router(uses: Uses) -> APIRouter:
         compared = await uses.compare(_reference(name, first), _reference(name, second))
         changes = compared.comparison.to_json()
         told = {k: v for k, v in changes.items() if k not in ("before", "after")}  # the digests stand in `from` and `to`
-        return json_answer({"from": compared.first.provenance(), "to": compared.second.provenance(), **told})
+        safety = compared.safety.to_json()
+        return json_answer({"from": compared.first.provenance(), "to": compared.second.provenance(), **told, "safety": safety})
 
     return router
 

@@ -4,11 +4,13 @@ from dataclasses import dataclass
 
 from fieldworthy.usecases.ask_clearance import AskClearance
 from fieldworthy.usecases.ask_parts import AskParts
+from fieldworthy.usecases.ask_procedure import AskProcedure
 from fieldworthy.usecases.check_draft import CheckDraft
 from fieldworthy.usecases.check_expression import CheckExpression
 from fieldworthy.usecases.find_rulebook import FindRulebook
 from fieldworthy.usecases.inputs import ReadInputs
 from fieldworthy.usecases.keep_drafts import PutDraft, ReadDraft
+from fieldworthy.usecases.limits import MAX_STATES
 from fieldworthy.usecases.ports import Clock, Store
 from fieldworthy.usecases.publish import Publish
 from fieldworthy.usecases.shelf import CompareVersions, ListNames, ListVersions, ReadVersion
@@ -21,6 +23,7 @@ class Uses:
     find: FindRulebook
     clearance: AskClearance
     parts: AskParts
+    procedure: AskProcedure
     expression: CheckExpression
     check: CheckDraft
     put_draft: PutDraft
@@ -33,14 +36,15 @@ class Uses:
     inputs: ReadInputs
 
 
-def make_uses(store: Store, clock: Clock) -> Uses:
-    """All use cases over one store."""
-    find = FindRulebook(store)
-    check = CheckDraft()
+def make_uses(store: Store, clock: Clock, most_states: int = MAX_STATES) -> Uses:
+    """All use cases over one store. most_states: of one procedure that a check explores."""
+    find = FindRulebook(store, most_states=most_states)
+    check = CheckDraft(most_states)
     return Uses(
         find=find,
         clearance=AskClearance(find),
         parts=AskParts(find),
+        procedure=AskProcedure(find),
         expression=CheckExpression(find),
         check=check,
         put_draft=PutDraft(store, clock, check),

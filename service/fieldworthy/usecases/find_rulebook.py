@@ -17,7 +17,7 @@ from typing import Any
 from fieldworthy.core.answer.examples import run_example
 from fieldworthy.core.rulebook.check import RunExample, check_rulebook
 from fieldworthy.core.rulebook.model import CheckedRulebook
-from fieldworthy.usecases.limits import CACHE_BYTES
+from fieldworthy.usecases.limits import CACHE_BYTES, MAX_STATES
 from fieldworthy.usecases.ports import Rulebooks, Store, Version
 from fieldworthy.usecases.refusals import ReferenceMalformed, RulebookHasErrors, RulebookUnknown, VersionUnknown
 
@@ -86,8 +86,9 @@ class BookCache:
 class FindRulebook:
     """Resolves what a request calls its rulebook."""
 
-    def __init__(self, store: Store | None = None, cache: BookCache | None = None) -> None:
-        """store: None where only whole documents can be asked about (a file on the command line)."""
+    def __init__(self, store: Store | None = None, cache: BookCache | None = None, most_states: int = MAX_STATES) -> None:
+        """store: None where only whole documents can be asked about (a file on the command line). most_states: see CheckDraft."""
+        self._most_states = most_states
         self._store = store
         self._cache = cache if cache is not None else BookCache()
 
@@ -117,8 +118,8 @@ class FindRulebook:
 
     async def _sent_along(self, document: Mapping[str, Any]) -> Found:
         written = json.dumps(document, ensure_ascii=False, default=str).encode("utf-8", "surrogatepass")
-        # as written, order and all: a cheaper key than its digest
-        book = await self._cache.once("sent:" + hashlib.sha256(written).hexdigest(), lambda: checked(document, run_example), len(written))
+        key = "sent:" + hashlib.sha256(written).hexdigest()  # as written, order and all: a cheaper key than its digest
+        book = await self._cache.once(key, lambda: checked(document, run_example, self._most_states), len(written))
         return Found(book, None)
 
 
@@ -160,12 +161,12 @@ async def resolve(kept: Rulebooks, reference: str) -> Version:
     return found
 
 
-def checked(document: Mapping[str, Any], run: RunExample | None = None) -> CheckedRulebook:
+def checked(document: Mapping[str, Any], run: RunExample | None = None, most_states: int = MAX_STATES) -> CheckedRulebook:
     """The checked rulebook of a document. Raises RulebookHasErrors with every finding.
 
-    run: runs its worked examples; None for a published version, whose examples ran when it was published.
+    run: runs its worked examples; None for a published version, whose examples ran and whose procedures were explored before.
     """
-    book, findings = check_rulebook(document, run=run)
+    book, findings = check_rulebook(document, run=run, most_states=most_states)
     if book is None:
         name = document.get("rulebook")
         raise RulebookHasErrors(name if isinstance(name, str) else "", findings)

@@ -3,6 +3,7 @@
 It is read off the expressions themselves, so that it can't fall behind them.
 """
 
+import asyncio
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -16,6 +17,7 @@ from fieldworthy.core.condition.walk import names_of
 from fieldworthy.core.interval import ast as interval
 from fieldworthy.core.interval.ast import Anchor
 from fieldworthy.core.rulebook.model import CheckedRulebook, Task
+from fieldworthy.core.rulebook.together import Pairs, never_together
 from fieldworthy.usecases.find_rulebook import FindRulebook, Found, RulebookSource
 
 # what each anchor must see of a task's done records
@@ -34,6 +36,7 @@ class Inputs:
     """What one rulebook wants to be told."""
 
     found: Found
+    apart: Pairs
 
     def to_json(self) -> dict[str, Any]:
         """Plain data, in the order of declaration."""
@@ -79,6 +82,8 @@ class Inputs:
             ],
             "facts": [_fact(f) for f in known.facts.values()],
             "tasks": tasks,
+            "never_together": [pair.to_json() for pair in self.apart.found],
+            "never_together_complete": self.apart.complete,
         }
 
 
@@ -90,7 +95,8 @@ class ReadInputs:
 
     async def __call__(self, source: RulebookSource) -> Inputs:
         """Raises what FindRulebook raises."""
-        return Inputs(await self._find(source))
+        found = await self._find(source)
+        return Inputs(found, await asyncio.to_thread(never_together, found.book))
 
 
 def _task_inputs(task: Task, known: Vocabulary) -> dict[str, Any]:

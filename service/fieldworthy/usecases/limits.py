@@ -15,6 +15,9 @@ MAX_BATCH_LINE_BYTES = 1_000_000
 MAX_AT_ONCE = 200
 """Requests that one process answers at the same time."""
 
+MAX_STATES = 200_000
+"""States of one procedure that a check looks at; one that has more is "not shown safe" (procedure.explore.MOST_STATES)."""
+
 MAX_EXPRESSION_CHARACTERS = 2_000
 """One interval or condition."""
 

@@ -1,8 +1,10 @@
 """Looking along the shelf: names, versions, texts, and what differs between two versions."""
 
+import asyncio
 from dataclasses import dataclass
 
 from fieldworthy.core.rulebook.compare import Comparison, compare
+from fieldworthy.core.rulebook.compare_safety import SafetyComparison, compare_safety
 from fieldworthy.usecases.find_rulebook import FindRulebook, Found, RulebookSource
 from fieldworthy.usecases.limits import MAX_PAGE
 from fieldworthy.usecases.ports import Published, Shelved, Store, Version
@@ -66,6 +68,7 @@ class Compared:
     first: Found
     second: Found
     comparison: Comparison
+    safety: SafetyComparison
 
 
 class CompareVersions:
@@ -77,4 +80,5 @@ class CompareVersions:
     async def __call__(self, first: RulebookSource, second: RulebookSource) -> Compared:
         """Raises what FindRulebook raises."""
         a, b = await self._find(first), await self._find(second)
-        return Compared(a, b, compare(a.book, b.book))
+        comparison, safety = await asyncio.to_thread(lambda: (compare(a.book, b.book), compare_safety(a.book, b.book)))
+        return Compared(a, b, comparison, safety)

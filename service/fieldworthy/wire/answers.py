@@ -25,26 +25,30 @@ class ClearanceMissing(Closed):
 
 
 class BlockedBy(Closed):
-    """Open work whose holds would be broken."""
+    """What another has in hand: open work whose holds would be broken or can't be together with these, or a lock or cover (`fact`)."""
 
-    work: Id
-    by: Id | None
-    holds: Text
-
-
-class DoFirst(Closed):
-    """An action to do before."""
-
-    action: Id
-    needs: Text | None
+    work: Annotated[Id | None, Field(description="null: it is no work, but the lock or cover `fact`")]
+    by: Annotated[Id | None, Field(description="whose it is now")]
+    holds: Annotated[Text, Field(description="what would not be so")]
+    fact: Annotated[Id | None, Field(description="the lock or cover that would be taken off; null: it is open work")]
 
 
 class Caution(Closed):
-    """A hazard, its signal word (ISO 3864-2), and how to keep clear of it."""
+    """A hazard, its signal word (ANSI Z535.4, ISO 3864-2), and how to keep clear of it."""
 
-    signal: Literal["danger", "warning", "caution"]
+    signal: Literal["danger", "warning", "caution", "notice"]
     hazard: Id
     avoid: Text
+
+
+class DoFirst(Closed):
+    """An action on the shortest way to where it may start. It is a plan and no evidence: after it the facts are reported anew."""
+
+    action: Id
+    needs: Text | None
+    makes: Text
+    confirm: Annotated[Text | None, Field(description="what must be reported after it: doing proves nothing")]
+    cautions: Annotated[list[Caution], Field(max_length=100_000)]
 
 
 class ClearanceAnswer(Closed):
@@ -53,13 +57,13 @@ class ClearanceAnswer(Closed):
     rulebook: Provenance
     now: Time
     clearance: Literal["granted", "withheld"]
-    unmet: Annotated[list[ClearanceUnmet], Field(max_length=1000)]
-    missing: Annotated[list[ClearanceMissing], Field(max_length=1000)]
-    blocked_by: Annotated[list[BlockedBy], Field(max_length=1000)]
-    do_first: Annotated[list[DoFirst], Field(max_length=1000)]
-    cautions: Annotated[list[Caution], Field(max_length=1000)]
+    unmet: Annotated[list[ClearanceUnmet], Field(max_length=100_000)]
+    missing: Annotated[list[ClearanceMissing], Field(max_length=100_000)]
+    blocked_by: Annotated[list[BlockedBy], Field(max_length=100_000)]
+    do_first: Annotated[list[DoFirst], Field(max_length=100_000)]
+    cautions: Annotated[list[Caution], Field(max_length=100_000)]
     holds: Text | None
-    because: Annotated[list[Reason], Field(max_length=1000)]
+    because: Annotated[list[Reason], Field(max_length=100_000)]
     valid_until: Time | None
     disclaimer: Text
 

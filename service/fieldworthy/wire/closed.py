@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-CLOSED = ConfigDict(extra="forbid", populate_by_name=True, allow_inf_nan=False)
+CLOSED = ConfigDict(extra="forbid", populate_by_name=True, allow_inf_nan=False, defer_build=True)  # built for the contract only
 
 Text = Annotated[str, Field(max_length=20_000)]
 Id = Annotated[str, Field(max_length=200)]
@@ -58,4 +58,7 @@ class Finding(Closed):
     column: Version | None
     message: Text
     mend: Text
-    trace: Annotated[dict[str, Any] | None, Field(description='{"start", "steps", "hazard"}: the shortest way to a hazard')]
+    trace: Annotated[
+        dict[str, Any] | None,
+        Field(description='{"start", "steps", "hazard"}: a shortest way to a hazard (or, null, to what else is wrong)'),
+    ]

@@ -35,7 +35,9 @@ class ProblemError(BaseModel):
     column: Annotated[
         int | None, Field(description="column in the text, counted from 1", ge=1, le=2**31 - 1, json_schema_extra={"format": "int32"})
     ]
-    trace: Annotated[dict[str, Any] | None, Field(description="of a hazard that can be reached: how it comes about")]
+    trace: Annotated[
+        dict[str, Any] | None, Field(description="how it comes about: a shortest way to a hazard, or to what else is wrong in a procedure")
+    ]
 
 
 class Problem(BaseModel):

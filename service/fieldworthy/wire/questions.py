@@ -2,8 +2,9 @@
 
 from typing import Any
 
-from fieldworthy.core.answer.clearance import ClearanceQuestion, Evidence, OpenWork
+from fieldworthy.core.answer.clearance import ClearanceQuestion, Evidence, HandOver, OpenWork, PutOn
 from fieldworthy.core.answer.parts_list import PartsQuestion, Stock, TaskCount
+from fieldworthy.core.answer.procedure import DoneStep, ProcedureQuestion
 from fieldworthy.core.base.finding import pointer
 from fieldworthy.core.base.fit import Identity
 from fieldworthy.core.base.names import key
@@ -37,8 +38,26 @@ def clearance_question(given: Any) -> ClearanceQuestion:
         action=asked.get("action"),
         needs=asked.get("needs"),
         evidence=tuple(_evidence(e, pointer("evidence", i)) for i, e in enumerate(given.get("evidence", ()))),
-        open_work=tuple(OpenWork(w["work"], w["task"], w.get("step"), w.get("by")) for w in given.get("open_work", ())),
+        open_work=open_work(given),
+        by=given.get("by"),
+        put_on=put_on(given),
     )
+
+
+def open_work(given: Any) -> tuple[OpenWork, ...]:
+    """The member `open_work` of a validated request."""
+    return tuple(
+        OpenWork(w["work"], w["task"], w.get("step"), w.get("by"), _hand_over(w.get("hand_over"))) for w in given.get("open_work", ())
+    )
+
+
+def put_on(given: Any) -> tuple[PutOn, ...]:
+    """The member `put_on` of a validated request."""
+    return tuple(PutOn(p["fact"], p["state"], p["by"], _hand_over(p.get("hand_over"))) for p in given.get("put_on", ()))
+
+
+def _hand_over(given: Any) -> HandOver | None:
+    return None if given is None else HandOver(given["to"], given["by"], given["why"])
 
 
 def _evidence(given: Any, path: str) -> Evidence:
@@ -50,6 +69,25 @@ def _evidence(given: Any, path: str) -> Evidence:
         via=given["via"],
         by=given.get("by"),
     )
+
+
+def procedure_question(given: Any) -> ProcedureQuestion:
+    """A validated ProcedureIn."""
+    return ProcedureQuestion(
+        now=instant(given["now"], "/now"),
+        machine=identity(given["machine"]),
+        task=given["task"],
+        done=tuple(_done_step(d, pointer("done", i)) for i, d in enumerate(given.get("done", ()))),
+        begun=instant(given["begun"], "/begun") if "begun" in given else None,
+        by=given.get("by"),
+        evidence=tuple(_evidence(e, pointer("evidence", i)) for i, e in enumerate(given.get("evidence", ()))),
+        open_work=open_work(given),
+        put_on=put_on(given),
+    )
+
+
+def _done_step(given: Any, path: str) -> DoneStep:
+    return DoneStep(given["step"], instant(given["at"], path + "/at"), given.get("by"))
 
 
 def parts_question(given: Any) -> PartsQuestion:

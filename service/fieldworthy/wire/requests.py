@@ -17,6 +17,7 @@ DUE_LINE = _shape(shapes.DueLine)
 DEFAULTS_LINE = _shape(shapes.DefaultsLine)
 CLEARANCE = _shape(shapes.ClearanceIn)
 PARTS = _shape(shapes.PartsIn)
+PROCEDURE = _shape(shapes.ProcedureIn)
 EXPRESSION = _shape(shapes.ExpressionIn)
 
-ALL = (DUE, DUE_LINE, DEFAULTS_LINE, CLEARANCE, PARTS, EXPRESSION)
+ALL = (DUE, DUE_LINE, DEFAULTS_LINE, CLEARANCE, PARTS, PROCEDURE, EXPRESSION)

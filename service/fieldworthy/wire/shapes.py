@@ -217,13 +217,33 @@ class EvidenceIn(TypedDict):
 
 
 @with_config(STRICT)
+class HandOverIn(TypedDict):
+    """Work, a lock or a cover went from whoever had it in hand to another. by: who decided it; why: the reason."""
+
+    to: Name
+    by: Name
+    why: Words
+
+
+@with_config(STRICT)
 class OpenWorkIn(TypedDict):
-    """Work that somebody has started on this machine and not closed."""
+    """Work that somebody has started on this machine and not closed; after a hand-over it is the work of whom it was handed over to."""
 
     work: Name
     task: Name
     step: NotRequired[Annotated[int, Field(strict=True, ge=1, le=10_000)]]
     by: NotRequired[Name]
+    hand_over: NotRequired[HandOverIn]
+
+
+@with_config(STRICT)
+class PutOnIn(TypedDict):
+    """A lock or cover, as the state of a fact: it is taken off by whoever put it on, or after a hand-over by whom it was handed over to."""
+
+    fact: Name
+    state: Name
+    by: Name
+    hand_over: NotRequired[HandOverIn]
 
 
 ClearanceIn = TypedDict(
@@ -235,6 +255,8 @@ ClearanceIn = TypedDict(
         "for": ForIn,
         "evidence": NotRequired[Annotated[list[EvidenceIn], Field(max_length=10_000)]],
         "open_work": NotRequired[Annotated[list[OpenWorkIn], Field(max_length=1000)]],
+        "by": NotRequired[Annotated[Name, Field(description="who asks; absent: nobody, who takes no lock off")]],
+        "put_on": NotRequired[Annotated[list[PutOnIn], Field(max_length=1000, description="locks and covers, and who put them on")]],
     },
 )
 ClearanceIn.__doc__ = "May this task, step or action start now."
@@ -290,3 +312,28 @@ class ExpressionIn(TypedDict):
     ]
     rulebook: NotRequired[RulebookRef]
     vocabulary: NotRequired[VocabularyIn]
+
+
+@with_config(STRICT)
+class DoneStepIn(TypedDict):
+    """A step of a procedure that was done. at: when; of a wait, when it began."""
+
+    step: Annotated[int, Field(strict=True, ge=1, le=10_000, description="counted from 1, in order")]
+    at: When
+    by: NotRequired[Name]
+
+
+@with_config(STRICT)
+class ProcedureIn(TypedDict):
+    """Which steps of a task are done, and what is reported. begun: when the step after them was begun; absent: it was not."""
+
+    rulebook: RulebookRef
+    now: When
+    machine: IdentityIn
+    task: Name
+    done: NotRequired[Annotated[list[DoneStepIn], Field(max_length=500)]]
+    begun: NotRequired[When]
+    by: NotRequired[Annotated[Name, Field(description="who is at work and asks; absent: nobody, who takes no lock off")]]
+    evidence: NotRequired[Annotated[list[EvidenceIn], Field(max_length=10_000)]]
+    open_work: NotRequired[Annotated[list[OpenWorkIn], Field(max_length=1000)]]
+    put_on: NotRequired[Annotated[list[PutOnIn], Field(max_length=1000, description="locks and covers, and who put them on")]]

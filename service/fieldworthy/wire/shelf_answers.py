@@ -98,6 +98,57 @@ class Changes(Closed):
     changed: Annotated[list[EntryChange], Field(max_length=10_000)]
 
 
+Signal = Literal["danger", "warning", "caution", "notice"]
+State = Annotated[
+    dict[str, Any],
+    Field(description="the facts that the texts name, each with a state, an amount {value, unit}, or a number", max_length=1000),
+]
+NotCompared = Annotated[Text | None, Field(description="why it was not compared; null: it was, over every state")]
+
+
+class GuardChange(Closed):
+    """A condition of a task, one of its steps, a step of a procedure, or an action, that differs. before, after: null for none.
+
+    weaker: a state that was refused and is let through now; stronger: one that was let through and is refused now; null: there is none.
+    """
+
+    task: Id | None
+    procedure: Id | None
+    action: Id | None
+    step: Annotated[Version | None, Field(description="its number in the later version")]
+    step_before: Annotated[Version | None, Field(description="its number in the earlier version")]
+    member: Literal["needs", "holds", "until", "confirm"]
+    before: Text | None
+    after: Text | None
+    weaker: State | None
+    stronger: State | None
+    not_compared: NotCompared
+
+
+class HazardChange(Closed):
+    """A hazard that was removed, added or changed. before, after: what must never be.
+
+    weaker: a state that was a hazard and is none now; stronger: one that was none and is one now; null: there is none.
+    """
+
+    hazard: Id
+    change: Literal["removed", "added", "changed"]
+    before: Text | None
+    after: Text | None
+    signal_before: Signal | None
+    signal_after: Signal | None
+    weaker: State | None
+    stronger: State | None
+    not_compared: NotCompared
+
+
+class SafetyComparison(Closed):
+    """What may start, and what must never be, otherwise than before."""
+
+    changes: Annotated[list[GuardChange], Field(max_length=100_000)]
+    hazards: Annotated[list[HazardChange], Field(max_length=10_000)]
+
+
 class CompareAnswer(Closed):
     """What changed. same: nothing differs in meaning. intervals, needs, holds: the tasks of which these differ."""
 
@@ -111,6 +162,7 @@ class CompareAnswer(Closed):
     parts: Changes
     declared: Annotated[dict[str, Changes], Field(description="meters, facts, actions, ...: only those that differ")]
     members: Annotated[list[MemberChange], Field(max_length=1000)]
+    safety: SafetyComparison
 
 
 class MeterInput(Closed):
@@ -160,7 +212,7 @@ class FactInput(Closed):
     per_person: bool
 
 
-Names = Annotated[list[Id], Field(max_length=1000)]
+Names = Annotated[list[Id], Field(max_length=100_000)]
 
 
 class TaskInputs(Closed):
@@ -180,17 +232,26 @@ class TaskInputs(Closed):
     machine: Annotated[list[Literal["model", "serial", "options"]], Field(max_length=3)]
 
 
+class NeverTogether(Closed):
+    """Two tasks that are never open at one time, because what they hold contradicts."""
+
+    tasks: Annotated[list[Id], Field(min_length=2, max_length=2)]
+    because: Text
+
+
 class InputsAnswer(Closed):
     """What a caller must send for complete answers."""
 
     rulebook: Provenance
     machine: Annotated[list[Literal["model", "serial", "options"]], Field(max_length=3)]
-    meters: Annotated[list[MeterInput], Field(max_length=1000)]
-    seasons: Annotated[list[SeasonInput], Field(max_length=1000)]
-    occurrences: Annotated[list[OccurrenceInput], Field(max_length=1000)]
-    working_conditions: Annotated[list[WorkingConditionInput], Field(max_length=1000)]
-    facts: Annotated[list[FactInput], Field(max_length=1000)]
-    tasks: Annotated[list[TaskInputs], Field(max_length=10_000)]
+    meters: Annotated[list[MeterInput], Field(max_length=100_000)]
+    seasons: Annotated[list[SeasonInput], Field(max_length=100_000)]
+    occurrences: Annotated[list[OccurrenceInput], Field(max_length=100_000)]
+    working_conditions: Annotated[list[WorkingConditionInput], Field(max_length=100_000)]
+    facts: Annotated[list[FactInput], Field(max_length=100_000)]
+    tasks: Annotated[list[TaskInputs], Field(max_length=100_000)]
+    never_together: Annotated[list[NeverTogether], Field(max_length=100_000)]
+    never_together_complete: Annotated[bool, Field(description="false: there may be more such pairs, too many or too hard to tell")]
 
 
 class Health(Closed):

@@ -11,6 +11,8 @@ from fieldworthy.core.interval.check import check_interval
 from fieldworthy.core.interval.plan import make_plan
 from fieldworthy.core.parts.check import check_lines, check_parts, keyed
 from fieldworthy.core.procedure.check import check_works
+from fieldworthy.core.procedure.explore import MOST_STATES
+from fieldworthy.core.rulebook.check_safety import check_safety
 from fieldworthy.core.rulebook.cycles import loops, reached
 from fieldworthy.core.rulebook.digest import digest
 from fieldworthy.core.rulebook.document import Document
@@ -32,23 +34,24 @@ Result = tuple[CheckedRulebook | None, list[Finding]]
 MAX_TASKS = 2_000
 
 
-def check_text(data: bytes | str, run: RunExample | None = None, max_bytes: int = MAX_BYTES) -> Result:
+def check_text(data: bytes | str, run: RunExample | None = None, max_bytes: int = MAX_BYTES, most_states: int = MOST_STATES) -> Result:
     """The checked rulebook that a text in YAML or JSON describes (None where it has errors), and every finding in the order of the text."""
     document, findings = read_text(data, max_bytes)
     if document is None:
         return None, findings
-    book, more = check_rulebook(document.data, document, run)
+    book, more = check_rulebook(document.data, document, run, most_states)
     if not findings:
         return book, more
     return None, sorted([*findings, *more], key=lambda f: (f.line or 0, f.column or 0))
 
 
-def check_rulebook(data: Any, document: Document | None = None, run: RunExample | None = None) -> Result:
+def check_rulebook(data: Any, document: Document | None = None, run: RunExample | None = None, most_states: int = MOST_STATES) -> Result:
     """
     The checked rulebook of plain JSON data (None where they have errors), and every finding; never an exception.
 
     document: where the data were read from, for lines and columns. run: runs the worked examples (core.answer.examples); without it
-    they are read but not run, which is for rulebooks that were published and thus ran before.
+    they are read but not run and no procedure is explored, which is for rulebooks that were published and thus went through both before.
+    most_states: of one procedure; one with more is not shown safe.
     """
     report = Report(document, data)
     if document is None:
@@ -56,14 +59,22 @@ def check_rulebook(data: Any, document: Document | None = None, run: RunExample 
         if broken:
             return None, broken
     try:
-        return _check(data, report, run)
+        return _check(data, report, run, most_states)
     except TooManyErrors:
         return None, report.in_order()
 
 
-def _check(data: Any, report: Report, run: RunExample | None) -> Result:
+def _check(data: Any, report: Report, run: RunExample | None, most_states: int) -> Result:
     draft = load(data, report)
     if draft is None:
+        return None, report.in_order()
+    if len(draft.tasks) > MAX_TASKS:
+        report.error(
+            "too_many_tasks",
+            "/tasks",
+            f"the rulebook has {len(draft.tasks):,} tasks, more than {MAX_TASKS:,}",
+            "split it into several rulebooks",
+        )
         return None, report.in_order()
     if report.unread is not None:
         report.error(
@@ -72,14 +83,6 @@ def _check(data: Any, report: Report, run: RunExample | None) -> Result:
             f"the rulebook's intervals and conditions have {report.expressions:,} characters together, more than {MOST_EXPRESSIONS:,}; "
             "from here on they were not read",
             "split it into several rulebooks, or give conditions that are said often a fact of their own",
-        )
-        return None, report.in_order()
-    if len(draft.tasks) > MAX_TASKS:
-        report.error(
-            "too_many_tasks",
-            "/tasks",
-            f"the rulebook has {len(draft.tasks):,} tasks, more than {MAX_TASKS:,}",
-            "split it into several rulebooks",
         )
         return None, report.in_order()
     _check_conditions(draft, report)
@@ -92,6 +95,7 @@ def _check(data: Any, report: Report, run: RunExample | None) -> Result:
         return None, report.in_order()
     book = _finish(draft, data, covers)
     if run is not None:
+        check_safety(book, report, most_states)
         _run_examples(book, draft, report, run)
     findings = report.in_order()
     if report.errors():
@@ -167,7 +171,7 @@ def _check_works(draft: Draft, report: Report, data: Any) -> None:
         path = _as_written(finding.path, data)
         if finding.code.startswith("condition."):
             continue  # what an action makes was checked against the facts when it was read, with its place in the text
-        told = any(p == path or p == path.rpartition("/")[0] for p in has_error)
+        told = any(p in (path, f"{path}/steps", path.rpartition("/")[0]) for p in has_error)
         if not (told and finding.code in ("procedure.makes_nothing", "procedure.no_steps")):
             report.add(replace(finding, path=path))
 
