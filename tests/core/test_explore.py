@@ -109,7 +109,10 @@ def test_a_long_row_of_needs_is_not_followed_to_its_end() -> None:
     verdicts = [explore(works, facts, (), needs=StateTest(names[0], "off"), bearings=bearings) for _ in range(200)]
     assert all(v.not_shown_safe and v.figures.states > 2**MOST_FACTS for v in verdicts)
     assert time.process_time() - began < 20, "2,000 facts in a row, looked at from one end to the other 200 times"
-    assert not explore(works, facts, (), needs=StateTest(names[-2], "off")).not_shown_safe, "the other end is near"
+    near = Works(
+        actions, {"harm": Hazard("harm", Joined("and", (StateTest(names[-2], "on"), StateTest(names[-1], "off"))), "danger", "Off.")}
+    )
+    assert not explore(near, facts, (), needs=StateTest(names[-2], "off")).not_shown_safe, "the other end is near"
 
 
 def test_the_bound_is_the_last_number_that_is_looked_at() -> None:
@@ -213,12 +216,22 @@ def test_the_first_fact_is_the_highest_digit_and_its_first_state_nought() -> Non
 
 def test_of_whom_a_condition_is_read() -> None:
     space = Space([Fact("who", ("away", "near"), per_person=True)], {})
-    near = StateTest("Who", "Near")
-    other_near, worker_near, both = 0b1010, 0b1100, 0b1000
-    assert space.where(near, frozenset({"who"}), WORKER) == worker_near
-    assert space.where(near, frozenset({"who"}), OTHER) == other_near
-    assert space.where(near, frozenset(), WORKER) == both
-    assert space.where_any(near) == other_near | worker_near
+    near, away = StateTest("Who", "Near"), StateTest("Who", "Away")
+    either_near, worker_away, other_away, both_away = 0b1110, 0b0011, 0b0101, 0b0001
+    assert space.where(near, frozenset(), WORKER) == either_near, "who is at rest says nothing against it"
+    assert space.where(away, frozenset(), WORKER) == both_away
+    assert space.where(away, frozenset({"who"}), WORKER) == worker_away
+    assert space.where(away, frozenset({"who"}), OTHER) == other_away
+    assert space.where_any(near) == either_near
+
+
+def test_two_who_differ_and_neither_is_at_rest_are_not_known() -> None:
+    """It must be true either way: as the reports of both leave it open."""
+    space = Space([Fact("who", ("away", "near", "under"), per_person=True)], {})
+    near, not_away = StateTest("who", "near"), StateTest("who", "away", negated=True)
+    near_and_under = (1 << 1 * 3 + 2) | (1 << 2 * 3 + 1)
+    assert not space.where(near, frozenset(), WORKER) & near_and_under
+    assert space.where(not_away, frozenset(), WORKER) & near_and_under == near_and_under
 
 
 # --- which procedures ---------------------------------------------------------------------------------------------------------

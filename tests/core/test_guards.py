@@ -21,7 +21,7 @@ GUARDS = list(mutate.guards(TIGHT))
 def test_the_tight_rulebook_holds() -> None:
     _, findings = check_text((CASES / "rulebook" / "tight.yaml").read_text("utf-8"), run_example)
     assert [f.message for f in findings if f.severity is Severity.ERROR] == []
-    assert len(GUARDS) == 6
+    assert len(GUARDS) == 7
 
 
 @pytest.mark.parametrize("guard", GUARDS, ids=str)
@@ -37,7 +37,7 @@ def test_each_hazard_of_the_tight_rulebook_is_kept_out_by_one_guard_alone() -> N
 
 def test_a_guard_that_says_what_another_says_is_spare_and_named_so() -> None:
     text = (CASES / "rulebook" / "tight.yaml").read_text("utf-8")
-    twice = mutate.book_of(text.replace("    holds: engine is stopped\n", "    needs: engine is stopped\n    holds: engine is stopped\n"))
+    twice = mutate.book_of(text.replace("    kind: clean\n", "    kind: clean\n    needs: engine is stopped\n"))
     outcome = mutate.survey(twice)
     assert [str(guard) for guard in outcome.killed] == [str(guard) for guard in GUARDS]
     assert [str(guard) for guard in outcome.survivors] == ["/tasks/rotor-clean/needs  engine is stopped"]
@@ -48,7 +48,7 @@ def test_a_guard_that_says_what_another_says_is_spare_and_named_so() -> None:
         "covered by /actions/reach in/needs  rotor is not turning, against `drawn in` in `rotor-clean`",
         "covered by /actions/reach in/needs  rotor is still, against `drawn in` in `rotor-clean`",
     }
-    idle = mutate.book_of(text.replace("    holds: engine is stopped\n", "    holds: engine is stopped and cap is shut\n"))
+    idle = mutate.book_of(text.replace("    kind: clean\n", "    kind: clean\n    holds: cap is shut\n"))
     assert list(mutate.survey(idle).survivors.values()) == ["no declared hazard comes of it: `cap` is asked for another reason"]
 
 

@@ -60,7 +60,12 @@ class Twin:
         case, named = self.case, set(self.made)
         for c in self._of_procedure():
             named |= set(names_of(c))
-        hazards = [h for h in self.works.hazards.values() if named & set(names_of(h.never))]
+        hurt = set(named)
+        for _ in case.facts:  # each round adds a fact, or nothing more is added
+            for mover in [*self.works.happenings.values(), *self.works.actions.values()]:
+                if mover.needs is not None and hurt & set(names_of(mover.needs)):
+                    hurt |= set(mover.makes)
+        hazards = [h for h in self.works.hazards.values() if hurt & set(names_of(h.never))]
         for h in hazards:
             named |= set(names_of(h.never))
         for _ in case.facts:  # each round adds a fact, or nothing more is added
@@ -107,12 +112,30 @@ class Twin:
         assert worth is not Truth.UNKNOWN
         return worth is Truth.YES
 
-    def _own(self, c: Condition | None, state: State) -> bool:
-        """A need or hold of the procedure: what its actions make is the worker's, anything else must fit everyone."""
-        return c is None or all(self._true(c, state, dict.fromkeys(self.made, WORKER), p) for p in (WORKER, OTHER))
+    def _can_be(self, c: Condition, state: State, mine: dict[str, str]) -> bool:
+        """Whether it is true of what the reports add up to, or with what is `mine` read of that person."""
+        return self._added_up(c, state, {}) or self._added_up(c, state, mine)
 
-    def _others(self, action: Action, state: State) -> bool:
-        return action.needs is None or all(self._true(action.needs, state, dict.fromkeys(action.makes, OTHER), p) for p in (WORKER, OTHER))
+    def _added_up(self, c: Condition, state: State, mine: dict[str, str]) -> bool:
+        """Each person's facts read of all whose report counts: who is at rest is no report, unless both are."""
+        choices: dict[str, list[str]] = {}
+        by_variable = dict(zip(self.variables, state, strict=True))
+        for name, whose in self.variables:
+            if whose != WORKER:
+                continue
+            a, b = by_variable[name, WORKER], by_variable[name, OTHER]
+            rest = [key(s) for s in self.case.facts[name].states[:1]]
+            counting = [p for p, value in ((WORKER, a), (OTHER, b)) if value not in rest]
+            choices[name] = [mine[name]] if name in mine else [WORKER] if a == b else counting if rest else [WORKER, OTHER]
+        return all(self._true(c, state, dict(zip(choices, of, strict=True)), WORKER) for of in product(*choices.values()))
+
+    def _own(self, c: Condition | None, state: State) -> bool:
+        """A need or hold of the procedure: what its actions make may be the worker's."""
+        return c is None or self._can_be(c, state, dict.fromkeys(self.made, WORKER))
+
+    def _able(self, action: Action, state: State, who: str) -> bool:
+        """What an action needs: what it makes may be of who does it."""
+        return action.needs is None or self._can_be(action.needs, state, dict.fromkeys(action.makes, who))
 
     def harmed(self, state: State) -> list[str]:
         return [h.name for h in self.hazards if any(self._true(h.never, state, {}, p) for p in (WORKER, OTHER))]
@@ -129,13 +152,13 @@ class Twin:
     def start_step(self, position: int, state: State) -> State | None:
         """The state once the next step has started; None where it can't."""
         step, action = self.steps[position], self.actions[position]
-        must = [step.needs, None if action is None else action.needs]
+        must = [step.needs]
         if position == 0:
             must.append(self.case.needs)
         else:
             before, its = self.steps[position - 1], self.actions[position - 1]
             must += [before.wait_until, None if its is None else its.confirm]
-        if not all(self._own(c, state) for c in must):
+        if not all(self._own(c, state) for c in must) or (action is not None and not self._able(action, state, WORKER)):
             return None
         after = state if action is None else self._with(state, dict(action.makes), WORKER)
         return after if self._own(self.case.holds, after) and self._own(step.holds, after) else None
@@ -156,7 +179,7 @@ class Twin:
             for name in names_of(c):
                 about |= {(name, whose) for whose in ([WORKER] if name in self.made else [WORKER, OTHER])} | {(name, None)}
         for action in self.works.actions.values():
-            if not self.within & set(action.makes) or not self._others(action, state):
+            if not self.within & set(action.makes) or not self._able(action, state, OTHER):
                 continue
             after = self._with(state, dict(action.makes), OTHER)
             touched = [v for v, a, b in zip(self.variables, state, after, strict=True) if a != b and v in about]
@@ -172,10 +195,11 @@ class Twin:
             if after is not None:
                 step = self.steps[position]
                 yield position + 1, after, ("step", step.action or step.do or "wait", position + 1)
-        if position > 0 and (not last or self.steps[-1].action is None):
+        is_open = not last or self.steps[-1].action is None
+        if position > 0 and (is_open or others):
             for after, event in self.by_itself(state):
                 yield position, after, event
-            if others:
+            if others and is_open:
                 for after, event in self.by_others(position, state):
                     yield position, after, event
 

@@ -7,6 +7,7 @@ in it, whatever bears on the procedure; a number is a real one and not an interv
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import product
 from typing import Any
 
 import z3
@@ -45,6 +46,9 @@ class Asked:
         for step, action in zip(self.steps, self.actions, strict=True):
             own += [step.needs, step.holds, step.wait_until] + ([] if action is None else [action.needs, action.confirm])
         named = set(self.made).union(*(names_of(c) for c in own if c is not None))
+        movers = [*self.works.happenings.values(), *self.works.actions.values()]
+        while new := {n for m in movers if m.needs is not None and named & set(names_of(m.needs)) for n in m.makes} - named:
+            named |= new
         self.hazards = [h for h in self.works.hazards.values() if named & set(names_of(h.never))]
 
     # --- one state -----------------------------------------------------------------------------------------------------------
@@ -84,10 +88,28 @@ class Asked:
                 return z3.Implies(self.true(given, at, of, person), self.true(then, at, of, person))
 
     def own(self, c: Condition | None, at: Frame) -> Any:
-        return self.each(c, at, dict.fromkeys(self.made, WORKER))
+        return self.can_be(c, at, dict.fromkeys(self.made, WORKER))
 
-    def each(self, c: Condition | None, at: Frame, of: Mapping[str, str]) -> Any:
-        return z3.BoolVal(True) if c is None else z3.And([self.true(c, at, of, p) for p in (WORKER, OTHER)])
+    def can_be(self, c: Condition | None, at: Frame, mine: Mapping[str, str]) -> Any:
+        """True of what the reports add up to, or with what is `mine` read of that person."""
+        if c is None:
+            return z3.BoolVal(True)
+        theirs = [name for name in names_of(c) if self.facts[name].per_person]
+        return z3.Or([self.added_up(c, at, {n: p for n, p in of.items() if n in theirs}, theirs) for of in ({}, mine)])
+
+    def added_up(self, c: Condition, at: Frame, of: Mapping[str, str], theirs: list[str]) -> Any:
+        """For each choice of persons: where all of these count, or do not differ in a way that tells, it must be true."""
+        free = [name for name in theirs if name not in of]
+        ways = []
+        for persons in product((WORKER, OTHER), repeat=len(free)):
+            counts = [self._counts(name, person, at) for name, person in zip(free, persons, strict=True)]
+            ways.append(z3.Implies(z3.And(counts), self.true(c, at, {**of, **dict(zip(free, persons, strict=True))}, WORKER)))
+        return z3.And(ways)
+
+    def _counts(self, name: str, person: str, at: Frame) -> Any:
+        """Whether this person's value is one that has to be taken: all but rest, and rest where both are at rest."""
+        mine, other = at[name, person], at[name, OTHER if person == WORKER else WORKER]
+        return z3.Or(mine != 0, other == 0) if self.facts[name].states else z3.BoolVal(True)
 
     def harm(self, never: Condition, at: Frame) -> Any:
         return z3.And(at["position"] != 0, z3.Or([self.true(never, at, {}, p) for p in (WORKER, OTHER)]))
@@ -108,9 +130,12 @@ class Asked:
         """One event from one state to another: the two, and the relation between them, with and without somebody else's actions."""
         at, to = self.frame("here"), self.frame("there")
         same = {v: to[v] == at[v] for v in to}
-        own = [z3.And(can, *(same[v] if after[v] is at[v] else to[v] == after[v] for v in to)) for can, after in self._ways(at)]
+        own, last = (
+            [z3.And(can, *(same[v] if after[v] is at[v] else to[v] == after[v] for v in to)) for can, after in ways]
+            for ways in (self._ways(at), self._at_the_end(at))
+        )
         others = [z3.And(can, *(same[v] if after[v] is at[v] else to[v] == after[v] for v in to)) for can, after in self._others(at)]
-        return at, to, {False: z3.Or(own), True: z3.Or(own + others)}
+        return at, to, {False: z3.Or(own), True: z3.Or(own + last + others)}
 
     def step(self, at: Frame, to: Frame, others: bool) -> Any:
         here, there, event = self.events
@@ -122,7 +147,7 @@ class Asked:
         for n, (step, action) in enumerate(zip(self.steps, self.actions, strict=True)):
             after = at if action is None else self.after(at, action.makes, WORKER)
             must = [self.own(step.needs, at), self.own(self.case.holds, after), self.own(step.holds, after)]
-            must += [] if action is None else [self.own(action.needs, at)]
+            must += [] if action is None else [self.can_be(action.needs, at, dict.fromkeys(action.makes, WORKER))]
             if n == 0:
                 must.append(self.own(self.case.needs, at))
             else:
@@ -135,12 +160,21 @@ class Asked:
                 ways.append((z3.And(self._between(at), can), self.after(at, happening.makes, p)))
         return ways
 
+    def _at_the_end(self, at: Frame) -> list[tuple[Any, Frame]]:
+        """What the machine does by itself after a last step that is over at once."""
+        ways = []
+        for happening in self.works.happenings.values():
+            for p in (WORKER, OTHER):
+                can = z3.BoolVal(True) if happening.needs is None else self.true(happening.needs, at, {}, p)
+                ways.append((z3.And(at["position"] == len(self.steps), can), self.after(at, happening.makes, p)))
+        return ways
+
     def _others(self, at: Frame) -> list[tuple[Any, Frame]]:
         ways = []
         for action in self.works.actions.values():
             after = self.after(at, action.makes, OTHER)
             may = [z3.Or(at["position"] != n + 1, self._undisturbed(n, action, at, after)) for n in range(len(self.steps))]
-            ways.append((z3.And(self._between(at), self.each(action.needs, at, dict.fromkeys(action.makes, OTHER)), *may), after))
+            ways.append((z3.And(self._between(at), self.can_be(action.needs, at, dict.fromkeys(action.makes, OTHER)), *may), after))
         return ways
 
     def _between(self, at: Frame) -> Any:

@@ -45,9 +45,23 @@ class Bearings:
             for name in names_of(hazard.never):
                 self.hurt_by.setdefault(name, []).append(n)
         self.made_by: dict[str, list[int]] = {}  # fact -> the happenings and actions that make it
+        self.needed_by: dict[str, list[int]] = {}  # fact -> those that need something of it
         for n, mover in enumerate(self.movers):
             for name in mover.makes:
                 self.made_by.setdefault(name, []).append(n)
+            for name in () if mover.needs is None else names_of(mover.needs):
+                self.needed_by.setdefault(name, []).append(n)
+
+    def hazards_over(self, named: Iterable[str]) -> list[int]:
+        """The hazards that name one of these facts, or one that is made, by however long a way, by what needs something of these."""
+        reached = set(named)
+        ahead = list(reached)
+        while ahead:
+            for n in self.needed_by.get(ahead.pop(), ()):
+                new = set(self.movers[n].makes) - reached
+                reached |= new
+                ahead += new
+        return sorted({n for name in reached for n in self.hurt_by.get(name, ())})
 
 
 def action_of(step: Step, works: Works) -> Action | None:
@@ -58,8 +72,9 @@ def cone_of(bearings: Bearings, steps: Sequence[Step], of_task: Iterable[Conditi
     """
     The cone of a procedure. steps: laid out. of_task: what the task needs, holds and leaves.
 
-    Its hazards are those that name a fact of the task, the steps or their actions. Its facts are those and the hazards' own, and what is
-    needed by each happening and action that makes one of them. everything: all facts, happenings and actions, for the same hazards.
+    Its hazards are those over the facts of the task, the steps and their actions (`Bearings.hazards_over`). Its facts are those and the
+    hazards' own, and what is needed by each happening and action that makes one of them. everything: all facts, happenings and actions,
+    for the same hazards.
     """
     over = [c for c in of_task if c is not None]
     made: set[str] = set()
@@ -69,7 +84,7 @@ def cone_of(bearings: Bearings, steps: Sequence[Step], of_task: Iterable[Conditi
         over += [c for c in conditions if c is not None]
         made |= set(action.makes) if action is not None else set()
     named = made | _names(over)
-    hazards = [bearings.hazards[n] for n in sorted({n for name in named for n in bearings.hurt_by.get(name, ())})]
+    hazards = [bearings.hazards[n] for n in bearings.hazards_over(named)]
     over += [h.never for h in hazards]
     within = set(bearings.facts) if everything else named | _names(h.never for h in hazards)
     movers: set[int] = set()

@@ -7,13 +7,16 @@ in turn. Step n can start in a state in which these are true: what the step befo
 the step and its action need; and, in the state that the action makes, what the task and the step hold. After it has started, and before
 the next one does, the machine may do by itself whatever it can (happenings), and somebody else may do any declared action whose needs
 are true and which breaks no open hold: it is barred where it changes something that the holds of the task and of the open step are
-about, and they are not true afterwards. Nothing comes before the first step or after the last; but a last step that is no action is
-open for a time, as is a task without steps (which is one piece of work, its step 1), and there they come too.
+about, and they are not true afterwards. Nothing comes before the first step, and after the last only what the machine does by itself; but
+a last step that is no action is open for a time, as is a task without steps (which is one piece of work, its step 1), and there somebody
+else may act too.
 
 **Persons.** A fact `per: person` is explored for two, who does the work and somebody else. The procedure's actions move the first one's,
-somebody else's actions the other's. Where the procedure's own actions make the fact, its needs and holds are read of who does the work,
-and somebody else's needs of that one where that action makes it; else they must be true for each person. A hazard holds, and a happening
-can come, where it does for any person.
+somebody else's actions the other's. What an action needs of such a fact can be true of what the reports of all add up to (who is at rest
+says nothing against another; where two differ otherwise it is not known) and, where the action makes that fact, of whoever does it: so it
+means the same in every task. What the task and its steps need, hold and wait for can be true in the same two ways, read of who does the
+work where the procedure's own actions make the fact. So nothing is left out that may be granted. A hazard holds, and a happening can come,
+where it does for any person.
 
 **What is looked for.** Twice through: without somebody else, for steps that cannot start and for what is left changed; with somebody
 else, for hazards. Breadth first, so that each trace is a shortest one. A trace's length counts the starts of steps, happenings and
@@ -152,6 +155,7 @@ def explore(
     leaves: Condition | None = None,
     most_states: int = MOST_STATES,
     most_work: int | None = None,
+    about: Sequence[Condition] = (),
     everything: bool = False,
     bearings: Bearings | None = None,
 ) -> Verdict:
@@ -161,12 +165,13 @@ def explore(
     facts: all declared ones by names.key. steps: laid out (steps.laid_out); none: the task is one piece of work. most_states: a larger
     space is not looked at, which its digits tell before anything is laid out. most_work: what takes more is given up (None: a fixed
     amount for each of `most_states`); it is counted and not timed, so that the answer is the same everywhere. everything: looks at all
-    facts and not only at those that bear on it; the verdict is the same. bearings: of these works and facts, where many are explored.
+    facts and not only at those that bear on it; the verdict is the same. about: what else is to be looked at. bearings: of these works
+    and facts, where many are explored.
     Time and memory grow with the states times the steps: 25 KB for each set of 200,000 states, a few sets for each step.
     INVARIANT: the conditions were checked, every step names a declared action, and `leaves` is an `and` of states.
     """
     laid = tuple(steps) or (Step(do=THE_WORK),)
-    cone = cone_of(bearings or Bearings(works, facts), laid, (needs, holds, leaves), everything)
+    cone = cone_of(bearings or Bearings(works, facts), laid, (needs, holds, leaves, *about), everything)
     space = Space(cone.facts, thresholds_of(cone.conditions, facts), WORK_PER_STATE * most_states if most_work is None else most_work)
     considered = tuple(h.name for h in cone.hazards)
     if cone.whole and space.size <= most_states:
@@ -229,7 +234,7 @@ class _Exploring:
         step = reached + 1
         here = alone.rings[reached].all
         made = self.moves.made_by(step)
-        asked = [(said, c, self.moves.own(c)) for said, c in self.moves.asked(step)]
+        asked = self.moves.met(step)
         asked += [(said, c, self.moves.own(c, made)) for said, c in self.moves.held(step)]
         lacks = tuple((said, c) for said, c, states in asked if not states & here)
         trace = self._trace(alone, reached, *alone.rings[reached].nearest(here))

@@ -15,10 +15,13 @@ from fieldworthy.core.condition.explain import render
 from fieldworthy.core.condition.walk import names_of
 from fieldworthy.core.procedure.cone import Cone, action_of
 from fieldworthy.core.procedure.model import Action, Happening, Step, Works
-from fieldworthy.core.procedure.space import OTHER, PERSONS, WORKER, Space
+from fieldworthy.core.procedure.space import OTHER, PERSONS, WORKER, Space, TooMuchWork
 from fieldworthy.core.procedure.steps import together
 
 _KEPT = 4  # of steps that hold different things, so many are kept ready: hundreds would fill the memory
+_MOST_WORDS = 4_000_000  # what one wave keeps ready has so many words of 64 states at most: 32 MB
+
+_OF_ACTION = "the action needs"
 
 Kind = Literal["step", "happening", "somebody else"]
 
@@ -70,7 +73,11 @@ class Wave:
     __slots__ = ("_made", "_masks", "_space")
 
     def __init__(self, space: Space, moves: Iterable[Move], idle: bool = False) -> None:
-        """idle: also what changes nothing, which leads to no state that is new at the same position."""
+        """
+        idle: also what changes nothing, which leads to no state that is new at the same position. Raises TooMuchWork where it would fill
+        the memory.
+        """
+        words = 0
         guards: dict[tuple[tuple[int, int], ...], int] = {}
         for move in moves:
             makes = tuple(sorted(move.makes.items()))
@@ -80,6 +87,9 @@ class Wave:
             shifts = [_shifts(space, digit, value) for digit, value in makes] or [[(space.full, 0)]]
             first = [(guard & mask, shift) for mask, shift in shifts[0] if shift or idle or len(makes) > 1]
             self._made.append(([(mask, shift) for mask, shift in first if mask], shifts[1:]))
+            words += sum(mask.bit_length() >> 6 for mask, _ in first)
+            if words > _MOST_WORDS:
+                raise TooMuchWork
         self._space = space
         self._masks = sum(len(shifts) for first, rest in self._made for shifts in (first, *rest))
         space.spend(self._masks)
@@ -146,9 +156,21 @@ class Moves:
             ("the step before confirms", None if confirmed is None else confirmed.confirm),
             ("the step before waits until", None if before is None else before.wait_until),
             ("the step needs", step.needs),
-            ("the action needs", None if action is None else action.needs),
+            (_OF_ACTION, None if action is None else action.needs),
         ]
         return [(who, c) for who, c in asked if c is not None]
+
+    def met(self, number: int) -> list[tuple[str, Condition, int]]:
+        """What is asked for step `number`, and the states in which it is true. An action's needs mean the same whoever does it."""
+        action = action_of(self.steps[number - 1], self.works)
+        return [
+            (who, c, self._able(action, WORKER) if action is not None and who == _OF_ACTION else self.own(c))
+            for who, c in self.asked(number)
+        ]
+
+    def _able(self, action: Action, person: int) -> int:
+        """Where an action's needs are true: of a fact that it makes itself, for who does it; of any other, for each person."""
+        return self.space.where(action.needs, frozenset(action.makes), person)
 
     def held(self, number: int) -> list[tuple[str, Condition]]:
         """What must be true once step `number` has started, each with what asks for it."""
@@ -162,8 +184,9 @@ class Moves:
     def start(self, number: int) -> Move:
         """The start of step `number` (from 1)."""
         makes = self.made_by(number)
-        guard = self.own(together(c for _, c in self.asked(number)))
-        guard &= self.own(together(c for _, c in self.held(number)), makes)
+        guard = self.own(together(c for _, c in self.held(number)), makes)
+        for _, _, states in self.met(number):
+            guard &= states
         return Move(Event("step", said(self.steps[number - 1]), number), guard, makes)
 
     def is_open(self, number: int) -> bool:
@@ -187,7 +210,8 @@ class Moves:
         holds = together((self._holds, self.steps[number - 1].holds))
         found = self._others.get(holds)
         if found is None:
-            if len(self._others) >= _KEPT:
+            guards = (len(self.happenings) + len(self._cone.others)) * (self.space.size >> 6)
+            if len(self._others) >= min(_KEPT, _MOST_WORDS // (guards + 1)):
                 self._others.clear()
             moves = [*self.happenings, *(self._other(action, holds) for action in self._cone.others)]
             found = self._others[holds] = moves, Wave(self.space, moves)
@@ -196,7 +220,7 @@ class Moves:
     def _other(self, action: Action, holds: Condition | None) -> Move:
         """Barred where it changes what the open holds are about, and they are not true afterwards."""
         makes = self.makes(action, OTHER)
-        guard = self.space.where(action.needs, frozenset(action.makes), OTHER)
+        guard = self._able(action, OTHER)
         named = self._about(holds) & set(makes)
         if named:
             unchanged = self.space.full

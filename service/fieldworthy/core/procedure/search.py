@@ -6,7 +6,7 @@ one come with their distances, and the ways on inside it are followed layer by l
 
 from collections.abc import Sequence
 
-from fieldworthy.core.procedure.moves import Event, Moves, Wave
+from fieldworthy.core.procedure.moves import Event, Move, Moves, Wave
 
 
 class Rings:
@@ -76,7 +76,7 @@ class Search:
     def _through(self, position: int, entering: dict[int, int]) -> dict[int, int]:
         """All states of one position; gives those that enter the next, by their distance."""
         moves = self._moves
-        around = moves.around(position, self._others)[1] if position and moves.is_open(position) else None
+        around = self._around(position)[1]
         following = Wave(moves.space, [moves.start(position + 1)], idle=True) if position < len(moves.steps) else None
         leaving: dict[int, int] = {}
         rings = Rings(min(entering))
@@ -98,6 +98,12 @@ class Search:
             distance += 1
         return leaving
 
+    def _around(self, position: int) -> tuple[Sequence[Move], Wave | None]:
+        """What can come at a position besides the next step. Where the last step is over at once the machine may still do what it can."""
+        if not position or not (self._moves.is_open(position) or self._others):
+            return (), None
+        return self._moves.around(position, self._others and self._moves.is_open(position))
+
     def _meet(self, position: int, distance: int, new: int) -> None:
         for n, states in enumerate(self._hazards):
             known = self.found[n]
@@ -117,8 +123,7 @@ class Search:
         """The state, its position and the event one before; a step is taken before a happening, and that before somebody else."""
         moves = self._moves
         ways = [(moves.start(position), position - 1)]
-        if moves.is_open(position):
-            ways += [(move, position) for move in moves.around(position, self._others)[0]]
+        ways += [(move, position) for move in self._around(position)[0]]
         moves.space.spend(2 * (self.rings[position].last - self.rings[position].first).bit_length())
         nearer = {before: self.rings[before].at(distance - 1) for before in (position, position - 1)}
         for move, before in ways:

@@ -8,7 +8,7 @@ action) is a handful of operations on long integers, whatever their number.
 A number takes one value at each threshold that a condition names and one in each interval between them: no condition can tell more.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cached_property, reduce
@@ -25,6 +25,7 @@ from fieldworthy.core.condition.walk import Test, Value, judge, names_of, tests_
 
 WORKER, OTHER = 0, 1
 PERSONS = (WORKER, OTHER)
+_MOST_OF_PERSONS = 6  # facts of persons in one condition: each doubles what it takes
 _OVERHEAD = 64  # what one operation costs besides its words, in words
 
 _WHOSE = {WORKER: "who does the work", OTHER: "somebody else"}
@@ -122,16 +123,53 @@ class Space:
 
     def where(self, c: Condition | None, mine: frozenset[str], me: int, fixed: Mapping[int, int] | None = None) -> int:
         """
-        The states in which a need or a hold is true; None is true everywhere.
+        The states in which a need or a hold can be true; None is true everywhere.
 
-        mine: facts (names.key) `per: person` that are read of the person `me`; each other one must fit whoever it is read of: the
-        condition is true for each person. fixed: digits that are taken to have these values, as they will after an action.
+        mine: facts (names.key) `per: person` that are read of the person `me`. Any other one is what the reports of all add up to, and so
+        may these be too: who asks has one answer for each fact. fixed: digits that are taken to have these values, as they will after an
+        action.
         """
         if c is None:
             return self.full
-        everyone = any(self._each_persons(name) and name not in mine for name in names_of(c))
-        persons = PERSONS if everyone else (me,)
-        return reduce(and_, (self._where(c, dict.fromkeys(mine, me), person, fixed or {}) for person in persons))
+        theirs = [name for name in names_of(c) if self._each_persons(name)]
+        if len(theirs) > _MOST_OF_PERSONS:
+            raise TooMuchWork
+        found = self._added_up(c, theirs, {}, fixed or {})
+        if not mine.isdisjoint(theirs):
+            of = dict.fromkeys(mine, me)
+            found |= self._added_up(c, [name for name in theirs if name not in mine], of, fixed or {})
+        return found
+
+    def _added_up(self, c: Condition, theirs: Sequence[str], of: Mapping[str, int], fixed: Mapping[int, int]) -> int:
+        """
+        The states in which it is true of what the reports add up to: of two persons of whom one is at rest the other counts; where they
+        differ otherwise it is not known, and must be true either way. theirs: the facts of which that is still to be settled; of: the
+        person that others are read of.
+        """
+        if not theirs:
+            return self._where(c, of, WORKER, fixed)
+        name, *rest = theirs
+        by = [self._added_up(c, rest, {**of, name: person}, fixed) for person in PERSONS]
+        return by[0] & by[1] | by[0] & self._counts(name, WORKER, fixed) | by[1] & self._counts(name, OTHER, fixed)
+
+    def _counts(self, fact: str, person: int, fixed: Mapping[int, int]) -> int:
+        """The states in which this person's value is what the reports add up to: the other one has the same, or is at rest."""
+        mine, other = self.at(fact, person), self.at(fact, OTHER if person == WORKER else WORKER)
+        assert mine is not None  # INVARIANT: it is each person's own
+        assert other is not None
+        found = 0
+        for value in range(self.digits[mine].radix):
+            self.spend(3)
+            same = self._has(other, value, fixed)
+            if not self.digits[mine].fact.is_number:
+                same |= self._has(other, 0, fixed)
+            found |= self._has(mine, value, fixed) & same
+        return found
+
+    def _has(self, digit: int, value: int, fixed: Mapping[int, int]) -> int:
+        if digit in fixed:
+            return self.full if fixed[digit] == value else 0
+        return self.having(digit, value)
 
     def where_any(self, c: Condition | None) -> int:
         """The states in which this is true of any person."""

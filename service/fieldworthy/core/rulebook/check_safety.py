@@ -61,7 +61,8 @@ def check_safety(book: CheckedRulebook, report: Report, most_states: int = MOST_
     bearings = Bearings(book.works, book.vocabulary.facts)
     one = WORK_PER_STATE * most_states
     left = MOST_WORK_IN_ALL * one
-    for each in _to_explore(book):
+    considered: set[str] = set()
+    for each in _to_explore(book, bearings):
         same = (each.needs, each.holds, each.leaves, each.laid)
         verdict = seen.get(same)
         if verdict is None:
@@ -77,16 +78,31 @@ def check_safety(book: CheckedRulebook, report: Report, most_states: int = MOST_
                 bearings=bearings,
             )
             left = max(0, left - verdict.figures.work)
+            considered.update(verdict.considered)
         for finding in _findings(each, verdict, book, most_states):
             report.add(finding)
+    for hazard in book.works.hazards.values():
+        if hazard.name not in considered:
+            verdict = explore(
+                book.works,
+                book.vocabulary.facts,
+                (),
+                about=(hazard.never,),
+                most_states=most_states,
+                most_work=min(one, left),
+                bearings=bearings,
+            )
+            left = max(0, left - verdict.figures.work)
+            for finding in _without_work(hazard, verdict, most_states):
+                report.add(finding)
     for finding in _out_of_reach(book.works, book.vocabulary.facts):
         report.add(finding)
 
 
-def _to_explore(book: CheckedRulebook) -> Iterator[_Explored]:
-    dangerous = {name for hazard in book.works.hazards.values() for name in names_of(hazard.never)}
+def _to_explore(book: CheckedRulebook, bearings: Bearings) -> Iterator[_Explored]:
     for task in book.tasks.values():
-        if task.steps or any(c is not None and dangerous & set(names_of(c)) for c in (task.needs, task.holds, task.leaves)):
+        named = {name for c in (task.needs, task.holds, task.leaves) if c is not None for name in names_of(c)}
+        if task.steps or bearings.hazards_over(named):
             steps_at, needs_at = _places(task)
             laid = laid_out(task.steps, book.works.procedures)
             yield _Explored(f"the task `{task.name}`", steps_at, needs_at, task.steps, laid, task.needs, task.holds, task.leaves)
@@ -173,8 +189,26 @@ def _reached(each: _Explored, reached: Reached, book: CheckedRulebook) -> Findin
     moved = [book.vocabulary.facts[name] for name in names_of(hazard.never) if name in _moved(each, works)]
     whose = next((fact.name for fact in moved if fact.per_person), None)
     if last.kind == "step" and whose is not None:
-        mend += f"; what is said of `{whose}` in a task whose own actions move it is read of who does the work, and of nobody else"
+        mend += (
+            f"; what a task needs of `{whose}`, which it moves itself, is read of who does the work: an action's own needs ask everybody"
+        )
     return Finding("procedure.hazard_reached", message, mend, path=each.path, trace=_told(trace, hazard.name))
+
+
+def _without_work(hazard: Hazard, verdict: Verdict, most_states: int) -> Iterator[Finding]:
+    """What is found of a hazard that has nothing to do with any task: the machine, and whoever acts on it, are looked at by themselves."""
+    path = pointer("hazards", hazard.name)
+    if verdict.not_shown_safe:
+        each = _Explored(f"what leads to the hazard `{hazard.name}`", path, path, (), ())
+        yield _not_shown(each, verdict, most_states)
+    for reached in verdict.hazards:
+        if reached.hazard is not hazard:
+            continue  # it is looked at by itself, or in a task
+        last = str(reached.trace.events[-1])
+        message = f"the hazard `{reached.hazard.name}` can come about while no task is under way, at {_said(last)}"
+        mend = "let that need what rules the hazard out, or let a happening that is no danger be none of this hazard"
+        trace = _told(Trace(reached.trace.start, reached.trace.events[1:], reached.trace.end), reached.hazard.name)
+        yield Finding("procedure.hazard_reached", message, mend, path=path, trace=trace)
 
 
 def _told(trace: Trace, hazard: str | None = None) -> dict[str, object]:
