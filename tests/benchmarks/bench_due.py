@@ -7,7 +7,8 @@ Driven in process, without sockets, so that only the service's own work is count
 raw      an ASGI app that reads the body and sends the prepared answer: the floor.
 stock    a plain FastAPI endpoint with Pydantic models both ways that gives back the same answer: it parses the request into models, makes
          models of the answer's plain data and writes them, as FastAPI does by itself, and answers no question at all.
-due      this service: the same parsing, and 60 tasks judged.
+due      this service: the same parsing, 60 tasks judged, and when they fall due forecast from two meters' readings.
+judged   the same, as if the readings were too few for a forecast.
 batch    the same question as one line of POST /v1/due/batch, many lines at once.
 """
 
@@ -19,6 +20,7 @@ from collections.abc import Awaitable, Callable, MutableMapping
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
+from unittest.mock import patch
 
 from fastapi import FastAPI
 from pydantic import BaseModel, Field
@@ -26,6 +28,7 @@ from pydantic import BaseModel, Field
 TOP = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(TOP), str(TOP / "service")]
 
+from fieldworthy.core.forecast.outlook import Outlook  # noqa: E402
 from fieldworthy.main import settle_memory  # noqa: E402
 from fieldworthy.wire import answers  # noqa: E402
 from tests.doors_app import client, make_test_app, publish  # noqa: E402
@@ -193,6 +196,11 @@ async def cost(app: App, body: bytes, count: int, **how: Any) -> float:
     return best
 
 
+async def without_forecast(app: App, body: bytes, count: int) -> float:
+    with patch.object(Outlook, "tells", lambda self, meter: False):
+        return await cost(app, body, count)
+
+
 async def measure(count: int) -> None:
     app: App = make_test_app()  # type: ignore[assignment]
     async with client(app) as http:  # type: ignore[arg-type]
@@ -208,6 +216,7 @@ async def measure(count: int) -> None:
         "raw": await cost(raw(answer), body, count * 4),
         "stock": await cost(stock(told), body, count),
         "due": await cost(app, body, count),
+        "due, judged only": await without_forecast(app, body, count),
         "batch, a line": await cost(app, lines, max(1, count // 100), path="/v1/due/batch", kind=b"application/jsonl") / 100,
     }
     print(f"{TASKS} tasks; request {len(body):,} bytes, answer {len(answer):,} bytes; {count} requests a round, best of 5\n")  # noqa: T201
