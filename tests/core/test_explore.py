@@ -142,6 +142,22 @@ def test_five_hundred_steps() -> None:
     assert [r.hazard.name for r in verdict.hazards] == ["harm"]
 
 
+def test_what_would_fill_the_memory_is_not_shown_safe() -> None:
+    """3 facts of 58 states, 195,112 states, 25 KB a set; two thousand actions that make two facts each would keep 2,000 times 58 sets."""
+    words = tuple(f"s{n}" for n in range(58))
+    facts = {name: Fact(name, words) for name in ("gear", "flow", "height")}
+    never = Joined("and", tuple(StateTest(name, words[-1]) for name in facts))
+    makes = [{"gear": words[n % 58], "flow": words[n // 58]} for n in range(2000)]
+    actions = {f"a{n}": Action(f"a{n}", None, made) for n, made in enumerate(makes)} | {"lift": Action("lift", None, {"height": words[-1]})}
+    works = Works(actions, {"harm": Hazard("harm", never, "danger", "Keep off.")})
+    tracemalloc.start()
+    verdict = explore(works, facts, (Step(action="lift"), Step(do="Look.")))
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert verdict.not_shown_safe
+    assert peak < 200_000_000  # it took thousands of millions before
+
+
 def counter_of(facts: int) -> tuple[Works, dict[str, Fact], Condition]:
     """A counter in the binary system, which the machine counts by itself: as many layers as states, one state in each."""
     names = [f"fact {'abcdefghijklmnopqrst'[n]}" for n in range(facts)]

@@ -109,3 +109,25 @@ def test_what_does_not_fit_is_refused(run: Run, book: str) -> None:
     ran = run("procedure", "-", "-r", book, stdin=asked)
     assert ran.code == 2
     assert "step 3 is named where step 2 belongs" in ran.err
+
+
+def test_a_rulebook_inside_the_request_is_told_by_the_paths_of_its_errors(run: Run) -> None:
+    steps = {"t": {"title": "T", "kind": "clean", "needs": "engine is\n stoped", "steps": ["stop"]}}
+    ran = run("procedure", "-", stdin={**ask(0), "rulebook": {"rulebook": "b", "title": "B", "tasks": steps}, "task": "t"})
+    assert ran.code == 2
+    assert {line.split(": ")[0].strip() for line in ran.err.splitlines()[1:]} == {"/tasks/t/needs", "/tasks/t/steps/0"}
+
+
+@pytest.mark.parametrize(
+    ("member", "sent", "said"),
+    [
+        ("task", "bearing\u202e-grease", "/task: `task` contains a control character, U+202E"),
+        ("task", "bearing\x1b[31m", "/task: `task` contains a control character, U+001B"),
+        ("done", [None], "/done/0: entry 1 of `done` must be an object"),
+        ("begun", "9999-12-31T23:59:59Z", "/begun: the step begun is said to be"),
+    ],
+)
+def test_what_is_odd_is_told_in_one_line(run: Run, book: str, member: str, sent: object, said: str) -> None:
+    ran = run("procedure", "-", "-r", book, stdin={**ask(0), member: sent})
+    assert (ran.code, ran.out, len(ran.err.splitlines())) == (2, "", 1)
+    assert ran.err.startswith(f"fieldworthy: {said}")

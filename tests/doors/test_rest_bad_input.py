@@ -3,6 +3,7 @@
 import json
 from collections.abc import AsyncIterator
 from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 from time import process_time
 from typing import Any
 
@@ -63,7 +64,7 @@ async def test_a_deferral_needs_an_amount_above_zero_with_a_unit(http: httpx.Asy
     refused(await due(http, deferrals=[deferral]), "#/machine/deferrals/0/amount", "amount")
 
 
-@pytest.mark.parametrize("zone", ["localtime", "posixrules", "Factory", "right/UTC", "posix/UTC", "../UTC", "UTC\u202e", "."])
+@pytest.mark.parametrize("zone", ["localtime", "posixrules", "Factory", "right/UTC", "posix/UTC", "../UTC", "UTC\u200b", "."])
 async def test_a_zone_is_a_place_and_not_the_servers_own_choice(http: httpx.AsyncClient, zone: str) -> None:
     refused(await due(http, timezone=zone), "#/machine/timezone", "is no time zone")
 
@@ -220,3 +221,179 @@ async def test_a_caller_that_sends_all_before_it_listens_hears_that_it_is_too_mu
     taken.clear()
     await APP({**scope, "path": "/v1/due", "raw_path": b"/v1/due", "headers": [*headers, (b"expect", b"100-continue")]}, receive, send)
     assert taken == []  # who asks first is not made to send
+
+
+# --- safety: clearance, procedures, and rulebooks with many actions, hazards and steps ---------------------------------------
+
+
+def seen(fact: str, value: Any, **more: Any) -> dict[str, Any]:
+    return {"fact": fact, "value": value, "at": "2026-07-14T05:59:50Z", "via": "seen", **more}
+
+
+STATES = {"known_by": ["seen"], "good_for": "1 h"}
+SAFETY: dict[str, Any] = {
+    "rulebook": "s",
+    "title": "S",
+    "facts": {
+        "engine": {"states": ["stopped", "running"], **STATES},
+        "lock": {"states": ["released", "engaged"], **STATES},
+        "heat": {"unit": "degC", "known_by": ["sensor", "seen"], "good_for": "1 h"},
+    },
+    "actions": {"start engine": {"makes": "engine is running"}, "release lock": {"makes": "lock is released"}},
+    "tasks": {
+        "clean": {"title": "C", "kind": "clean", "holds": "engine is stopped", "steps": [{"do": "first"}, {"do": "second"}]},
+        "look": {"title": "L", "kind": "inspect", "needs": "heat < 50 degC"},
+    },
+}
+
+
+async def may(http: httpx.AsyncClient, for_: dict[str, Any], book: Any = SAFETY, **more: Any) -> httpx.Response:
+    asked = {"rulebook": book, "now": NOW, "machine": {}, "for": for_, "evidence": [seen("engine", "stopped"), seen("lock", "engaged")]}
+    return await http.post("/v1/clearance", json={**asked, **more})
+
+
+async def check(http: httpx.AsyncClient, **more: Any) -> list[tuple[str, str]]:
+    response = await http.post("/v1/rulebooks/check", json={**SAFETY, **more})
+    assert response.status_code == 200, response.text
+    return [(f["code"], f["path"]) for f in response.json()["findings"] if f["severity"] == "error"]
+
+
+LETTERS = "bcfghjklmp"
+CHAIN = [f"p{a}{b}{c}" for a in LETTERS for b in LETTERS for c in LETTERS]
+
+
+@pytest.mark.parametrize("times", [1, 2])
+async def test_a_thousand_procedures_inside_each_other_are_refused(http: httpx.AsyncClient, times: int) -> None:
+    inner = dict(pairwise(CHAIN))
+    procedures = {name: [{"follow": inner[name]}] * times if name in inner else [{"do": "x"}] for name in CHAIN}
+    found = await check(http, procedures=procedures)  # it overflowed the stack before
+    assert ("procedure.too_deep", f"/procedures/{CHAIN[-21]}") in found
+    assert {code for code, _ in found} <= {"procedure.too_deep", "procedure.too_many_steps"}
+
+
+async def test_an_unreadable_step_does_not_shift_the_places_of_those_after_it(http: httpx.AsyncClient) -> None:
+    task = {"title": "T", "kind": "clean", "steps": [None, {"do": "x", "wait": "1 min"}, "strat engine"]}
+    assert await check(http, tasks={"t": task}) == [
+        ("rulebook.wrong_type", "/tasks/t/steps/0"),
+        ("rulebook.step", "/tasks/t/steps/1"),
+        ("procedure.unknown_action", "/tasks/t/steps/2"),
+    ]
+
+
+async def test_a_fact_of_hundreds_of_states_is_refused(http: httpx.AsyncClient) -> None:
+    facts = {**SAFETY["facts"], "gear": {"states": [f"g{i}" for i in range(101)], **STATES}}
+    assert await check(http, facts=facts) == [("rulebook.too_many_states", "/facts/gear/states")]
+    facts["gear"]["states"].pop()
+    assert await check(http, facts=facts) == []
+
+
+async def test_a_thousand_works_open_on_long_tasks_are_answered_in_short(http: httpx.AsyncClient) -> None:
+    deep = CHAIN[:18]
+    procedures: dict[str, Any] = {name: [{"follow": after}] for name, after in pairwise(deep)}
+    procedures[deep[-1]] = [{"do": "x", "holds": "lock is engaged"}] * 500
+    tasks = {**SAFETY["tasks"], "long": {"title": "L", "kind": "clean", "steps": [{"follow": deep[0]}]}}
+    book = {**SAFETY, "procedures": procedures, "tasks": tasks}
+    works = [{"work": f"w{i}", "task": "long", "step": i % 500 + 1, "by": f"p{i}"} for i in range(1000)]
+    began = process_time()
+    response = await may(http, {"action": "release lock"}, book, open_work=works)
+    assert response.status_code == 200, response.text
+    assert len(response.json()["blocked_by"]) == 1000
+    assert process_time() - began < 3  # it took fifty before
+
+
+async def test_thousands_of_contradicting_reports_are_told_in_short(http: httpx.AsyncClient) -> None:
+    response = await may(http, {"task": "look"}, evidence=[seen("heat", n) for n in range(9000)])
+    (missing,) = response.json()["missing"]
+    assert (missing["why"], len(missing["text"]) < 200, "8,996 more values" in missing["text"]) == ("contradictory", True, True)
+
+
+@pytest.mark.parametrize("blank", ["\u00a0", "\u200b", "\u2003\u2060"], ids=ascii)
+async def test_a_hand_over_says_something_that_can_be_seen(http: httpx.AsyncClient, blank: str) -> None:
+    for member in ("to", "by", "why"):
+        over = {"to": "p-2", "by": "p-1", "why": "shift end", member: blank}
+        lock = {"fact": "lock", "state": "engaged", "by": "p-1", "hand_over": over}
+        response = await may(http, {"action": "release lock"}, by="p-2", put_on=[lock])
+        refused(response, f"#/put_on/0/hand_over/{member}", "is not said")
+    refused(await may(http, {"action": "release lock"}, by=blank), "#/by", "not said who asks")
+
+
+@pytest.mark.parametrize(
+    ("put_on_by", "asks", "clearance"),
+    [
+        ("Jose\u0301", "Jos\u00e9", "granted"),  # the same name, composed otherwise (Unicode NFD and NFC)
+        ("p-4 ", "p-4", "granted"),
+        ("P-4", "p-4", "withheld"),  # ids may differ in case alone
+        ("p-4\u200b", "p-4", "withheld"),
+    ],
+)
+async def test_whose_a_lock_is_does_not_hang_on_how_the_name_was_typed(
+    http: httpx.AsyncClient, put_on_by: str, asks: str, clearance: str
+) -> None:
+    lock = {"fact": "lock", "state": "engaged", "by": put_on_by}
+    response = await may(http, {"action": "release lock"}, by=asks, put_on=[lock])
+    assert response.json()["clearance"] == clearance, response.text
+
+
+@pytest.mark.parametrize("odd", ["\u202eclean", "cle\u2066an", "clean\u2028", "cle\x00an"], ids=ascii)
+async def test_names_turn_no_line_around(http: httpx.AsyncClient, odd: str) -> None:
+    refused(await may(http, {"task": odd}), "#/for/task", "control character, U+")
+
+
+@pytest.mark.parametrize(
+    ("member", "sent", "pointer", "says", "mend"),
+    [
+        ("evidence", [None], "#/evidence/0", "entry 1 of `evidence` must be an object", "write {…}"),
+        ("evidence", [seen("heat", None)], "#/evidence/0/value", "`null` is not a value", "write a state, or"),
+        ("open_work", {}, "#/open_work", "must be a list", "write […]"),
+        ("put_on", [{"fact": "lock", "state": "engaged", "by": ""}], "#/put_on/0/by", "`by` is empty", "give at least one character"),
+        ("evidence", [seen("heat", "hot")], "#/evidence/0/value", "none that can be read", "as in `10 degC`"),
+        (
+            "evidence",
+            [seen("heat", {"value": "5", "unit": "degC"})],
+            "#/evidence/0/value/value",
+            "`value` must be a number",
+            "without quotes",
+        ),
+        ("evidence", [seen("heat", -273.16)], "#/evidence/0/value", "below absolute zero", "is broken"),  # 0 K is -273.15 degC (SI)
+        ("evidence", [seen("heat", "-0.01 K")], "#/evidence/0/value", "below absolute zero", "is broken"),
+    ],
+    ids=str,
+)
+async def test_wrong_types_are_told_with_their_place(
+    http: httpx.AsyncClient, member: str, sent: Any, pointer: str, says: str, mend: str
+) -> None:
+    response = await may(http, {"task": "look"}, **{member: sent})
+    refused(response, pointer, says)
+    assert mend in response.json()["errors"][0]["mend"]
+
+
+async def test_the_coldest_that_can_be_is_taken(http: httpx.AsyncClient) -> None:
+    response = await may(http, {"task": "look"}, evidence=[seen("heat", -273.15)])
+    assert response.json()["clearance"] == "granted", response.text
+
+
+DONE = {"step": 1, "at": "2026-07-14T05:00:00Z"}
+
+
+@pytest.mark.parametrize(
+    ("sent", "pointer", "says"),
+    [
+        ({"done": [{**DONE, "step": 2}, DONE]}, "#/done/0/step", "step 2 is named where step 1 belongs"),
+        ({"done": [DONE, DONE]}, "#/done/1/step", "step 1 is named where step 2 belongs"),
+        ({"done": [{**DONE, "at": "9999-12-31T23:59:59Z"}]}, "#/done/0/at", "later than now"),
+        ({"done": [DONE], "begun": "0001-01-01T00:00:00+23:59"}, "#/begun", "earlier than the step before it"),
+        ({"done": [DONE, {**DONE, "step": 2}], "begun": NOW}, "#/begun", "every step is done"),
+        ({"done": [{**DONE, "step": n} for n in range(1, 502)]}, "#/done", "longer than 500 entries"),
+        ({"begun": None}, "#/begun", "must be a text"),
+        ({"task": "look"}, "#/task", "one piece of work without steps"),
+    ],
+    ids=lambda value: value if isinstance(value, str) else "",
+)
+async def test_odd_runs_of_a_procedure_are_refused(http: httpx.AsyncClient, sent: dict[str, Any], pointer: str, says: str) -> None:
+    response = await http.post("/v1/procedure", json={"rulebook": SAFETY, "now": NOW, "machine": {}, "task": "clean", **sent})
+    refused(response, pointer, says)
+
+
+async def test_a_body_nested_without_end_is_told_as_that(http: httpx.AsyncClient) -> None:
+    response = await http.post("/v1/procedure", content=b"[" * 200_000, headers={"content-type": "application/json"})
+    assert (response.status_code, "nested too deep" in response.json()["detail"]) == (400, True)

@@ -4,6 +4,7 @@ import asyncio
 import json
 import sys
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +14,7 @@ from fieldworthy.usecases.asking import Ask
 from fieldworthy.usecases.check_draft import check_text
 from fieldworthy.usecases.find_rulebook import BookCache, FindRulebook
 from fieldworthy.usecases.limits import MAX_BODY_BYTES
-from fieldworthy.usecases.refusals import RulebookHasErrors, TooLarge, shorten
+from fieldworthy.usecases.refusals import DoesNotFit, RulebookHasErrors, TooLarge, shorten
 
 TIMEOUT = 60.0
 
@@ -96,7 +97,11 @@ def asked_here(kind: str, body: bytes) -> dict[str, Any]:
     source = request["rulebook"]
     if isinstance(source, str):
         raise Unanswerable(f"`{shorten(source)}` is kept by a service; say which with --url, or give the document with --rulebook FILE")
-    return asyncio.run(ask(source, to_core(request))).to_json()
+    try:
+        return asyncio.run(ask(source, to_core(request))).to_json()
+    except DoesNotFit as refusal:  # lines and columns count within one expression here: the path says which
+        refusal.findings = tuple(replace(f, line=None, column=None) for f in refusal.findings)
+        raise
 
 
 def asked_there(kind: str, body: bytes, url: str) -> dict[str, Any]:

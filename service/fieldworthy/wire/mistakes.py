@@ -1,12 +1,15 @@
 """What Pydantic found wrong with a request, as findings: in the sender's words, with a place and a way out."""
 
+import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 
 from pydantic import ValidationError
 
 from fieldworthy.core.base.finding import Finding, nearest, or_list, pointer
+from fieldworthy.wire.scalars import CONTROLS
 
+_CONTROL = re.compile(f"[{CONTROLS}]")
 MOST = 100
 """Findings in one answer."""
 
@@ -46,21 +49,21 @@ def _finding(error: Any, data: Any, schema: Mapping[str, Any]) -> tuple[Finding 
     if kind == "missing":
         name = str(error["loc"][-1])
         return Finding("request.missing", f"the member `{name}` is missing", f"give `{name}`", path=where), False
-    name = str(path[-1]) if path else "the body"
+    name = _called(path)
     if kind == "extra_forbidden":
         return _unknown(path, schema), False
     if rest and isinstance(value, dict) and kind in ("float_type", "string_type", "int_type"):
         return None, True  # an object was sent, and another of the shapes is one: its own mistakes say more
     if rest and not isinstance(value, dict):
         return Finding(
-            "request.unreadable_value", f"`{_shown(value)}` is not a value that `{name}` can have", _choices(node, schema), path=where
+            "request.unreadable_value", f"`{_shown(value)}` is not a value that {name} can have", _choices(node, schema), path=where
         ), True
     if kind == "string_pattern_mismatch" or (kind == "string_too_long" and node.get("format") in ("date", "date-time")):
         return _mismatch(name, value, node, where), False
     if kind in ("string_too_long", "too_long"):
         most = context.get("max_length")
         what = "characters" if kind == "string_too_long" else "entries"
-        return Finding("request.too_long", f"`{name}` is longer than {most} {what}", f"send at most {most} {what}", path=where), False
+        return Finding("request.too_long", f"{name} is longer than {most} {what}", f"send at most {most} {what}", path=where), False
     if kind in ("less_than_equal", "greater_than_equal", "greater_than", "less_than"):
         limit = {
             "less_than_equal": ("le", "at most"),
@@ -71,14 +74,28 @@ def _finding(error: Any, data: Any, schema: Mapping[str, Any]) -> tuple[Finding 
         key, word = limit[kind]
         bound = context.get(key)
         shown = f"{bound:g}" if isinstance(bound, float) else str(bound)
-        return Finding("request.out_of_range", f"`{name}` must be {word} {shown}", f"give a number {word} {shown}", path=where), False
+        return Finding("request.out_of_range", f"{name} must be {word} {shown}", f"give a number {word} {shown}", path=where), False
     if kind == "literal_error":
         near = nearest(value, _enum(node)) if isinstance(value, str) else ()
         known = _enum(node)
         mend = f"did you mean {or_list(near)}?" if near else f"give {or_list(known) if known else 'one of the known values'}"
-        return Finding("request.unknown_value", f"`{_shown(value)}` is not a value that `{name}` can have", mend, path=where), False
+        return Finding("request.unknown_value", f"`{_shown(value)}` is not a value that {name} can have", mend, path=where), False
     code, message, mend = _KIND.get(kind, ("request.does_not_fit", "does not fit", "see the description at /docs"))
-    return Finding(code, f"`{name}` {message}" if path else f"the body {message}", mend, path=where), False
+    if kind == "string_too_short" and path and path[-1] in _schema_at(path[:-1], schema).get("required", ()):
+        mend = "give at least one character"
+    return Finding(code, f"{name} {message}", mend, path=where), False
+
+
+def _called(path: Sequence[str | int]) -> str:
+    """What a message calls the value at this place."""
+    match path:
+        case []:
+            return "the body"
+        case [*_, str() as room, int() as index]:
+            return f"entry {index + 1} of `{room}`"
+        case [*_, last]:
+            return f"`{last}`"
+    raise AssertionError(path)
 
 
 def _unknown(path: Sequence[str | int], schema: Mapping[str, Any]) -> Finding:
@@ -98,13 +115,12 @@ def _mismatch(name: str, value: Any, node: Mapping[str, Any], where: str) -> Fin
         return Finding("time.unreadable", f"`{_shown(value)}` is not an RFC 3339 time with its offset", mend, path=where)
     if node.get("format") == "date":
         return Finding("time.unreadable", f"`{_shown(value)}` is not a date", "write it as `2026-07-14`", path=where)
-    if any(ord(c) < 32 or 127 <= ord(c) < 160 for c in str(value)):
-        return Finding(
-            "request.control_character", f"`{name}` contains a control character", "send it without control characters", path=where
-        )
+    if control := _CONTROL.search(str(value)):
+        message = f"{name} contains a control character, U+{ord(control[0]):04X}"
+        return Finding("request.control_character", message, "send it without control characters", path=where)
     return Finding(
         "request.does_not_fit",
-        f"`{_shown(value)}` does not have the form of `{name}`",
+        f"`{_shown(value)}` does not have the form of {name}",
         f"give what its description says: {said}" if (said := node.get("description")) else f"give a text like {node.get('pattern')}",
         path=where,
     )
@@ -117,7 +133,7 @@ def _shown(value: Any) -> str:
 
 
 def _follow(loc: Sequence[str | int], data: Any, schema: Mapping[str, Any]) -> tuple[list[str | int], Any, bool, Mapping[str, Any]]:
-    """The place that a `loc` speaks of: its path, the value, whether the loc also names a shape of a choice, its schema.
+    """The place that a `loc` speaks of: its path, the value, whether the loc ends with a shape of a choice, its schema.
 
     A loc mixes members with the names of the shapes that were tried; only the data tells one from the other.
     """
@@ -133,6 +149,7 @@ def _follow(loc: Sequence[str | int], data: Any, schema: Mapping[str, Any]) -> t
                 choice = True
                 continue
         path.append(step)
+        choice = False
     return path, value, choice, _schema_at(path, schema)
 
 
@@ -152,7 +169,7 @@ def _schema_at(path: Sequence[str | int], schema: Mapping[str, Any]) -> Mapping[
     merged: dict[str, Any] = {}
     for node in nodes:
         properties = merged.get("properties", {}) | node.get("properties", {})
-        merged |= node
+        merged |= {k: v for k, v in node.items() if k != "description" or "description" not in merged}  # the member's own, not a shape's
         if properties:
             merged["properties"] = properties
     return merged

@@ -22,6 +22,7 @@ T = TypeVar("T")
 
 MOST_DIGITS = 15
 MAX_DEPTH = 100
+_TOO_DEEP = "objects or arrays are nested too deep"
 """Arrays and objects inside each other."""
 
 
@@ -133,11 +134,11 @@ def read_json(body: bytes) -> Any:
         line, column = next(_places(text, _CONSTANT), (1, 1))
         raise Unreadable(_place(f"`{token}` is no JSON number", line, column)) from None
     except RecursionError:
-        raise Unreadable(_place("objects or arrays are nested too deep", None, None)) from None
+        raise Unreadable(_place(_TOO_DEEP, None, None)) from None
     if "\\u" in text:
         _refuse_half_pairs(text)
     if _depth(value) > MAX_DEPTH:
-        raise Unreadable(_place("objects or arrays are nested too deep", None, None))
+        raise Unreadable(_place(_TOO_DEEP, None, None))
     if twice or rounded:
         raise Refused(_told(twice, rounded, text, value))
     return value
@@ -202,7 +203,7 @@ def _syntax(said: str, body: bytes) -> Finding:
 
 
 def _place(message: str, line: int | None, column: int | None) -> Finding:
-    message = message.replace("EOF", "the end was found")
+    message = message.replace("EOF", "the end was found").replace("recursion limit exceeded", _TOO_DEEP)
     return Finding("body.not_json", f"the body is no JSON: {message}", "send one JSON value as RFC 8259 has it", line=line, column=column)
 
 

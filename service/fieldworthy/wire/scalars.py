@@ -18,7 +18,9 @@ from fieldworthy.core.base.quantity import CALENDAR_UNITS, UNITS, Quantity, exac
 STRICT = ConfigDict(extra="forbid")
 """Unknown members are refused."""
 
-_PRINTABLE = r"^[^\x00-\x1f\x7f-\x9f]*$"
+_ODD = r"\x7f-\x9f\u2028-\u202e\u2066-\u2069"  # control characters, line ends of Unicode, and what turns the direction of a line
+CONTROLS = rf"\x00-\x1f{_ODD}"
+PRINTABLE = rf"^[^{CONTROLS}]*$"
 _RFC3339 = r"^\d{4}-\d\d-\d\d[Tt]\d\d:\d\d:\d\d(?:\.\d{1,9})?(?:[Zz]|[+-]\d\d:\d\d)$"
 _DAY = r"^\d{4}-\d\d-\d\d$"
 
@@ -28,14 +30,14 @@ Number: TypeAlias = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=
 Whole: TypeAlias = Annotated[int, Field(strict=True)]
 Flag: TypeAlias = Annotated[bool, Field(strict=True)]
 
-Name: TypeAlias = Annotated[str, Field(strict=True, min_length=1, max_length=120, pattern=_PRINTABLE)]
+Name: TypeAlias = Annotated[str, Field(strict=True, min_length=1, max_length=120, pattern=PRINTABLE)]
 """A name or an id: 1 to 120 characters, no control characters."""
 
-Words: TypeAlias = Annotated[str, Field(strict=True, min_length=1, max_length=2000, pattern=_PRINTABLE)]
+Words: TypeAlias = Annotated[str, Field(strict=True, min_length=1, max_length=2000, pattern=PRINTABLE)]
 """A remark or an expression: 1 to 2,000 characters, no control characters."""
 
 Expression: TypeAlias = Annotated[
-    str, Field(strict=True, min_length=1, max_length=4000, pattern=r"^[^\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f]*$")
+    str, Field(strict=True, min_length=1, max_length=4000, pattern=rf"^[^\x00-\x08\x0b\x0c\x0e-\x1f{_ODD}]*$")
 ]
 """An interval or a condition; lines and tabs are white space. The language's own limit is 2,000 characters, and says so itself."""
 
@@ -57,11 +59,11 @@ class AmountIn(TypedDict):
 
     value: Number
     unit: Annotated[
-        str, Field(strict=True, min_length=1, max_length=30, pattern=_PRINTABLE, description="ours (`h`, `degC`) or its UCUM code")
+        str, Field(strict=True, min_length=1, max_length=30, pattern=PRINTABLE, description="ours (`h`, `degC`) or its UCUM code")
     ]
 
 
-AmountText: TypeAlias = Annotated[str, Field(strict=True, min_length=1, max_length=60, pattern=_PRINTABLE, description="`6 h`, `150 g`")]
+AmountText: TypeAlias = Annotated[str, Field(strict=True, min_length=1, max_length=60, pattern=PRINTABLE, description="`6 h`, `150 g`")]
 Amount: TypeAlias = Annotated[
     Number | AmountText | AmountIn,
     Field(union_mode="left_to_right", description='a bare number (in the own unit of what is meant), the text "6 h", or {"value", "unit"}'),

@@ -5,10 +5,10 @@ from typing import Annotated, Any, Literal, NotRequired, TypeAlias
 from pydantic import Field, with_config
 from typing_extensions import TypedDict
 
-from fieldworthy.wire.scalars import STRICT, Amount, AmountIn, Day, Expression, Name, Number, When, Words
+from fieldworthy.wire.scalars import PRINTABLE, STRICT, Amount, AmountIn, Day, Expression, Name, Number, When, Words
 
 RulebookRef: TypeAlias = Annotated[
-    Annotated[str, Field(strict=True, min_length=1, max_length=200, pattern=r"^[^\x00-\x1f\x7f-\x9f]*$")] | dict[str, Any],
+    Annotated[str, Field(strict=True, min_length=1, max_length=200, pattern=PRINTABLE)] | dict[str, Any],
     Field(
         union_mode="left_to_right",
         description="`name` (its newest published version), `name@3`, `sha256:…` or a whole document",

@@ -20,6 +20,11 @@ def key(name: str) -> str:
     return tidy(name).casefold()
 
 
+def blank(text: str) -> bool:
+    """Whether it shows nothing: white space and invisible characters alone, or no character at all."""
+    return not any(c.isprintable() and not c.isspace() for c in text)
+
+
 def well_formed(name: str) -> bool:
     """Whether a declared name has the form that it must have."""
     return NAME.fullmatch(tidy(name)) is not None and len(name) <= 80

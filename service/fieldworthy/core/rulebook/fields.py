@@ -210,7 +210,7 @@ def check_name(
             "name",
             path,
             f"`{tidy[:MAX_NAME]}` is no name for {what}",
-            "a name is one to four words, each beginning with a letter",
+            "a name is one to four words, each beginning with a letter, of at most 80 characters together",
             at_key=at_key,
         )
     elif in_conditions and not names.CONDITION_WORDS.isdisjoint(names.key(tidy).split()):

@@ -16,6 +16,9 @@ FACT_UNITS = tuple(UNITS)
 NO_UNIT = "number"
 """Stands for the unit of a fact that is a bare number."""
 
+MOST_STATES = 100
+"""So many states a fact or a working condition may have."""
+
 
 def load_vocabulary(top: Fields) -> Vocabulary:
     """All declared names. One that is declared with a mistake counts as declared, so that the mistake is told once."""
@@ -102,6 +105,10 @@ def _states(fields: Fields, path: str) -> tuple[str, ...]:
         return ()
     if not value:
         fields.report.error("no_states", path, f"{fields.what} has no state", "list its states, the usual or resting one first")
+        return ()
+    if len(value) > MOST_STATES:
+        message = f"{fields.what} has {len(value):,} states, more than {MOST_STATES}"
+        fields.report.error("too_many_states", path, message, "declare a number with its `unit` instead, or keep the states that matter")
         return ()
     states: dict[str, str] = {}
     for number, state in enumerate(value):

@@ -204,7 +204,7 @@ def _wait(fields: Fields, needs: Condition | None, holds: Condition | None) -> S
             "duration",
             fields.at("wait"),
             f"`{text[:60]}` is no time to wait",
-            "write how long, as in `2 min` or `2 min until rotor is still`",
+            "write a number and `s`, `min`, `h`, `days` or `weeks`, at most ten years, as in `2 min` or `2 min until rotor is still`",
         )
         return None
     until = None
