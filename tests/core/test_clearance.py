@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from fieldworthy.core.answer import hazards as hazards_module
 from fieldworthy.core.answer.clearance import ClearanceQuestion, Evidence, OpenWork, answer_clearance
 from fieldworthy.core.base.finding import Refused
 from fieldworthy.core.base.fit import Identity
@@ -16,7 +17,7 @@ from fieldworthy.core.base.names import key
 from fieldworthy.core.base.vocabulary import Vocabulary
 from fieldworthy.core.condition.ast import Joined
 from fieldworthy.core.condition.explain import render
-from fieldworthy.core.procedure.model import Action, Hazard, Works
+from fieldworthy.core.procedure.model import Action, Happening, Hazard, Works
 from fieldworthy.core.rulebook.model import CheckedRulebook, Task
 from tests.core.books import NOW, book_of, differs, on_the_wire, question_of, tables
 from tests.core.conditions import FACTS, STATES, conditions, single_tests, values
@@ -68,12 +69,20 @@ MACHINE = Identity("m-1")
 
 @st.composite
 def situations(draw: st.DrawFn) -> tuple[CheckedRulebook, ClearanceQuestion]:
-    """A rulebook with an action, two hazards and a task that somebody has open, and a question with at most one report a fact."""
+    """
+    A rulebook with an action, two hazards, some happenings and a task that somebody has open, and a question with at most one report a
+    fact.
+    """
     facts = {name: replace(f, good_for=timedelta(seconds=AGES[name]) if name in AGES else None) for name, f in FACTS.items()}
     makes = draw(st.dictionaries(st.sampled_from(list(STATES)), st.integers(0, 1), min_size=1, max_size=2))
     made = {name: STATES[name][which] for name, which in makes.items()}
     never = [Joined("and", tuple(draw(st.lists(single_tests(), min_size=3, max_size=4)))) for _ in range(2)]
+    happenings = {}
+    for n in range(draw(st.sampled_from([0, 0, 0, 1, 2]))):
+        name = draw(st.sampled_from(list(STATES)))
+        happenings[f"e{n}"] = Happening(f"e{n}", draw(st.one_of(st.none(), conditions(2))), {name: draw(st.sampled_from(STATES[name]))})
     works = Works(
+        happenings=happenings,
         actions={"act": Action("act", draw(conditions(3)), made)},
         hazards={f"h{i}": Hazard(f"h{i}", c, "danger", "Keep away.") for i, c in enumerate(never)},
     )
@@ -144,9 +153,66 @@ def test_enough_of_the_random_questions_are_granted() -> None:
     granted = []
 
     @given(situations())
-    @settings(max_examples=60, deadline=None, database=None, derandomize=True)
+    @settings(max_examples=200, deadline=None, database=None, derandomize=True)
     def count(asked: tuple[CheckedRulebook, ClearanceQuestion]) -> None:
         granted.append(answer_clearance(*asked).granted)
 
     count()
-    assert 5 < sum(granted) < len(granted) - 5
+    assert 15 < sum(granted) < len(granted) - 15
+
+
+# --- persons -----------------------------------------------------------------------------------------------------------------
+
+PLACES = ("clear", "in cab", "under gate")
+
+
+@given(
+    st.sampled_from(PLACES),
+    st.sampled_from(PLACES),
+    st.lists(st.tuples(st.sampled_from(["p-1", "p-2", "p-3"]), st.sampled_from(PLACES)), min_size=1, max_size=4),
+    st.sampled_from(["p-1", "p-3", None]),
+)
+@settings(max_examples=200, deadline=None)
+def test_nobody_is_harmed_by_what_another_is_granted(makes: str, harmed: str, seen: list[tuple[str, str]], asks: str | None) -> None:
+    """Everybody is where they themselves reported last, but for the one who does it."""
+    book = book_of(
+        {
+            "facts": {"gate": {"states": ["up", "down"]}, "person": {"states": list(PLACES), "per": "person"}},
+            "actions": {"act": {"makes": f"person is {makes} and gate is down"}},
+            "hazards": {"crushed": {"never": f"person is {harmed} and gate is down", "signal": "danger", "avoid": "Keep clear."}},
+            "tasks": {"look": {}},
+        }
+    )
+    reports = [Evidence("person", place, NOW_AT - timedelta(seconds=9 - n), "seen", by) for n, (by, place) in enumerate(seen)]
+    question = ClearanceQuestion(NOW_AT, MACHINE, action="act", by=asks, evidence=(Evidence("gate", "up", NOW_AT, "seen"), *reports))
+    answer = answer_clearance(book, question)
+    where = {**dict(seen), asks: makes} if asks is not None else {**dict(seen), "whoever": makes}
+    away = [place for by, place in where.items() if place != "clear" or by in (asks, "whoever")]
+    assert answer.granted is (harmed not in away)
+    if not answer.granted:
+        assert [u.fact for u in answer.unmet] in (["person"], ["gate"], ["person", "gate"]), answer
+
+
+# --- what the machine can do by itself ----------------------------------------------------------------------------------------
+
+
+def test_what_was_not_looked_at_to_its_end_is_not_granted(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Ten valves that may open by themselves, and a hazard once all are open; the tank is empty, so that it can't be."""
+    valves = [f"valve {letter}" for letter in "abcdefghij"]
+    book = book_of(
+        {
+            "facts": {**{valve: {"states": ["shut", "open"]} for valve in valves}, "tank": {"states": ["empty", "full"]}},
+            "happenings": {f"{valve} opens": {"makes": f"{valve} is open"} for valve in valves},
+            "hazards": {
+                "flood": {"never": " and ".join(f"{v} is open" for v in valves) + " and tank is full", "signal": "danger", "avoid": "Run."}
+            },
+            "tasks": {"look": {"needs": "tank is empty"}},
+        }
+    )
+    reports = tuple(Evidence(valve, "shut", NOW_AT, "seen") for valve in valves) + (Evidence("tank", "empty", NOW_AT, "seen"),)
+    question = ClearanceQuestion(NOW_AT, MACHINE, task="look", evidence=reports)
+    assert answer_clearance(book, question).granted
+    monkeypatch.setattr(hazards_module, "MOST_LOOKS", 1000)
+    answer = answer_clearance(book, question)
+    assert not answer.granted
+    assert [m.why for m in answer.missing] == ["not-shown"]

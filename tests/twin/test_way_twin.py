@@ -106,7 +106,14 @@ def situation(nth: int) -> Situation:
     count = chance.randint(0, 4 if wide else 2)
     happenings = {f"e{n}": Happening(f"e{n}", _condition(chances, 2 if wide else 3), _makes(chances)) for n in range(count)}
     tasks = {
-        f"t{n}": Task(f"t{n}", "T", "inspect", n, holds=_condition(chances, 2), steps=(Step(do="Look.", holds=_condition(chances, 1)),))
+        f"t{n}": Task(
+            f"t{n}",
+            "T",
+            "inspect",
+            n,
+            holds=_condition(chances, 2),
+            steps=tuple(Step(do="Look.", holds=_condition(chances, 1)) for _ in range(2)),
+        )
         for n in range(2)
     }
     book = CheckedRulebook("b", "B", 1, "sha256:0", {}, Vocabulary(facts=facts), tasks, {}, Works(actions, hazards, happenings))
@@ -114,7 +121,7 @@ def situation(nth: int) -> Situation:
         **{name: key(chance.choice(several)) for name, several in states.items()},
         "heat": chance.choice((5, 10, 15, 30)),
     }
-    works = [OpenWork("w-1", "t0", chance.choice((None, 1)), "p-4")] if chance.random() < 0.3 else []
+    works = [OpenWork("w-1", "t0", chance.choice((None, 1, 2)), "p-4")] if chance.random() < 0.3 else []
     over = HandOver("p-3", "p-9", "shift change") if chance.random() < 0.3 else None
     lock = chance.choice(list(states))
     locks = [PutOn(lock, chance.choice(states[lock]), chance.choice(("p-3", "p-4")), over)] if chance.random() < 0.5 else []
@@ -125,8 +132,11 @@ def situation(nth: int) -> Situation:
         question = replace(question, action=action.name)
         return Situation(book, question, _wish([action.needs], [], action.makes, question), start)
     if chance.random() < 0.4 and not works:
-        question = replace(question, task="t1", step=1)
-        return Situation(book, question, _wish([], [tasks["t1"].holds, tasks["t1"].steps[0].holds], {}, question), start)
+        step, task = chance.choice((1, 2)), tasks["t1"]
+        question = replace(question, task="t1", step=step)
+        wish = _wish([], [task.holds, task.steps[step - 1].holds], {}, question)
+        own = [c for c in (task.holds, task.steps[0].holds) if c is not None]
+        return Situation(book, question, replace(wish, own=own if step == 2 else ()), start)
     near = chances.near() if wide else tuple(states)
     text = " and ".join(f"{name} is {chance.choice(states[name])}" for name in chance.sample(near, chance.randint(1, min(3, len(near)))))
     needs = parse(text)

@@ -1,8 +1,9 @@
 """The way to safe, slowly: every state is a dict, every rule is asked anew in every state, as the sentence says it.
 
 A way is a sequence of declared actions from the known state to one in which what is asked for would be granted. Each action in turn: its
-needs are true where it is done; it takes off no lock that is in other hands; it breaks no open work; afterwards no hazard of the rulebook
-is present, nor after any order of happenings. The shortest counts, and of those the first in the order of declaration.
+needs are true where it is done; it takes off no lock that is in other hands; it breaks no open work, nor the asker's own; afterwards no
+hazard of the rulebook is present, nor after any order of happenings. The shortest counts, and of those the first in the order of
+declaration.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
@@ -22,7 +23,7 @@ EVERYTHING = frozenset({"hazards", "works", "locks"})
 
 @dataclass(frozen=True)
 class Wish:
-    """What is asked for: conditions now and afterwards, and what it makes. heed: what may bar an action."""
+    """What is asked for: conditions now and afterwards, and what it makes. own: held until it begins. heed: what may bar an action."""
 
     needs: Sequence[Condition]
     holds: Sequence[Condition]
@@ -30,6 +31,7 @@ class Wish:
     works: Sequence[OpenWork] = ()
     locks: Sequence[PutOn] = ()
     asks: str | None = None
+    own: Sequence[Condition] = ()
     heed: frozenset[str] = EVERYTHING
 
 
@@ -53,8 +55,13 @@ def whatever_happens(book: CheckedRulebook, state: State) -> Iterator[State]:
 
 
 def hazards_of(book: CheckedRulebook, wish: Wish) -> list[Hazard]:
-    """Those that share a fact with what is asked for."""
-    facts = {name for c in (*wish.needs, *wish.holds) for name in names_of(c)} | set(wish.makes)
+    """Those that share a fact with what is asked for, or with what can happen over what it makes."""
+    touched = list(wish.makes)
+    for name in touched:
+        for happening in book.works.happenings.values():
+            if happening.needs is not None and name in names_of(happening.needs):
+                touched += [n for n in happening.makes if n not in touched]
+    facts = {name for c in (*wish.needs, *wish.holds) for name in names_of(c)} | set(touched)
     return [hazard for hazard in book.works.hazards.values() if facts & set(names_of(hazard.never))]
 
 
@@ -65,20 +72,27 @@ def disturbs(book: CheckedRulebook, wish: Wish, state: State, makes: Mapping[str
         for lock in wish.locks:
             whose = lock.hand_over.to if lock.hand_over else lock.by
             mine = wish.asks is not None and wish.asks == whose
-            if not mine and state[key(lock.fact)] == key(lock.state) != then[key(lock.fact)]:
+            if not mine and then[key(lock.fact)] not in (state[key(lock.fact)], key(lock.state)):
                 return True
     if "works" in wish.heed:
         for work in wish.works:
             task = book.tasks[work.task]
-            holds = [c for c in (task.holds, task.steps[work.step - 1].holds if work.step else None) if c is not None]
-            named = {name for c in holds for name in names_of(c)}
-            if any(state[name] != then[name] for name in named) and not all(true(c, then) for c in holds):
-                return True
+            for step in [task.steps[work.step - 1]] if work.step else task.steps:
+                if breaks([c for c in (task.holds, step.holds) if c is not None], state, then):
+                    return True
     return False
+
+
+def breaks(holds: Sequence[Condition], state: State, then: State) -> bool:
+    """Whether a fact that these name was changed, and not all of them are true afterwards."""
+    named = {name for c in holds for name in names_of(c)}
+    return any(state[name] != then[name] for name in named) and not all(true(c, then) for c in holds)
 
 
 def safe_in_its_turn(book: CheckedRulebook, wish: Wish, state: State, action: Action) -> bool:
     if not true(action.needs, state) or disturbs(book, wish, state, action.makes):
+        return False
+    if "works" in wish.heed and breaks(wish.own, state, made(state, action.makes)):
         return False
     if "hazards" not in wish.heed:
         return True
@@ -90,7 +104,8 @@ def granted(book: CheckedRulebook, wish: Wish, state: State) -> bool:
     then = made(state, wish.makes)
     if not all(true(c, state) for c in wish.needs) or not all(true(c, then) for c in wish.holds):
         return False
-    if "hazards" in wish.heed and any(true(h.never, s) for h in hazards_of(book, wish) for s in (state, then)):
+    ahead = [s for begin in (state, then) for s in whatever_happens(book, begin)] if "hazards" in wish.heed else []
+    if any(true(h.never, s) for h in hazards_of(book, wish) for s in ahead):
         return False
     return not disturbs(book, wish, state, wish.makes)
 

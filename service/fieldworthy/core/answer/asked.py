@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from fieldworthy.core.answer.evidence import Evidence, Missing, check_evidence, no_offset
 from fieldworthy.core.answer.others import OpenWork, PutOn, check_hand_over, check_put_on
@@ -27,7 +27,12 @@ Labelled = tuple[str, Condition]  # whose it is, in words; what must be true
 
 @dataclass(frozen=True, slots=True)
 class ClearanceQuestion:
-    """Exactly one of task (with or without step), action and needs is set. now: aware. by: who asks. put_on: locks and covers."""
+    """
+    Exactly one of task (with or without step), action and needs is set. now: aware. by: who asks. put_on: locks and covers.
+
+    timed: whether the time of a wait is counted by whoever asks; else the answer says that nobody does. begun: whether the step is begun
+    already, so that what it holds is kept on the way to where it may start.
+    """
 
     now: datetime
     machine: Identity
@@ -39,6 +44,8 @@ class ClearanceQuestion:
     open_work: tuple[OpenWork, ...] = ()
     by: str | None = None
     put_on: tuple[PutOn, ...] = ()
+    timed: bool = False
+    begun: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +53,7 @@ class Asked:
     """
     needs: what must be true now. holds: what must be true once the action is done (at once where there is none).
     holds_while_open: what must stay true afterwards. makes: what the action changes. not_said: of the machine.
-    touched_later: facts of a task's later steps, for the cautions alone.
+    touched_later: facts of a task's later steps, for the cautions alone. waited: the span of the wait that the step before is.
     """
 
     subject: str
@@ -56,6 +63,7 @@ class Asked:
     makes: Mapping[str, str] = field(default_factory=dict)
     not_said: tuple[Missing, ...] = ()
     touched_later: frozenset[str] = frozenset()
+    waited: timedelta | None = None
 
     def involved(self) -> frozenset[str]:
         """The facts of the needs, the holds and what the action makes."""
@@ -188,7 +196,8 @@ def _for_task(book: CheckedRulebook, task: Task, steps: Sequence[Step], not_said
     for step in steps:
         action = None if step.action is None else book.works.actions[key(step.action)]
         later |= set(action.makes) if action else set()
-        for condition in (step.needs, step.holds, action.needs if action else None):
+        of_action = (action.needs, action.confirm) if action else ()
+        for condition in (step.needs, step.holds, step.wait_until, *of_action):
             later |= set(names_of(condition)) if condition is not None else set()
     return Asked(
         f"the task `{task.name}`",
@@ -216,7 +225,9 @@ def for_step(book: CheckedRulebook, task: Task, steps: Sequence[Step], number: i
     if action is not None:
         needs += _needs((_of_action(action), action.needs))
     holds = _needs(("holds of the task", task.holds), (f"holds of step {number}", step.holds))
-    return Asked(f"step {number} of `{task.name}`", tuple(needs), holds, holds, action.makes if action else {}, not_said)
+    waited = steps[number - 2].wait if number > 1 else None
+    makes = action.makes if action else {}
+    return Asked(f"step {number} of `{task.name}`", tuple(needs), holds, holds, makes, not_said, waited=waited)
 
 
 # --- names -------------------------------------------------------------------------------------------------------------------

@@ -1,17 +1,19 @@
 """May this task, step or action start now? `granted` or `withheld`, and why.
 
-Granted only when everything needed is true, every hazard that shares a fact with it is false, now and after the action, and no
-open work is disturbed. What is not known never grants.
+Granted only when everything needed is true, every hazard that shares a fact with it is excluded, now and after the action, whatever the
+machine does by itself from there, and no open work is disturbed. What is not known never grants.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any, Literal
 
 from fieldworthy.core.answer.asked import Asked, ClearanceQuestion, read_question
+from fieldworthy.core.answer.cleared import DISCLAIMER, Blocked, ClearanceAnswer, Unmet
 from fieldworthy.core.answer.evidence import FOREVER, Evidence, Known, Missing, said, span_text, stands_until, weigh
-from fieldworthy.core.answer.first import First, FirstAction, Situation, do_first, needs_evidence
+from fieldworthy.core.answer.first import First, Situation, do_first, needs_evidence
+from fieldworthy.core.answer.hazards import Hazards, Look, Persons, State, lacks, persons_of
 from fieldworthy.core.answer.others import (
     MOST_TESTS,
     HandOver,
@@ -22,16 +24,18 @@ from fieldworthy.core.answer.others import (
     holding,
     never_together,
     not_the_askers,
+    own_holds,
     takes_off,
 )
 from fieldworthy.core.base.names import key
 from fieldworthy.core.base.reason import Reason
-from fieldworthy.core.base.truth import Truth
+from fieldworthy.core.base.truth import Truth, all_of
 from fieldworthy.core.base.vocabulary import Fact, state_of
-from fieldworthy.core.condition.ast import Condition, Not
-from fieldworthy.core.condition.evaluate import Value, names_of, shortfall
+from fieldworthy.core.condition.ast import Condition
+from fieldworthy.core.condition.evaluate import Shortfall, Value, names_of, shortfall
 from fieldworthy.core.condition.explain import render
 from fieldworthy.core.condition.search import Effort
+from fieldworthy.core.procedure.bits import Danger
 from fieldworthy.core.procedure.model import RANK, Hazard
 from fieldworthy.core.procedure.steps import together
 from fieldworthy.core.rulebook.model import CheckedRulebook
@@ -49,70 +53,7 @@ __all__ = [
     "answer_clearance",
 ]
 
-DISCLAIMER = (
-    "This is advice and controls no machine. The machine's own handbook, local law and the employer's rules, and trained "
-    "judgement come first; never rely on this alone where someone can be hurt."
-)
 _SAYS = {Truth.YES: ("true", "is true"), Truth.NO: ("not-true", "is not true"), Truth.UNKNOWN: ("not-known", "is not known")}
-
-
-@dataclass(frozen=True, slots=True)
-class Unmet:
-    """A known fact that stands against it: what it is, and what it must be."""
-
-    fact: str
-    is_: str
-    must_be: str
-
-
-@dataclass(frozen=True, slots=True)
-class Blocked:
-    """
-    What another has in hand and would be disturbed: open work, or a lock or cover (then fact is set and work is None).
-
-    by: whose it is now. holds: what of its holds would not be true, or can't be together; of a lock, what stays (canonical text).
-    """
-
-    work: str | None
-    by: str | None
-    holds: str
-    fact: str | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class ClearanceAnswer:
-    """
-    granted: only then may it start. holds: canonical text or None. valid_until: None where nothing used ages, or when withheld.
-
-    do_first: the way to where it may start; empty when granted, and where none is known (because says why).
-    """
-
-    granted: bool
-    unmet: tuple[Unmet, ...]
-    missing: tuple[Missing, ...]
-    blocked_by: tuple[Blocked, ...]
-    do_first: tuple[FirstAction, ...]
-    cautions: tuple[Hazard, ...]
-    holds: str | None
-    because: tuple[Reason, ...]
-    valid_until: datetime | None
-    now: datetime
-
-    def to_json(self) -> dict[str, Any]:
-        """The wire form of `POST /v1/clearance`, without `rulebook`."""
-        return {
-            "clearance": "granted" if self.granted else "withheld",
-            "unmet": [{"fact": u.fact, "is": u.is_, "must_be": u.must_be} for u in self.unmet],
-            "missing": [m.to_json() for m in self.missing],
-            "blocked_by": [{"work": b.work, "by": b.by, "holds": b.holds, "fact": b.fact} for b in self.blocked_by],
-            "do_first": [each.to_json() for each in self.do_first],
-            "cautions": [{"signal": h.signal, "hazard": h.name, "avoid": h.avoid} for h in self.cautions],
-            "holds": self.holds,
-            "because": [{"code": r.code, "text": r.text, "values": dict(r.values)} for r in self.because],
-            "valid_until": None if self.valid_until is None else self.valid_until.isoformat(),
-            "disclaimer": DISCLAIMER,
-            "now": self.now.isoformat(),
-        }
 
 
 def answer_clearance(book: CheckedRulebook, question: ClearanceQuestion, way: bool = True) -> ClearanceAnswer:
@@ -135,48 +76,46 @@ class _Judging:
     asked: Asked
     facts: Mapping[str, Fact] = field(init=False)
     found: Mapping[str, Known | Missing] = field(init=False)
-    values: Mapping[str, Value] = field(init=False)
-    ends: Mapping[str, datetime] = field(init=False)
-    after: Mapping[str, Value] = field(init=False)
-    after_ends: Mapping[str, datetime] = field(init=False)
+    persons: Persons = field(init=False)
+    now: State = field(init=False)
+    after: Sequence[State] = field(init=False)
+    hazards: Hazards = field(init=False)
     holding: tuple[Holding, ...] = field(init=False)
     locks: tuple[PutOn, ...] = field(init=False)
     way: bool = True
     granted: bool = True
     until: datetime = FOREVER
     unmet: dict[str, Unmet] = field(default_factory=dict)
-    unknown: dict[str, None] = field(default_factory=dict)
+    unknown: dict[str, Missing] = field(default_factory=dict)
     because: list[Reason] = field(default_factory=list)
     used: dict[str, None] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        self.facts = self.book.vocabulary.facts
-        self.found = weigh(self.facts, self.question.evidence, self.question.now)
-        known = {name: each for name, each in self.found.items() if isinstance(each, Known)}
-        self.values = {name: each.value for name, each in known.items()}
-        self.ends = {name: each.until for name, each in known.items()}
-        made = {name: key(state) for name, state in self.asked.makes.items()}
-        self.after = {**self.values, **made}
-        self.after_ends = {name: end for name, end in self.ends.items() if name not in made}
         asks = self.question
+        self.facts = self.book.vocabulary.facts
+        self.found = weigh(self.facts, asks.evidence, asks.now)
+        self.persons = persons_of(self.facts, asks.evidence, asks.now)
+        known = {name: each for name, each in self.found.items() if isinstance(each, Known)}
+        self.now = State({n: each.value for n, each in known.items()}, {n: each.until for n, each in known.items()})
+        self.after = self.persons.after(self.now, self.asked.makes, asks.by)
+        self.hazards = Hazards(self.book, self.asked)
         self.holding = holding(self.book, asks.open_work, asks.by, asks.task, asks.step)
         self.locks = not_the_askers(asks.put_on, asks.by)
 
     def answer(self) -> ClearanceAnswer:
         self._not_said()
         for label, condition in self.asked.needs:
-            self._must("needs", label, condition, self.values, self.ends, frozenset())
+            self._must("needs", label, condition, [self.now])
         for label, condition in self.asked.holds:
-            self._must("holds", label, condition, self.after, self.after_ends, frozenset(self.asked.makes))
+            self._must("holds", label, condition, self.after)
         if not self.asked.needs and not self.asked.holds:
             self._say("nothing-needed", f"The rulebook states nothing that {self.asked.subject} needs.", {"of": self.asked.subject})
-        involved = self.asked.involved()
-        hazards = [h for h in self.book.works.hazards.values() if not involved.isdisjoint(names_of(h.never))]
-        for hazard in hazards:
-            self._exclude(hazard)
+        self._not_counted()
+        for danger in self.hazards.near:
+            self._exclude(danger)
         apart = self._apart()
         blocked = (*self._locked(), *self._blocked(apart))
-        first = None if self.granted or not self.way else self._first(hazards, list(apart), bool(self.unmet or blocked))
+        first = None if self.granted or not self.way else self._first(list(apart), bool(self.unmet or blocked))
         self._evidence()
         if first is not None:
             self.because.append(first.reason)
@@ -185,10 +124,10 @@ class _Judging:
         return ClearanceAnswer(
             granted=self.granted,
             unmet=tuple(self.unmet.values()),
-            missing=self.asked.not_said + tuple(self._missing()),
+            missing=(*self.asked.not_said, *self.unknown.values()),
             blocked_by=blocked,
             do_first=() if first is None else first.actions,
-            cautions=self._cautions(involved),
+            cautions=self._cautions(),
             holds=None if holds is None else render(holds),
             because=tuple(self.because),
             valid_until=None if until is None else until.astimezone(self.question.now.tzinfo),
@@ -203,30 +142,31 @@ class _Judging:
             self.granted = False
             self._say("fit-not-known", missing.text, {"supply": missing.fact})
 
-    def _must(
-        self,
-        kind: Literal["needs", "holds"],
-        label: str,
-        condition: Condition,
-        values: Mapping[str, Value],
-        ends: Mapping[str, datetime],
-        fixed: frozenset[str],
-    ) -> None:
-        """A condition that must be true: its truth, what it lacks, and how long it stands."""
-        found, end = stands_until(condition, values, ends)
+    def _not_counted(self) -> None:
+        """A clearance has no times of steps: of a wait it can't tell whether it is over."""
+        if self.asked.waited is None or self.question.timed:
+            return
+        step, span = (self.question.step or 0) - 1, span_text(self.asked.waited)
+        text = f"Step {step} is a wait of {span}, and a clearance counts no time: begin only once that is over."
+        self._say("wait-not-counted", text, {"step": step, "wait": span})
+
+    def _must(self, kind: Literal["needs", "holds"], label: str, condition: Condition, states: Sequence[State]) -> None:
+        """A condition that must be true in all of these states: its truth, what it lacks, and how long it stands."""
+        judged = [stands_until(condition, state.values, state.ends) for state in states]
+        found = all_of(each for each, _ in judged)
         code, words = _SAYS[found]
-        when = " once the action is done" if kind == "holds" and fixed & set(names_of(condition)) else ""
+        when = " once the action is done" if kind == "holds" and set(self.asked.makes) & set(names_of(condition)) else ""
         text = render(condition)
         self._say(f"{kind}-{code}", f"{label[:1].upper()}{label[1:]}: `{text}` {words}{when}.", {"of": label, "condition": text})
-        self._use(condition)
+        self._use(names_of(condition))
         if found is Truth.YES:
-            self.until = min(self.until, end)
-        else:
-            self.granted = False
-            self._lacks(condition, values, fixed)
+            self.until = min(self.until, *(end for _, end in judged))
+            return
+        self.granted = False
+        state = next(state for state, (each, _) in zip(states, judged, strict=True) if each is found)
+        self._lacks(shortfall(condition, state.values, state.fixed), state.values)
 
-    def _lacks(self, condition: Condition, values: Mapping[str, Value], fixed: frozenset[str]) -> None:
-        short = shortfall(condition, values, fixed)
+    def _lacks(self, short: Shortfall, values: Mapping[str, Value]) -> None:
         for change in short.changes:
             fact = self.facts[change.fact]
             must = one_state(fact.states, change.must_be)
@@ -235,35 +175,42 @@ class _Judging:
                 self.unmet[change.fact] = Unmet(fact.name, said(fact, values.get(change.fact)), must)
             elif must not in known.must_be.split(" and "):
                 self.unmet[change.fact] = Unmet(fact.name, known.is_, f"{known.must_be} and {must}")
-        self.unknown.update(dict.fromkeys(short.unknown))
+        self._not_known(short.unknown)
 
-    def _use(self, condition: Condition) -> None:
-        self.used.update(dict.fromkeys(names_of(condition)))
+    def _not_known(self, names: Iterable[str]) -> None:
+        for name in names:
+            found = self.found[name]
+            self.unknown.setdefault(name, found if isinstance(found, Missing) else self.persons.missing(self.facts[name]))
 
-    def _exclude(self, hazard: Hazard) -> None:
-        """A hazard must be false now, and false after the action."""
-        never = hazard.never
-        fixed = frozenset(self.asked.makes)
-        now, now_end = stands_until(never, self.values, self.ends)
-        after, after_end = stands_until(never, self.after, self.after_ends)
-        self._use(never)
-        values = {"hazard": hazard.name, "never": render(never)}
-        if now is Truth.NO and after is Truth.NO:
-            self.until = min(self.until, now_end, after_end)
+    def _use(self, names: Iterable[str]) -> None:
+        self.used.update(dict.fromkeys(names))
+
+    def _exclude(self, danger: Danger) -> None:
+        """A hazard must be excluded now, and after the action: of every person, and whatever the machine does by itself from there."""
+        hazard, now = danger.hazard, self.hazards.look(danger, self.persons.now(self.now))
+        after = self.hazards.look(danger, self.after) if self.asked.makes else now
+        self._use(self.hazards.named(danger))
+        values: dict[str, Any] = {"hazard": hazard.name, "never": render(hazard.never)}
+        if now.found is Truth.NO and after.found is Truth.NO:
+            self.until = min(self.until, now.until, after.until)
             self._say("hazard-excluded", f"Hazard `{hazard.name}` is excluded: `{values['never']}` is not so.", values)
             return
         self.granted = False
-        if now is Truth.YES:
-            self._say("hazard-present", f"Hazard `{hazard.name}` is present now: `{values['never']}`.", values)
-        elif after is Truth.YES:
-            self._say("hazard-follows", f"Hazard `{hazard.name}` would be present after the action: `{values['never']}`.", values)
-        else:
-            self._say("hazard-not-excluded", f"Hazard `{hazard.name}` can't be excluded: whether `{values['never']}` is not known.", values)
-        for found, state, made in ((now, self.values, frozenset[str]()), (after, self.after, fixed)):
-            if found is Truth.YES:  # what is unmet already is taken as mended: no second way out is asked for
-                self._lacks(Not(never), {**state, **self._mended(made)}, made)
-            elif found is Truth.UNKNOWN:
-                self._lacks(Not(never), state, made)
+        worst = min(now, after, key=lambda look: (Truth.YES, Truth.UNKNOWN, Truth.NO).index(look.found))
+        over = [happening.name for happening in worst.over]
+        code, words = _of_hazard(worst, values["never"], f" by itself ({', then '.join(f'`{each}`' for each in over)})" if over else "")
+        self._say(code, f"Hazard `{hazard.name}` {words}.", {**values, "over": over} if over else values)
+        for look in (now,) if after is now else (now, after):
+            if not look.shown:
+                self._not_shown(danger)
+            elif look.found is not Truth.NO:
+                for short, state in lacks(hazard.never, look, self._mended(look.state.fixed)):
+                    self._lacks(short, state)
+
+    def _not_shown(self, danger: Danger) -> None:
+        fact = self.facts[names_of(danger.hazard.never)[0]]
+        text = f"What the machine can do by itself was not looked at to its end: hazard `{danger.hazard.name}` is not shown to be excluded."
+        self.unknown.setdefault(key(fact.name), Missing(fact.name, "not-shown", text, "Go by the machine's handbook."))
 
     def _mended(self, fixed: frozenset[str]) -> Mapping[str, Value]:
         """The unmet facts as they must be, where that is one state."""
@@ -276,8 +223,8 @@ class _Judging:
         found: dict[Holding, Condition] = {}
         effort = Effort(MOST_TESTS)
         for work in self.holding:
-            holds = never_together(mine, work.holds, self.facts, self.after, effort)
-            if holds is None or mine is None:
+            holds = never_together(mine, work.holds, self.facts, self.after[0].values, effort)
+            if holds is None or mine is None or work.work in [each.work for each in found]:
                 continue
             self.granted = False
             found[work] = holds
@@ -298,18 +245,18 @@ class _Judging:
     def _locked(self) -> Iterator[Blocked]:
         """Locks and covers that the action takes off, in other hands than those of whoever asks."""
         for lock in self.question.put_on:
-            name, was = key(lock.fact), self.values.get(key(lock.fact))
+            name, was = key(lock.fact), self.now.values.get(key(lock.fact))
             if not takes_off(self.asked.makes, lock):
                 continue
             self.used[name] = None
             fact, stays = self.facts[name].name, render(lock.stays)
             values = {"fact": fact, "state": lock.state, "by": lock.by}
-            if was is not None and was != key(lock.state):  # so it is off already: that no longer counts when its evidence ends
-                self.until = min(self.until, self.ends[name])
+            if was == key(self.asked.makes[name]):  # so it is off already: that no longer counts when its evidence ends
+                self.until = min(self.until, self.now.ends[name])
             elif lock in self.locks:
                 self.granted = False
                 if was is None:
-                    self.unknown[name] = None
+                    self._not_known((name,))
                 asks = f"`{self.question.by}`" if self.question.by else "who is not said"
                 text = f"`{stays}` was put on by `{lock.by}`" + (f" and handed over to `{lock.who}`" if lock.hand_over else "")
                 text += (
@@ -324,39 +271,53 @@ class _Judging:
 
     def _blocked(self, apart: Mapping[Holding, Condition]) -> Iterator[Blocked]:
         """Open work that can't be open together with this, or whose holds name a fact that the action changes and are broken."""
-        changed = {name for name, state in self.asked.makes.items() if self.values.get(name) != key(state)}
+        makes, values = self.asked.makes, self.now.values
+        changed = {name for name, state in makes.items() if values.get(name) != key(state) or self.facts[name].per_person}
+        told: list[OpenWork] = []
         for work in self.holding:
             if work in apart:
+                told.append(work.work)
                 yield Blocked(work.work.work, work.work.who, render(apart[work]))
                 continue
-            named = set(self.asked.makes) & set(names_of(work.holds))
-            if not named:
+            named = set(makes) & set(names_of(work.holds))
+            if not named or work.work in told:
                 continue
-            self._use(work.holds)
-            judged, end = stands_until(work.holds, self.after, self.after_ends)
-            if judged is Truth.YES:
-                self.until = min(self.until, end)
+            self._use(names_of(work.holds))
+            judged = [stands_until(work.holds, state.values, state.ends) for state in self.after]
+            found = all_of(each for each, _ in judged)
+            if found is Truth.YES:
+                self.until = min(self.until, *(end for _, end in judged))
                 continue
             if not changed & named:  # so it is already: that no longer counts when its evidence ends
-                self.until = min([self.until, *(self.ends[name] for name in named)])
+                self.until = min([self.until, *(self.now.ends[name] for name in named)])
                 continue
             self.granted = False
-            text = render(work.broken(self.after))
-            values = {"work": work.work.work, "by": work.work.who, "holds": text}
-            words = f"Open work {work.whose} holds `{text}`, which {_SAYS[judged][1]} once the action is done."
-            self._say("blocked-by-open-work", words, values)
-            self.unknown.update(dict.fromkeys(shortfall(work.holds, self.after).unknown))
+            told.append(work.work)
+            state = next(state for state, (each, _) in zip(self.after, judged, strict=True) if each is found)
+            text = render(work.broken(state.values))
+            words = f"Open work {work.whose} holds `{text}`, which {_SAYS[found][1]} once the action is done."
+            self._say("blocked-by-open-work", words, {"work": work.work.work, "by": work.work.who, "holds": text})
+            self._not_known(shortfall(work.holds, state.values).unknown)
             yield Blocked(work.work.work, work.work.who, text)
 
-    def _first(self, hazards: Sequence[Hazard], apart: Sequence[Holding], against: bool) -> First:
+    def _first(self, apart: Sequence[Holding], against: bool) -> First:
         """The way from here; what keeps it from being told is missing too. against: whether anything that is known stands against it."""
-        situation = Situation(self.book, self.asked, self.values, self.after, hazards, self.holding, apart, self.locks)
+        asks, asked = self.question, self.asked
+        situation = Situation(
+            book=self.book,
+            asked=asked,
+            values=self.now.values,
+            after=self.after[0].values,
+            hazards=[danger.hazard for danger in self.hazards.near],
+            holding=self.holding,
+            apart=apart,
+            locks=self.locks,
+            own=own_holds(self.book, asks.open_work, asks.by, asks.task, asks.step, asks.begun),
+            stay=self.persons.stay(asked.makes, asks.by),
+        )
         first = do_first(situation) if against else needs_evidence(tuple(self.unknown), situation)
-        self.unknown.update(dict.fromkeys(first.missing))
+        self._not_known(first.missing)
         return first
-
-    def _missing(self) -> list[Missing]:
-        return [each for name in self.unknown if isinstance(each := self.found[name], Missing)]
 
     def _evidence(self) -> None:
         """Which report stands for each fact that was looked at."""
@@ -378,10 +339,23 @@ class _Judging:
             seen = "reported by a sensor" if report.via == "sensor" else f"seen by {f'`{report.by}`' if report.by else 'a person'}"
             self._say("evidence", f"`{each.fact.name}` is `{each.said}`, {seen} {span_text(age)} ago.", values)
 
-    def _cautions(self, involved: frozenset[str]) -> tuple[Hazard, ...]:
-        facts = involved | self.asked.touched_later
-        named = [h for h in self.book.works.hazards.values() if facts & set(names_of(h.never))]
+    def _cautions(self) -> tuple[Hazard, ...]:
+        near = {danger.hazard.name for danger in self.hazards.near}
+        later = self.asked.touched_later
+        named = [h for h in self.book.works.hazards.values() if h.name in near or later & set(names_of(h.never))]
         return tuple(sorted(named, key=lambda h: -RANK[h.signal]))
+
+
+def _of_hazard(look: Look, never: str, by_itself: str) -> tuple[str, str]:
+    """The code of what was found of a hazard, and the words that follow its name."""
+    if look.found is Truth.UNKNOWN:
+        about = f"`{never}` comes about{by_itself}" if by_itself else f"`{never}`"
+        return "hazard-not-excluded", f"can't be excluded: whether {about} is not known"
+    if look.state.after:
+        return "hazard-follows", f"would be present after the action{by_itself}: `{never}`"
+    if by_itself:
+        return "hazard-threatens", f"can come about now{by_itself}: `{never}`"
+    return "hazard-present", f"is present now: `{never}`"
 
 
 def one_state(states: tuple[str, ...], must_be: str) -> str:

@@ -7,7 +7,7 @@ from fractions import Fraction
 from typing import Any
 
 from fieldworthy.core.base.finding import Finding, did_you_mean, or_list, pointer
-from fieldworthy.core.base.names import key
+from fieldworthy.core.base.names import key, tidy
 from fieldworthy.core.base.quantity import UNITS, Quantity, number_text, read_amount
 from fieldworthy.core.base.truth import Truth, negate
 from fieldworthy.core.base.vocabulary import Fact, state_of
@@ -18,6 +18,8 @@ from fieldworthy.core.condition.walk import judge
 CLOCKS_DIFFER = timedelta(minutes=2)  # a clock may be so far ahead
 SOURCES = ("sensor", "seen")
 FOREVER = datetime.max.replace(tzinfo=UTC)
+_KELVIN = UNITS["K"]
+_MOST_VALUES = 4  # of contradictory reports; more are counted
 _SHOWN = {"sensor": "by a sensor", "seen": "as seen by a person"}
 
 
@@ -49,7 +51,10 @@ class Known:
 
 @dataclass(frozen=True, slots=True)
 class Missing:
-    """A fact not known. why: not-reported, too-old, from-the-future, source-not-accepted, contradictory; not-said of the machine."""
+    """
+    A fact not known. why: not-reported, too-old, from-the-future, source-not-accepted, contradictory; not-said of the machine; not-shown
+    of a hazard.
+    """
 
     fact: str
     why: str
@@ -116,12 +121,16 @@ def _read(fact: Fact, value: str | Quantity | Fraction | int) -> str | Quantity 
         mend = f"send a number and its unit, as in `10 {own.name}`" if own else "send a number"
         return Finding("question.number_needed", f"`{fact.name}` is a number, and `{value}` is none that can be read", mend)
     if not isinstance(amount, Quantity):
-        return amount if own is None else Quantity(amount, own)
+        if own is None:
+            return amount
+        amount = Quantity(amount, own)
     if own is None:
         return Finding("question.unit_mismatch", f"`{fact.name}` has no unit, and `{amount.unit.name}` was sent", "send the number alone")
     if amount.unit.dimension != own.dimension:
         fitting = [u.name for u in UNITS.values() if u.dimension == own.dimension]
         return Finding("question.unit_mismatch", f"`{fact.name}` is not measured in `{amount.unit.name}`", f"send it in {or_list(fitting)}")
+    if own.dimension == _KELVIN.dimension and amount.to(_KELVIN).value < 0:
+        return Finding("question.number_impossible", f"`{amount}` is below absolute zero", "correct it: what measured this is broken")
     return amount.to(own)
 
 
@@ -150,7 +159,13 @@ def _weigh_one(fact: Fact, reports: Sequence[Evidence], now: datetime) -> Known 
         ahead = span_text(min(r.at for r in accepted) - now)
         text = f"The report of `{fact.name}` is {ahead} later than now; a clock may be {span_text(CLOCKS_DIFFER)} ahead."
         return Missing(fact.name, "from-the-future", text, f"Set the clock right. {how}")
-    newest = _newest_of_each(fact, timely, now) if fact.per_person else _newest(timely)
+    groups = _by_person(timely) if fact.per_person else [timely]
+    doubted = next((found for group in groups if (found := _in_doubt(fact, group, now))), None)
+    if doubted is not None:
+        words = " and ".join(f"`{said(fact, v)}`" for v in doubted)
+        text = f"A clock is ahead, so that which of two reports of `{fact.name}` is the newer is not known: they say {words}."
+        return Missing(fact.name, "contradictory", text, f"Set the clock right. {how}")
+    newest = _newest_of_each(fact, groups) if fact.per_person else _newest(timely)
     at = min(r.at for r in newest)
     age = now - at
     if fact.good_for is not None and age > fact.good_for:
@@ -160,13 +175,18 @@ def _weigh_one(fact: Fact, reports: Sequence[Evidence], now: datetime) -> Known 
         return Missing(fact.name, "too-old", f"The newest report of `{fact.name}`{whose} {stays}.", how)
     values = list(dict.fromkeys(_read(fact, r.value) for r in newest))
     if len(values) > 1:
-        words = " and ".join(f"`{said(fact, v)}`" for v in values if not isinstance(v, Finding))
+        told = [f"`{said(fact, v)}`" for v in values[:_MOST_VALUES] if not isinstance(v, Finding)]
+        words = " and ".join([*told, f"{len(values) - _MOST_VALUES:,} more values"] if len(values) > _MOST_VALUES else told)
         whose = "The good reports of several people" if fact.per_person else "Reports of the same instant"
         return Missing(fact.name, "contradictory", f"{whose} say of `{fact.name}` both {words}.", how)
     value = values[0]
     if isinstance(value, Finding):  # check_evidence refuses it before; not known is the safe reading
         return Missing(fact.name, "not-reported", f"The report of `{fact.name}` can't be read.", how)
-    return Known(fact, value, max(newest, key=lambda r: r.at), _until(at, fact.good_for))
+    later = next((r.at for r in accepted if r.at > now + CLOCKS_DIFFER and _read(fact, r.value) != value), None)
+    if later is not None:
+        text = f"A report of `{fact.name}` that says otherwise is {span_text(later - now)} later than now, and may be the newer."
+        return Missing(fact.name, "from-the-future", text, f"Set the clock right. {how}")
+    return Known(fact, value, max(newest, key=lambda r: r.at), _until(min(at, now), fact.good_for))
 
 
 def _newest(reports: Sequence[Evidence]) -> list[Evidence]:
@@ -174,19 +194,58 @@ def _newest(reports: Sequence[Evidence]) -> list[Evidence]:
     return [r for r in reports if r.at == at]
 
 
-def _newest_of_each(fact: Fact, timely: Sequence[Evidence], now: datetime) -> list[Evidence]:
+def _in_doubt(fact: Fact, reports: Sequence[Evidence], now: datetime) -> tuple[Value, ...]:
+    """
+    Where the newest is later than now, its clock is ahead, by CLOCKS_DIFFER at most: what was reported up to so long before it may be the
+    newer in truth. Its value and the first other one among those; () where none differs.
+    """
+    newest = max(reports, key=lambda r: r.at)
+    if newest.at <= now:
+        return ()
+    values = dict.fromkeys(_known(fact, r.value) for r in (newest, *reports) if r.at >= newest.at - CLOCKS_DIFFER)
+    return tuple(values)[:2] if len(values) > 1 else ()
+
+
+def _known(fact: Fact, value: Value) -> Value:
+    found = None if value is None else _read(fact, value)
+    return None if isinstance(found, Finding) else found
+
+
+def _by_person(reports: Sequence[Evidence]) -> list[list[Evidence]]:
+    """The reports of each person. One that does not say by whom may be of a person of whom nothing else is reported: it stands alone."""
+    groups: dict[str | int, list[Evidence]] = {}
+    for n, report in enumerate(reports):
+        groups.setdefault(tidy(report.by or "") or n, []).append(report)
+    return list(groups.values())
+
+
+def _newest_of_each(fact: Fact, persons: Sequence[Sequence[Evidence]]) -> list[Evidence]:
     """
     The reports that count of a fact `per: person`, which is so for each person: a newer report by one does not take away what
     another reported last. A last report of the resting state counts no more once a newer one has come from anybody (who was clear an
     hour ago need not say so again); who was last under the tailgate stays not known until they report anew.
     """
-    overall = _newest(timely)
-    by_person: dict[str | None, list[Evidence]] = {}
-    for report in timely:
-        by_person.setdefault(report.by, []).append(report)
-    last = [r for reports in by_person.values() for r in _newest(reports)]
-    away = [r for r in last if r not in overall and (fact.is_number or _read(fact, r.value) != key(fact.states[0]))]
-    return overall + away
+    overall = _newest([r for reports in persons for r in reports])
+    last = [r for reports in persons for r in _newest(reports)]
+    return overall + [r for r in last if r.at < overall[0].at and not _at_rest(fact, r)]
+
+
+def _at_rest(fact: Fact, report: Evidence) -> bool:
+    return not fact.is_number and _read(fact, report.value) == key(fact.states[0])
+
+
+def away(fact: Fact, evidence: Iterable[Evidence], now: datetime) -> tuple[tuple[str | None, Known | Missing], ...]:
+    """
+    Of a fact `per: person` everybody who is not at rest by what was last reported of them alone: who (None: it is not said), and what is
+    known of them. Reports passed check_evidence.
+    """
+    accepted = [r for r in evidence if key(r.fact) == key(fact.name) and r.via in fact.known_by]
+    found = []
+    for reports in _by_person(accepted):
+        each = _weigh_one(fact, reports, now)
+        if (isinstance(each, Missing) and each.why != "too-old") or not all(_at_rest(fact, r) for r in _newest(reports)):
+            found.append((reports[0].by, each))
+    return tuple(found)
 
 
 def _until(at: datetime, good_for: timedelta | None) -> datetime:

@@ -4,7 +4,7 @@ It is given only where every fact is known that the needs, the holds, the hazard
 """
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from fieldworthy.core.answer.asked import Asked
@@ -48,6 +48,8 @@ class Situation:
     """
     What a way is sought from. values: what is known; after: the same once what is asked for is done. hazards: those that share a fact
     with it. holding: open work; apart: of it, what can't be open together with what is asked for. locks: in other hands than the asker's.
+    own: what the asker's own work holds until what is asked for begins; no action on the way breaks it. stay: facts that what is asked
+    for makes, each person has of their own, and of which another than the asker is not at rest: what is asked for does not change that.
     """
 
     book: CheckedRulebook
@@ -58,6 +60,8 @@ class Situation:
     holding: Sequence[Holding]
     apart: Sequence[Holding]
     locks: Sequence[PutOn]
+    own: Condition | None = None
+    stay: frozenset[str] = frozenset()
 
     @property
     def facts(self) -> Mapping[str, Fact]:
@@ -85,11 +89,12 @@ class _Demanded:
 def do_first(of: Situation) -> First:
     """The way from here, or why none is given. INVARIANT: what is asked for is withheld in this state."""
     named = [c for _, c in (*of.asked.needs, *of.asked.holds)] + [h.never for h in of.hazards] + [h.holds for h in of.holding]
+    named += [] if of.own is None else [of.own]
     taken_off = [key(lock.fact) for lock in of.locks if takes_off(of.asked.makes, lock)]
     unknown = _not_known((*(name for c in named for name in names_of(c)), *taken_off), of)
     if of.apart:
         return _apart(of.apart[0])
-    ready = _workings(of.book)
+    ready = workings(of.book)
     demanded = _demanded(of, ready)
     wanted = _wanted(of, ready, demanded)
     found = NoWay("order") if unknown else find_way(ready, wanted)
@@ -105,7 +110,8 @@ def do_first(of: Situation) -> First:
     return First((), _why_none(found, demanded, of))
 
 
-def _workings(book: CheckedRulebook) -> Workings:
+def workings(book: CheckedRulebook) -> Workings:
+    """A rulebook's actions, happenings and hazards, made ready once."""
     if not book.workings:
         book.workings.append(made_ready(book.works, book.vocabulary.facts))
     return book.workings[0]
@@ -127,16 +133,23 @@ def _demanded(of: Situation, ready: Workings) -> list[_Demanded]:
 def _wanted(of: Situation, ready: Workings, demanded: Iterable[_Demanded]) -> Wanted:
     bits, values = ready.bits, of.values
     writes, brings = bits.makes(of.asked.makes)
+    rest = sum(bits.bit(name, key(of.facts[name].states[0])) for name in of.stay)
+    keep = ~writes | bits.mask(of.stay) & ~rest  # more values than one: not known which is whose, and both count
     return Wanted(
         start=bits.state(values),
-        asked=Move("", always, always, ~writes, brings, 0, writes),
+        asked=Move("", always, always, keep, brings, 0, writes),
         demands=tuple(
             Demand(bits.surely(d.condition, values), bits.perhaps(d.condition, values), bits.of(d.condition), d.after, d.hazard)
             for d in demanded
         ),
-        works=tuple(Held(bits.of(h.holds), bits.surely(h.holds, values), bits.perhaps(h.holds, values)) for h in of.holding),
+        works=tuple(_held(h.holds, of, ready) for h in of.holding)
+        + (() if of.own is None else (replace(_held(of.own, of, ready), ends=True),)),
         locks=tuple(Locked(bits.mask((key(each.fact),)), bits.bit(key(each.fact), key(each.state))) for each in of.locks),
     )
+
+
+def _held(holds: Condition, of: Situation, ready: Workings) -> Held:
+    return Held(ready.bits.of(holds), ready.bits.surely(holds, of.values), ready.bits.perhaps(holds, of.values))
 
 
 def _not_known(names: Iterable[str], of: Situation) -> tuple[str, ...]:
@@ -211,12 +224,16 @@ def _why_none(found: NoWay, demanded: Sequence[_Demanded], of: Situation) -> Rea
         case "state":
             return _unreachable(found, demanded[found.which], of)
         case "hazard":
-            hazard = _workings(of.book).dangers[found.which].hazard
+            hazard = workings(of.book).dangers[found.which].hazard
             never = render(hazard.never)
             now = evaluate(hazard.never, of.values) is Truth.YES
             there = "is so now, and no action may come before it is ended" if now else "can't be excluded there"
             text = f"Every way is barred by hazard `{hazard.name}`{at}: `{never}` {there}."
             return _none(text, "hazard", hazard=hazard.name, action=found.at)
+        case "work" if found.which == len(of.holding):  # what is one's own comes last
+            holds = "" if of.own is None else render(of.own)
+            text = f"Every way is barred by the work itself{at}: what is open of it holds `{holds}`."
+            return _none(text, "work", work=None, by=None, action=found.at)
         case "work":
             each = of.holding[found.which]
             text = f"Every way is barred by open work {each.whose}{at}: it holds `{render(each.holds)}`."
@@ -236,7 +253,7 @@ def _why_none(found: NoWay, demanded: Sequence[_Demanded], of: Situation) -> Rea
 def _unreachable(found: NoWay, demanded: _Demanded, of: Situation) -> Reason:
     """Which state no action brings about."""
     values, fixed = (of.after, frozenset(of.asked.makes)) if demanded.after else (of.values, frozenset[str]())
-    bits = _workings(of.book).bits
+    bits = workings(of.book).bits
     for change in shortfall(demanded.condition, values, fixed).changes:
         fact = of.facts[change.fact]
         if fact.is_number:

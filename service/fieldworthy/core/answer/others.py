@@ -101,6 +101,10 @@ def check_hand_over(given: HandOver | None, room: str, index: int) -> Iterator[F
         if blank(getattr(given, member)):
             mend = f"say {words}: without it nothing is handed over"
             yield Finding("question.hand_over", f"{words} is not said", mend, path=pointer(room, index, "hand_over", member))
+    if same_person(given.to, given.by) and not blank(given.to):
+        message = f"`{given.to}` takes over what `{given.by}` decided to hand over: nobody hands it over to themselves"
+        mend = "name who else decided it: whoever had it in hand, or who answers for them"
+        yield Finding("question.hand_over", message, mend, path=pointer(room, index, "hand_over", "by"))
 
 
 def same_person(one: str | None, other: str | None) -> bool:
@@ -117,7 +121,7 @@ def not_the_askers(put_on: Iterable[PutOn], asks: str | None) -> tuple[PutOn, ..
 
 
 def takes_off(makes: Mapping[str, str], each: PutOn) -> bool:
-    """Whether an action changes the fact away from the state that was put on."""
+    """Whether an action makes the fact another than the state that was put on."""
     state = makes.get(key(each.fact))
     return state is not None and key(state) != key(each.state)
 
@@ -127,7 +131,7 @@ def takes_off(makes: Mapping[str, str], each: PutOn) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class Holding:
-    """Open work, and what it holds: its task's holds and its step's."""
+    """Open work, and what it holds or may hold: its task's holds and a step's."""
 
     work: OpenWork
     holds: Condition
@@ -146,17 +150,36 @@ def holding(book: CheckedRulebook, works: Sequence[OpenWork], asks: str | None, 
     """
     The open work that holds anything. Who asks for a step of a task that they have open themselves goes on with it: what its last step
     held ends as the next begins, and what the task holds is asked for anyway, so that this work is left out.
+
+    Work that says no step may be at any of its task's: it stands here once for each of the holds that it may have.
     """
     found = []
     for work in works:
         if step is not None and task is not None and same_person(work.who, asks) and key(work.task) == key(task):
             continue
         of = book.tasks[key(work.task)]
-        at = None if work.step is None else laid_out(of.steps, book.works.procedures)[work.step - 1]
-        holds = together((of.holds, None if at is None else at.holds))
-        if holds is not None:
-            found.append(Holding(work, holds))
+        steps = laid_out(of.steps, book.works.procedures)
+        at = steps if work.step is None else steps[work.step - 1 : work.step]
+        several = dict.fromkeys(together((of.holds, each)) for each in ([step.holds for step in at] or [None]))
+        found += [Holding(work, holds) for holds in several if holds is not None]
     return tuple(found)
+
+
+def own_holds(
+    book: CheckedRulebook, works: Sequence[OpenWork], asks: str | None, task: str | None, step: int | None, begun: bool = False
+) -> Condition | None:
+    """
+    What is held until this step begins by the work that it goes on with: what the task holds and what its last step held. That is the step
+    before, or this one where it is begun, or a later one that whoever asks says is open. None for what is no step, and before the first.
+    """
+    if task is None or step is None:
+        return None
+    own = [w.step for w in works if w.step is not None and same_person(w.who, asks) and key(w.task) == key(task)]
+    last = max([step if begun else step - 1, *own])
+    if last == 0:
+        return None
+    of = book.tasks[key(task)]
+    return together((of.holds, laid_out(of.steps, book.works.procedures)[last - 1].holds))
 
 
 def parts_of(c: Condition) -> tuple[Condition, ...]:

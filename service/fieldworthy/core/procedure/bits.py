@@ -49,12 +49,17 @@ class Move:
 
 @dataclass(frozen=True, slots=True)
 class Danger:
-    """A hazard. present: surely; perhaps: it can't be excluded. reads: the bits of the facts that it names."""
+    """
+    A hazard. present: surely; perhaps: it can't be excluded. reads: the bits of the facts that it names.
+
+    stirs: the happenings that could bring it about, at once or over others.
+    """
 
     hazard: Hazard
     present: Test
     perhaps: Test
     reads: int
+    stirs: tuple[Move, ...] = ()
 
 
 class Bits:
@@ -185,12 +190,17 @@ def _any(read: list[Test]) -> Test:
 
 @dataclass(frozen=True, slots=True)
 class Workings:
-    """A rulebook's actions, happenings and hazards over the bits, in the order of declaration."""
+    """A rulebook's actions, happenings and hazards over the bits, in the order of declaration. persons: the facts that each has alone."""
 
     bits: Bits
     actions: tuple[Move, ...]
     happenings: tuple[Move, ...]
     dangers: tuple[Danger, ...]
+    persons: int = 0
+
+    def overtaken(self, facts: int) -> int:
+        """The bits of these facts, and of those that any order of happenings over them could change."""
+        return _overtaken(facts, self.happenings)
 
 
 def made_ready(works: Works, facts: Mapping[str, Fact]) -> Workings:
@@ -209,8 +219,23 @@ def made_ready(works: Works, facts: Mapping[str, Fact]) -> Workings:
         bits,
         tuple(move(a.name, a.needs, a.makes, happenings) for a in works.actions.values()),
         tuple(happenings),
-        tuple(Danger(h, bits.surely(h.never), bits.perhaps(h.never), bits.of(h.never)) for h in works.hazards.values()),
+        tuple(
+            Danger(h, bits.surely(h.never), bits.perhaps(h.never), bits.of(h.never), _stirs(bits.of(h.never), happenings))
+            for h in works.hazards.values()
+        ),
+        bits.mask(name for name, fact in facts.items() if fact.per_person),
     )
+
+
+def _stirs(facts: int, happenings: Sequence[Move]) -> tuple[Move, ...]:
+    """The happenings that change these facts, and those that change what others of them need."""
+    before = -1
+    while facts != before:
+        before = facts
+        for each in happenings:
+            if each.writes & facts:
+                facts |= each.reads
+    return tuple(each for each in happenings if each.writes & facts)
 
 
 def _overtaken(facts: int, happenings: Sequence[Move]) -> int:

@@ -2,7 +2,8 @@
 
 Each action in turn can be done where it is done (its needs are surely true), takes no other's lock off, breaks no open work, and after
 it no hazard is present, nor after any order of happenings from there. A hazard that can't be excluded there bars an action that shares
-a fact with it. Of ways of one length the first in the order of declaration: breadth first, the actions in that order, each state once.
+a fact with it. What is asked for may start where its own hazards are excluded in the same way, before it and after it. Of ways of one
+length the first in the order of declaration: breadth first, the actions in that order, each state once.
 
 It is a plan over what was reported, and no evidence: a fact `per: person` is the one value that its reports add up to.
 """
@@ -23,11 +24,12 @@ _ALL: frozenset[Why] = frozenset({"hazard", "work", "lock"})
 
 @dataclass(frozen=True, slots=True)
 class Held:
-    """Holds of open work. facts: the bits of those that they name; surely, perhaps: true."""
+    """Holds of open work. facts: the bits of those that they name; surely, perhaps: true. ends: with the beginning of what is asked for."""
 
     facts: int
     surely: Test
     perhaps: Test
+    ends: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +102,7 @@ class _Search:
     happenings: list[Move] = field(init=False)
     dangers: list[Danger] = field(init=False)
     tries: int = 0
+    place: dict[int, int] = field(default_factory=dict)
     seen: dict[int, tuple[int, int]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
@@ -109,6 +112,7 @@ class _Search:
         self.actions = [a for a in self.of.actions if a.writes & bears]
         self.happenings = [h for h in self.happenings if h.writes & bears]
         self.dangers = [d for d in self.dangers if d.reads & bears]
+        self.place = {n: at for at, n in enumerate(n for n, d in enumerate(self.of.dangers) if d.reads & bears)}
         self.seen.clear()
         self.tries = 0
 
@@ -170,12 +174,15 @@ class _Search:
         """What keeps this action from being done here: the first lock, open work or hazard (by its number)."""
         if "lock" in heed:
             for n, lock in enumerate(self.wanted.locks):
-                on = here & lock.state if self.sure else here & lock.facts == lock.state
+                off = by.brings & lock.facts  # which is no change where it is so already
+                on = here & lock.facts & ~off if self.sure else not here & off
                 if on and by.writes & lock.facts and not by.brings & lock.state:
                     return "lock", n
         if "work" in heed:
             for n, held in enumerate(self.wanted.works):
-                changed = (here ^ then if self.sure else by.brings & ~here) & held.facts
+                changed = ((here ^ then if self.sure else by.brings & ~here) | by.writes & self.of.persons) & held.facts
+                if held.ends and by is self.wanted.asked:
+                    continue
                 if changed and not (held.surely(then) if self.sure else held.perhaps(then)):
                     return "work", n
         if "hazard" in heed and by is not self.wanted.asked:
@@ -194,7 +201,10 @@ class _Search:
         then = asked.after(state)
         for demand in self.wanted.demands:
             at = then if demand.after else state
-            if not (demand.surely(at) if self.sure else demand.perhaps(at)) and (demand.hazard is None or "hazard" in heed):
+            if demand.hazard is not None:
+                if "hazard" in heed and self.hazards(at)[self.sure] >> self.place[demand.hazard] & 1:
+                    return False
+            elif not (demand.surely(at) if self.sure else demand.perhaps(at)):
                 return False
         return self.barred(state, then, asked, heed) is None
 
@@ -287,7 +297,7 @@ def _why_none(search: _Search, reachable: int) -> NoWay:
             here = then
         for demand in search.wanted.demands:
             at_end = here if demand.after else before
-            if demand.hazard is not None and not (demand.surely(at_end) if search.sure else demand.perhaps(at_end)):
+            if demand.hazard is not None and search.hazards(at_end)[search.sure] >> search.place[demand.hazard] & 1:
                 return NoWay("hazard", demand.hazard, None, reachable)
     return NoWay("order", reachable=reachable)
 

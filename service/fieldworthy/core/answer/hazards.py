@@ -1,0 +1,177 @@
+"""Whether a hazard is excluded: now and once the action is done, for every person, and whatever the machine does by itself from there."""
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from fieldworthy.core.answer.asked import Asked
+from fieldworthy.core.answer.evidence import FOREVER, Evidence, Known, Missing, away, how_to_find_out, stands_until
+from fieldworthy.core.answer.first import workings
+from fieldworthy.core.answer.others import same_person
+from fieldworthy.core.base.names import key, tidy
+from fieldworthy.core.base.truth import Truth
+from fieldworthy.core.base.vocabulary import Fact
+from fieldworthy.core.condition.ast import Condition, Not
+from fieldworthy.core.condition.evaluate import Shortfall, Value, evaluate, names_of, shortfall
+from fieldworthy.core.procedure.ahead import Looks, TooFar, look_ahead
+from fieldworthy.core.procedure.bits import Danger, Move
+from fieldworthy.core.procedure.model import Happening
+from fieldworthy.core.rulebook.model import CheckedRulebook
+
+MOST_LOOKS = 100_000
+"""So often a happening or hazard is looked at for one question; a hazard that is not shown to be excluded by then is not."""
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """
+    What is known, of one person where that is of each. ends: of the known facts, the last good instant of their evidence (FOREVER where
+    absent). fixed: the facts that the action makes so. after: once it is done.
+    """
+
+    values: Mapping[str, Value]
+    ends: Mapping[str, datetime]
+    fixed: frozenset[str] = frozenset()
+    after: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Persons:
+    """Who is not at rest by what was last reported of them alone: by fact (names.key) who (None: not said), and what is known of them."""
+
+    away: Mapping[str, Sequence[tuple[str | None, Known | Missing]]]
+
+    def now(self, known: State) -> list[State]:
+        """The state as it is known, and as it is of each person of whom there is a good report."""
+        apart = {(name, each.value): each for name, several in self.away.items() for _, each in several if isinstance(each, Known)}
+        return [
+            known,
+            *(State({**known.values, n: v}, {**known.ends, n: e.until}) for (n, v), e in apart.items() if known.values.get(n) != v),
+        ]
+
+    def after(self, known: State, makes: Mapping[str, str], asks: str | None) -> list[State]:
+        """
+        The state once the action is done, of whoever does it and of each other person who is not at rest: what one does changes nothing of
+        where another is. What is not reported of the other is not known. Where it is not said who asks, everybody is another.
+        """
+        fixed = frozenset(makes)
+        values = {**known.values, **{name: key(state) for name, state in makes.items()}}
+        ends = {name: end for name, end in known.ends.items() if name not in fixed}
+        own = [name for name in makes if name in self.away]
+        others: dict[object, dict[str, Known | Missing]] = {}
+        for name in own:
+            for n, (who, each) in enumerate(self.away[name]):
+                if not same_person(who, asks):
+                    others.setdefault(tidy(who or "") or (name, n), {})[name] = each
+        alike: dict[tuple[Value, ...], dict[str, datetime]] = {}  # of those who are at one place, the first end counts
+        for reported in others.values():
+            theirs = {n: each for n, each in reported.items() if isinstance(each, Known)}
+            until = alike.setdefault(tuple(theirs[n].value if n in theirs else None for n in own), {})
+            until.update({n: min(each.until, until.get(n, FOREVER)) for n, each in theirs.items()})
+        whoever = {name: value for name, value in values.items() if name not in own}
+        return [State(values, ends, fixed, True)] + [
+            State(
+                whoever | {n: v for n, v in zip(own, place, strict=True) if v is not None}, {**ends, **until}, fixed.difference(own), True
+            )
+            for place, until in alike.items()
+        ]
+
+    def stay(self, makes: Mapping[str, str], asks: str | None) -> frozenset[str]:
+        """The facts that the action makes and of which another person is not at rest."""
+        return frozenset(n for n in makes if any(not same_person(who, asks) for who, _ in self.away.get(n, ())))
+
+    def missing(self, fact: Fact) -> Missing:
+        """Why a fact is not known of one of them."""
+        found = next((each for _, each in self.away.get(key(fact.name), ()) if isinstance(each, Missing)), None)
+        text = f"`{fact.name}` was not reported of each person of whom it has to be known."
+        return found or Missing(fact.name, "not-reported", text, how_to_find_out(fact))
+
+
+def persons_of(facts: Mapping[str, Fact], evidence: Sequence[Evidence], now: datetime) -> Persons:
+    """Reports passed check_evidence."""
+    return Persons({name: away(fact, evidence, now) for name, fact in facts.items() if fact.per_person})
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """
+    What was found of a hazard in a state. found: YES where it is there, or can come about by itself; NO stands until `until`.
+
+    over: the happenings that lead to it. shown: False where that was not looked at to its end.
+    """
+
+    found: Truth
+    until: datetime
+    state: State
+    over: tuple[Happening, ...] = ()
+    shown: bool = True
+
+
+class Hazards:
+    """The hazards that matter for a question, and whether each is excluded."""
+
+    def __init__(self, book: CheckedRulebook, asked: Asked) -> None:
+        ready = workings(book)
+        self._book, self._bits, self._looks = book, ready.bits, Looks(MOST_LOOKS)
+        # those that share a fact with what is asked for, or with what can happen over what the action makes
+        near = ready.bits.mask(asked.involved()) | ready.overtaken(ready.bits.mask(asked.makes))
+        self.near = [danger for danger in ready.dangers if danger.reads & near]
+
+    def named(self, danger: Danger) -> Iterator[str]:
+        """The facts on which it hangs whether it is excluded."""
+        yield from names_of(danger.hazard.never)
+        for happening in self._over(danger.stirs):
+            yield from () if happening.needs is None else names_of(happening.needs)
+
+    def look(self, danger: Danger, states: Sequence[State]) -> Look:
+        """Over all of these states: the first in which it is, else in which it is not excluded; else how long none of it is so."""
+        looks = [self._look(danger, state) for state in states]
+        for bad in (Truth.YES, Truth.UNKNOWN):
+            found = next((each for each in looks if each.found is bad), None)
+            if found is not None:
+                return found
+        return min(looks, key=lambda each: each.until)
+
+    def _look(self, danger: Danger, state: State) -> Look:
+        if not danger.stirs:
+            found, end = stands_until(danger.hazard.never, state.values, state.ends)
+            return Look(found, end, state)
+        try:
+            ahead = look_ahead(danger, self._bits.state(state.values), self._looks)
+            end = self._stands(danger, state) if ahead.found is Truth.NO else FOREVER
+        except TooFar:
+            return Look(Truth.UNKNOWN, FOREVER, state, shown=False)
+        return Look(ahead.found, end, state, tuple(self._over(ahead.over)))
+
+    def _stands(self, danger: Danger, state: State) -> datetime:
+        """How long an excluded hazard stays so: to the first end of evidence without which, and all that ended before, it is not."""
+        ends = {name: state.ends.get(name, FOREVER) for name in self.named(danger) if name in state.values}
+        for end in sorted(set(ends.values()) - {FOREVER}):
+            left = {name: value for name, value in state.values.items() if ends.get(name, FOREVER) > end}
+            if look_ahead(danger, self._bits.state(left), self._looks).found is not Truth.NO:
+                return end
+        return FOREVER
+
+    def _over(self, moves: Iterable[Move]) -> Iterator[Happening]:
+        return (self._book.works.happenings[key(move.name)] for move in moves)
+
+
+def lacks(never: Condition, look: Look, mended: Mapping[str, Value]) -> Iterator[tuple[Shortfall, Mapping[str, Value]]]:
+    """
+    What would have to change for a hazard to be excluded that was found there, and what it is now: that it is not once all has happened,
+    else that one of the happenings can't. mended: what has to change anyway, as it must be; no second way out is asked for then.
+    """
+    values, outs = dict(look.state.values), []
+    for happening in look.over:
+        if happening.needs is not None:
+            outs.append((Not(happening.needs), dict(values), look.state.fixed))
+        values |= {name: key(state) for name, state in happening.makes.items()}
+    moved = {name for happening in look.over for name in happening.makes}
+    outs.append((Not(never), values, look.state.fixed | moved))
+    if look.found is Truth.UNKNOWN:
+        yield from ((shortfall(c, known, fixed), known) for c, known, fixed in outs if evaluate(c, known) is Truth.UNKNOWN)
+        return
+    short = [(shortfall(c, {**known, **mended}, fixed), known, fixed) for c, known, fixed in reversed(outs)]
+    free = (each for each in short if not each[2] & {change.fact for change in each[0].changes})
+    best = next(free, short[0])
+    yield best[0], best[1]
