@@ -14,9 +14,6 @@ import pytest
 
 from fieldworthy.cli import main
 from fieldworthy.cli.serving import is_loopback
-from fieldworthy.core.procedure.explore import MOST_STATES
-from fieldworthy.settings import SettingUnusable, read_settings
-from fieldworthy.usecases.limits import MAX_AT_ONCE, MAX_BATCH_LINES, MAX_BODY_BYTES, MAX_STATES
 
 RULEBOOK = """\
 rulebook: plover-r5-baler
@@ -372,39 +369,3 @@ def test_a_running_service_answers_the_same(run: Run, service: str) -> None:
 )
 def test_what_only_this_machine_reaches(host: str, only_here: bool) -> None:
     assert is_loopback(host) is only_here
-
-
-def test_settings_have_defaults_and_are_read_from_the_environment(tmp_path: Path) -> None:
-    plain = read_settings({"XDG_DATA_HOME": str(tmp_path), "FIELDWORTHY_PORT": "tcp://10.0.0.1:80"})
-    assert plain.port == 8000
-    assert plain.host == "127.0.0.1"
-    assert plain.database_url.startswith("sqlite:///")
-    assert plain.database_url.endswith("fieldworthy.db")
-    told = read_settings(
-        {
-            "FIELDWORTHY_DATABASE_URL": "postgresql://h/n",
-            "FIELDWORTHY_HOST": "::1",
-            "FIELDWORTHY_PORT": "0",
-            "FIELDWORTHY_LOG_LEVEL": "DEBUG",
-            "FIELDWORTHY_OPEN_NETWORK": "yes",
-            "FIELDWORTHY_MAX_BODY_BYTES": "1000",
-            "FIELDWORTHY_MAX_BATCH_LINES": "5",
-            "FIELDWORTHY_MAX_AT_ONCE": "7",
-            "FIELDWORTHY_MAX_STATES": "9",
-        }
-    )
-    assert (told.max_body_bytes, told.max_batch_lines, told.max_at_once, told.max_states) == (1000, 5, 7, 9)
-    assert (plain.max_body_bytes, plain.max_batch_lines, plain.max_at_once) == (MAX_BODY_BYTES, MAX_BATCH_LINES, MAX_AT_ONCE)
-    assert plain.max_states == MAX_STATES == MOST_STATES
-    assert (told.database_url, told.host, told.port, told.log_level, told.open_network) == ("postgresql://h/n", "::1", 0, "debug", True)
-
-
-@pytest.mark.parametrize(
-    ("name", "value"),
-    [("FIELDWORTHY_PORT", "x"), ("FIELDWORTHY_PORT", "65536"), ("FIELDWORTHY_PORT", "-1"), ("FIELDWORTHY_PORT", "\u0661")]
-    + [("FIELDWORTHY_LOG_LEVEL", "loud"), ("FIELDWORTHY_OPEN_NETWORK", "perhaps"), ("FIELDWORTHY_MAX_AT_ONCE", "0")]
-    + [("FIELDWORTHY_MAX_STATES", "0"), ("FIELDWORTHY_MAX_BODY_BYTES", "2e6"), ("FIELDWORTHY_MAX_BATCH_LINES", "-1")],
-)
-def test_a_setting_that_cannot_be_is_named(name: str, value: str) -> None:
-    with pytest.raises(SettingUnusable, match=name):
-        read_settings({name: value})
