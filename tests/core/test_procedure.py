@@ -5,6 +5,7 @@ from typing import Any
 
 import pytest
 
+from fieldworthy.core.answer.interrupted import MOST_PERSONS
 from fieldworthy.core.answer.procedure import answer_procedure
 from fieldworthy.core.base.finding import Refused
 from tests.core.books import book_of, differs, tables
@@ -66,3 +67,24 @@ def test_cautions_beyond_the_limit_are_refused(hazards: int, refused: bool) -> N
         return
     with pytest.raises(Refused, match="more than 1,000,000 characters"):
         answer_procedure(book, question)
+
+
+def test_of_more_persons_than_are_looked_at_the_next_step_waits() -> None:
+    """One of them is where the hazard is, and is not looked at: their reports contradict each other, so nothing is granted."""
+    facts = {"dose": {"unit": "number", "per": "person"}}
+    hazards = {"too much": {"never": "dose > 1000", "signal": "danger", "avoid": "Go out before."}}
+    book = book_of(
+        {"facts": facts, "hazards": hazards, "tasks": {"look": {"needs": "dose <= 1000", "steps": [{"do": "Look."}, {"do": "Look on."}]}}}
+    )
+    several = [{"fact": "dose", "value": n, "by": f"p-{n}", "ago": 1} for n in (*range(100, 100 + MOST_PERSONS), 9999)]
+
+    def ask(reports: list[dict[str, Any]]) -> dict[str, Any]:
+        return answer_procedure(
+            book, question_of(on_the_wire({"task": "look", "done": [{"step": 1, "ago": 5}], "evidence": reports}))
+        ).to_json()
+
+    few, most, more = ask(several[-1:]), ask(several[1:]), ask(several)
+    assert few["interrupted"] is not None
+    assert most["interrupted"] is not None
+    assert more["interrupted"] is None
+    assert [m["why"] for m in more["next"]["missing"]] == ["contradictory"]

@@ -2,12 +2,14 @@
 
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
+from itertools import product
 from typing import Any
 
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from fieldworthy.core.answer.clearance import answer_clearance
+from fieldworthy.core.answer.ended import excluded_from
 from fieldworthy.core.answer.evidence import Evidence
 from fieldworthy.core.answer.procedure import DoneStep, ProcedureQuestion, answer_procedure
 from fieldworthy.core.base.finding import Finding, Refused
@@ -15,7 +17,7 @@ from fieldworthy.core.base.fit import Identity
 from fieldworthy.core.base.names import key
 from fieldworthy.core.base.truth import Truth
 from fieldworthy.core.base.vocabulary import Fact, Vocabulary
-from fieldworthy.core.condition.ast import Condition, Joined, StateTest
+from fieldworthy.core.condition.ast import Condition, IfThen, Joined, Not, StateTest
 from fieldworthy.core.condition.evaluate import Value, evaluate
 from fieldworthy.core.procedure.model import Action, Happening, Hazard, Step, Works
 from fieldworthy.core.rulebook.model import CheckedRulebook, Task
@@ -110,21 +112,79 @@ def after_happenings(book: CheckedRulebook, start: dict[str, Value]) -> list[dic
     return reached
 
 
-@given(runs(look=True))
-@settings(max_examples=150, deadline=None)
-def test_what_is_granted_is_granted_whatever_has_happened_since(run: tuple[CheckedRulebook, ProcedureQuestion]) -> None:
-    """29 CFR 1910.147(d)(5): what was reported before the last step may have changed by itself; every such change is tried."""
+def may_come_about(values: dict[str, Value], since: dict[str, datetime], several: list[Happening], start: datetime) -> set[str]:
+    """Which happenings may come about from `start` on, in rounds: by what is so ever since and can't have changed by itself."""
+    moved: set[str] = set()
+    while True:
+        known = {n: v for n, v in values.items() if since[n] <= start and n not in moved}
+        possible = [h for h in several if h.needs is None or evaluate(h.needs, known) is not Truth.NO]
+        more = {n for h in possible for n, state in h.makes.items() if n in values and values[n] != key(state)} - moved
+        if not more:
+            return {h.name for h in possible}
+        moved |= more
+
+
+nested = st.one_of(
+    conditions, conditions.map(Not), st.builds(IfThen, conditions, conditions), st.builds(lambda a, b: Not(IfThen(a, b)), tests, conditions)
+)
+known_since = st.dictionaries(st.sampled_from(list(STATES)), st.tuples(st.integers(0, 2), st.integers(0, 3)), min_size=2)
+
+
+@given(st.lists(st.tuples(st.one_of(none, nested, nested, nested), makes), max_size=5), known_since)
+@settings(max_examples=300, deadline=None)
+def test_since_when_a_happening_is_excluded(
+    drawn: list[tuple[Condition | None, dict[str, str]]], known: dict[str, tuple[int, int]]
+) -> None:
+    """Held against every moment, one by one."""
+    several = [Happening(f"t {n}", needs, effect) for n, (needs, effect) in enumerate(drawn)]
+    values: dict[str, Value] = {name: STATES[name][n % len(STATES[name])] for name, (n, _) in known.items()}
+    moments = [NOW_AT + timedelta(seconds=s) for s in range(4)]
+    since = {name: moments[at] for name, (_, at) in known.items()}
+    found = dict(zip((h.name for h in several), excluded_from(values, since, several), strict=True))
+    for start in moments:
+        assert {name for name, moment in found.items() if start < moment} == may_come_about(values, since, several, start)
+
+
+def told_ever_since(evidence: tuple[Evidence, ...], moment: datetime) -> dict[str, set[str]]:
+    """The states that each fact may have been in at that moment: as told then where nothing else was told since, else any."""
+    states = {}
+    for name, several in STATES.items():
+        before = [e for e in evidence if e.fact == name and e.at <= moment]
+        since = {str(e.value) for e in evidence if e.fact == name and e.at > moment}
+        last = str(max(before, key=lambda e: e.at).value) if before else None
+        states[name] = {last} if last is not None and since <= {last} else set(several)
+    return states
+
+
+@given(
+    runs(look=True),
+    st.lists(st.tuples(st.sampled_from([(f, s) for f, several in STATES.items() for s in several]), st.integers(1, 90)), max_size=3),
+)
+@settings(max_examples=200, deadline=None)
+def test_what_is_granted_is_granted_whatever_has_happened_since(
+    run: tuple[CheckedRulebook, ProcedureQuestion], earlier: list[tuple[tuple[str, str], int]]
+) -> None:
+    """
+    29 CFR 1910.147(d)(5): what was reported before the last step may have changed by itself; every such change is tried, from every state
+    that the machine may have been in when it was reported. earlier: reports before the newest ones, each some seconds older.
+    """
     book, question = run
     assume(question.done and len(question.evidence) == len(STATES))
-    following = ask(book, question)["next"]
+    newest = {e.fact: e for e in question.evidence}
+    older = {(f, newest[f].at - timedelta(seconds=ago)): s for (f, s), ago in earlier}
+    evidence = (*question.evidence, *(Evidence(f, s, at, "seen") for (f, at), s in older.items()))
+    following = ask(book, replace(question, evidence=evidence))["next"]
     if following is None or following["clearance"] != "granted":
         return
-    last = question.done[-1].at
-    fresh = {e.fact for e in question.evidence if e.at >= last}
-    told = {e.fact: e for e in question.evidence}
-    for state in after_happenings(book, {name: str(e.value) for name, e in told.items()}):
-        changed = tuple(e if n in fresh else replace(e, value=str(state[n])) for n, e in told.items())
-        assert answer_clearance(book, question.clearance(following["step"], changed)).granted, state
+    for each in newest.values():
+        if each.at >= question.done[-1].at:
+            continue
+        may_have_been = told_ever_since(evidence, each.at)
+        for start in product(*may_have_been.values()):
+            for state in after_happenings(book, dict(zip(may_have_been, start, strict=True))):
+                changed = replace(each, value=str(state[each.fact]))
+                told = tuple(changed if e is each else e for e in newest.values())
+                assert answer_clearance(book, question.clearance(following["step"], told)).granted, (each, start, state)
 
 
 def holds(c: Condition | None, state: dict[str, Value]) -> bool:
@@ -150,8 +210,31 @@ def test_the_way_to_safe_leads_there(run: tuple[CheckedRulebook, ProcedureQuesti
     now = replace(question, evidence=tuple(Evidence(n, str(s), NOW_AT, "seen") for n, s in state.items()))
     after = ask(book, now)
     made = {n for each in question.done if (a := book.tasks["job"].steps[each.step - 1].action) for n in book.works.actions[a].makes}
-    at_rest = all(state[name] == STATES[name][0] for name in made)
+    at_rest = all(state.get(name) == STATES[name][0] for name in made)
     assert after["interrupted"] is None or at_rest, after["interrupted"]
+
+
+LOFT = book_of(next(case for name, case in tables("procedure") if name.startswith("persons"))["books"]["loft"])
+whereabouts = st.builds(
+    lambda state, age, by: Evidence("person", state, NOW_AT - timedelta(seconds=age), "seen", by),
+    st.sampled_from(["clear", "under tailgate"]),
+    st.integers(0, 25),
+    st.sampled_from([None, "p-2", "p-3", "p-4"]),
+)
+
+
+@given(st.lists(whereabouts, max_size=4), whereabouts, st.sampled_from(["running", "stopped", None]))
+@settings(max_examples=200, deadline=None)
+def test_the_report_of_one_more_person_takes_no_stop_away(several: list[Evidence], more: Evidence, engine: str | None) -> None:
+    assume(more.by is None or more.by not in {e.by for e in several})
+    told = () if engine is None else (Evidence("engine", engine, NOW_AT, "seen"),)
+    question = ProcedureQuestion(
+        NOW_AT, MACHINE, "listen", (DoneStep(1, NOW_AT - timedelta(seconds=30)),), by="p-1", evidence=(*told, *several)
+    )
+    if ask(LOFT, question)["interrupted"] is not None:
+        after = ask(LOFT, replace(question, evidence=(*question.evidence, more)))
+        assert after["interrupted"] is not None
+        assert after["next"]["clearance"] == "withheld"
 
 
 def test_enough_of_the_random_runs_tell_something() -> None:

@@ -4,26 +4,29 @@ Two rules, beside those of `evidence`:
 
 1.  **A report ends with the step that overtakes it.** A step overtakes the facts that its action makes, and those by which it is
     confirmed or that it waits for (doing proves nothing, so neither does what was seen before). A report of such a fact counts only
-    if it was made at the time of that step or later. Of a fact `per: person` a step ends what its own worker reported and that others
-    were at rest; who else was reported elsewhere is still there.
+    if it was made at the time of that step or later; while a step is begun and not done, what its action makes ends at its beginning.
+    Of a fact `per: person` a step ends what its own worker reported and that others were at rest; who else was reported elsewhere is
+    still there.
 2.  **What can change by itself is verified again.** Energy that can build up again is verified until the work is done (29 CFR
-    1910.147(d)(5)). A happening is possible unless what it needs is false by the reports that count, where every fact that a possible
-    happening could have changed counts as not known. A report older than the last step done, of a fact that a possible happening
-    would bring into another state than the reported one, is not used to grant the next step. (Where the step is withheld
-    even with it, it stays, and says more.)
+    1910.147(d)(5)). A report older than the end of the last step, of a fact that a happening may have brought into another state since it
+    was made, grants nothing, and no way is planned on it. A happening may have come about since a report unless what it needs is false
+    by what is known to have been so ever since that report, where every fact that may have changed by itself counts as not known.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import datetime
+from heapq import heapify, heappop, heappush
 
 from fieldworthy.core.answer.clearance import ClearanceAnswer, answer_clearance
-from fieldworthy.core.answer.evidence import Evidence, Known, Missing, how_to_find_out, weigh
+from fieldworthy.core.answer.evidence import FOREVER, Evidence, Known, Missing, how_to_find_out, weigh
 from fieldworthy.core.answer.progress import DoneStep, Progress
 from fieldworthy.core.base.names import key
 from fieldworthy.core.base.reason import Reason
-from fieldworthy.core.base.truth import Truth
+from fieldworthy.core.base.truth import truth
 from fieldworthy.core.base.vocabulary import Fact, state_of
-from fieldworthy.core.condition.evaluate import Value, evaluate, names_of
+from fieldworthy.core.condition.ast import Condition, IfThen, Joined, Not, NumberTest, StateTest
+from fieldworthy.core.condition.walk import Value, judge, names_of
 from fieldworthy.core.procedure.model import Happening
 
 
@@ -45,7 +48,7 @@ class Reports:
 
 
 def overtaken(progress: Progress) -> Reports:
-    """The reports that no done step has overtaken (rule 1)."""
+    """The reports that no step has overtaken (rule 1)."""
     facts = progress.book.vocabulary.facts
     steps: dict[str, list[DoneStep]] = {}
     for each, name in _overtakes(progress):
@@ -58,7 +61,8 @@ def overtaken(progress: Progress) -> Reports:
         if by is None:
             kept.append(report)
         else:
-            text = f"What was reported of `{facts[name].name}` is from before step {by.step} was done, and no longer counts."
+            was = "done" if by.step <= progress.done else "begun"
+            text = f"What was reported of `{facts[name].name}` is from before step {by.step} was {was}, and no longer counts."
             ended[name] = Ended(name, "must-be-reported-again", text)
     return Reports(tuple(kept), ended)
 
@@ -70,6 +74,7 @@ def _overtakes(progress: Progress) -> Iterable[tuple[DoneStep, str]]:
         for proof in (None if action is None else action.confirm, step.wait_until):
             named.update(dict.fromkeys(names_of(proof) if proof is not None else ()))
         yield from ((each, name) for name in named)
+    yield from ((begun, name) for begun, name in progress.changing())
 
 
 def _ends(fact: Fact, report: Evidence, step: DoneStep, progress: Progress) -> bool:
@@ -79,59 +84,110 @@ def _ends(fact: Fact, report: Evidence, step: DoneStep, progress: Progress) -> b
     return isinstance(report.value, str) and state_of(fact.states, report.value) == fact.states[0]
 
 
-def clear_next(progress: Progress, number: int, reports: Reports, way: bool) -> ClearanceAnswer:
-    """
-    The clearance of the next step by the reports that count (rule 1), verified again where they must be (rule 2).
-
-    way: whether what has to be done first is sought.
-    """
-    answer = answer_clearance(progress.book, progress.question.clearance(number, reports.kept), way)
-    again = verify_again(progress, reports.kept) if answer.granted else {}
-    if not again:
-        return _restated(answer, reports.ended, progress)
-    kept = tuple(r for r in reports.kept if key(r.fact) not in again)
-    sure = answer_clearance(progress.book, progress.question.clearance(number, kept), way)
-    return _restated(sure, {**reports.ended, **again}, progress)
-
-
-def verify_again(progress: Progress, kept: tuple[Evidence, ...]) -> Mapping[str, Ended]:
-    """The facts whose reports are older than the last done step, and that may have changed by themselves since they were made."""
+def verified(progress: Progress, reports: Reports) -> Reports:
+    """Of the reports that count those on which a step may start (rule 2)."""
     last, facts = progress.last, progress.book.vocabulary.facts
     if last is None:
-        return {}
-    known = {n: each for n, each in weigh(facts, kept, progress.question.now).items() if isinstance(each, Known)}
-    moved = may_have_changed({name: each.value for name, each in known.items()}, progress.book.works.happenings.values())
-    again = {}
-    for name, happening in moved.items():
-        if known[name].report.at < last.at:
+        return reports
+    over = progress.over(last)
+    waits = last.at < over <= progress.question.now
+    end, words = (over, f"the end of the wait of step {last.step}") if waits else (last.at, f"step {last.step}")
+    found = weigh(facts, reports.kept, progress.question.now)
+    known = {name: each for name, each in found.items() if isinstance(each, Known)}
+    happenings = progress.book.works.happenings.values()
+    excluded = excluded_from({n: each.value for n, each in known.items()}, _so_since(progress, reports.kept, known), happenings)
+    again: dict[str, Ended] = {}
+    for happening, moment in zip(happenings, excluded, strict=True):
+        for name, state in happening.makes.items():
+            if name not in known or name in again or known[name].value == key(state) or known[name].report.at >= min(end, moment):
+                continue
             text = (
-                f"`{facts[name].name}` can change by itself (`{happening.name}`), and what was reported of it is older than step "
-                f"{last.step}: it must be verified again."
+                f"`{facts[name].name}` can change by itself (`{happening.name}`), and what was reported of it is older than {words}: "
+                "it must be verified again."
             )
             again[name] = Ended(name, "must-be-verified-again", text)
-    return again
+    return Reports(tuple(r for r in reports.kept if key(r.fact) not in again), {**reports.ended, **again})
 
 
-def may_have_changed(values: Mapping[str, Value], happenings: Iterable[Happening]) -> Mapping[str, Happening]:
+def _so_since(progress: Progress, kept: Iterable[Evidence], known: Mapping[str, Known]) -> Mapping[str, datetime]:
     """
-    The known facts that any order of happenings could bring into another state, each with the first happening that could.
+    Since when each known fact has been as it is: since the first report that says so, with none after it that says otherwise, or since the
+    step that made it so. Of a number, and of what each person has of their own, since the report that counts.
+    """
+    of_fact: dict[str, list[Evidence]] = {name: [] for name in known}
+    for report in kept:
+        of_fact.get(key(report.fact), []).append(report)
+    made = {name: (each.at, key(state)) for each, name, state in progress.changed_by()}
+    for _, name in progress.changing():
+        made.pop(name, None)
+    found = {}
+    for name, each in known.items():
+        if each.fact.is_number or each.fact.per_person:
+            found[name] = each.report.at
+            continue
+        otherwise = max((r.at for r in of_fact[name] if key(str(r.value)) != each.value), default=None)
+        at, state = made.get(name, (FOREVER, ""))
+        if otherwise is None and state == each.value:
+            found[name] = at
+            continue
+        same = [r.at for r in of_fact[name] if key(str(r.value)) == each.value and r.via in each.fact.known_by]
+        found[name] = min((at for at in same if otherwise is None or at > otherwise), default=FOREVER)
+    return found
 
-    values: of the known facts. Over-cautious, never the other way: what may have changed counts as not known for what happens then.
+
+def excluded_from(values: Mapping[str, Value], since: Mapping[str, datetime], happenings: Iterable[Happening]) -> Sequence[datetime]:
+    """
+    For each happening the moment from which on it can't have come about: what it needs has been false ever since, whatever else may have
+    happened by itself; FOREVER where nothing known excludes it.
+
+    values: of the known facts; since: since when each has been so. Over-cautious, never the other way: what a happening may have changed
+    counts as not known, though it may have been changed back.
     """
     happenings = tuple(happenings)
-    moved: dict[str, Happening] = {}
-    while True:
-        since = {name: None if name in moved else value for name, value in values.items()}
-        more = {
-            name: happening
-            for happening in reversed(happenings)
-            if happening.needs is None or evaluate(happening.needs, since) is not Truth.NO
-            for name, state in happening.makes.items()
-            if name in values and name not in moved and values[name] != key(state)
-        }
-        if not more:
-            return moved
-        moved |= more
+    sure = dict(since)
+    found = [_false_since(each.needs, values, sure) for each in happenings]
+    hung_on: dict[str, list[int]] = {}
+    for number, each in enumerate(happenings):
+        for name in names_of(each.needs) if each.needs is not None else ():
+            hung_on.setdefault(name, []).append(number)
+    ahead = [(FOREVER - moment, number) for number, moment in enumerate(found)]
+    heapify(ahead)
+    while ahead:  # the latest first: what follows from one is never later than that one, so each is settled once
+        _, number = heappop(ahead)
+        moment = found[number]
+        for name, state in happenings[number].makes.items():
+            if name in values and values[name] != key(state) and sure[name] < moment:
+                sure[name] = moment
+                for other in hung_on.get(name, ()):
+                    later = _false_since(happenings[other].needs, values, sure)
+                    if later > found[other]:
+                        found[other] = later
+                        heappush(ahead, (FOREVER - later, other))
+    return found
+
+
+def _false_since(needs: Condition | None, values: Mapping[str, Value], sure: Mapping[str, datetime]) -> datetime:
+    """Since when a condition has been false for certain; FOREVER: it is not. sure: since when each value has been so."""
+    return FOREVER if needs is None else _certain_since(needs, False, values, sure)
+
+
+def _certain_since(c: Condition, wanted: bool, values: Mapping[str, Value], sure: Mapping[str, datetime]) -> datetime:
+    match c:
+        case StateTest() | NumberTest():
+            name = key(c.fact)
+            return sure[name] if judge(c, values.get(name)) is truth(wanted) else FOREVER
+        case Not(part):
+            return _certain_since(part, not wanted, values, sure)
+        case IfThen(given, then):
+            return _certain_since(Joined("or", (Not(given), then)), wanted, values, sure)
+        case Joined(op, parts):
+            moments = [_certain_since(part, wanted, values, sure) for part in parts]
+            return min(moments) if (op == "or") is wanted else max(moments)  # one part decides it, or all must be so
+
+
+def clear_next(progress: Progress, number: int, sure: Reports, way: bool) -> ClearanceAnswer:
+    """The clearance of the next step. sure: the reports on which it may start; way: whether what has to be done first is sought."""
+    return _restated(answer_clearance(progress.book, progress.question.clearance(number, sure.kept), way), sure.ended, progress)
 
 
 def _restated(answer: ClearanceAnswer, ended: Mapping[str, Ended], progress: Progress) -> ClearanceAnswer:

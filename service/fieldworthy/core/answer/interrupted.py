@@ -2,7 +2,8 @@
 
 Held against the reports: what the task and its open step hold, what confirms the last step done, and every hazard that names a fact
 of the task. The open step is the one begun, else the last one done: what it holds stays true until the next step begins. Only what is
-known contradicts; what is not known is missing.
+known contradicts; what is not known is missing. Of a fact `per: person` what one person's own good reports say is known of that person,
+whatever others report of themselves.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
@@ -14,9 +15,9 @@ from fieldworthy.core.answer.clearance import one_state
 from fieldworthy.core.answer.ended import Reports, missing_of
 from fieldworthy.core.answer.evidence import Evidence, Known, Missing, said, weigh
 from fieldworthy.core.answer.first import First, FirstAction, Situation, do_first
-from fieldworthy.core.answer.others import holding, not_the_askers
+from fieldworthy.core.answer.others import holding, not_the_askers, parts_of, same_person
 from fieldworthy.core.answer.progress import DoneStep, Progress
-from fieldworthy.core.base.names import key
+from fieldworthy.core.base.names import key, tidy
 from fieldworthy.core.base.reason import Reason
 from fieldworthy.core.base.truth import Truth
 from fieldworthy.core.base.vocabulary import Fact, state_of
@@ -25,6 +26,10 @@ from fieldworthy.core.condition.evaluate import Value, evaluate, names_of, short
 from fieldworthy.core.condition.explain import render
 from fieldworthy.core.procedure.check import makes_of
 from fieldworthy.core.procedure.model import Hazard
+from fieldworthy.core.procedure.steps import together
+
+MOST_PERSONS = 50
+"""So many persons of whom different things are known are looked at one by one; of more it counts what all their reports add up to."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,17 +83,49 @@ class Left:
 
 
 @dataclass(frozen=True, slots=True)
-class Now:
-    """What is known now. found: by names.key; values: of the known facts."""
+class OfOne:
+    """What is known where one person is meant. worker: whether they are at work here."""
 
-    found: Mapping[str, Known | Missing]
+    worker: bool
     values: Mapping[str, Value]
 
 
+@dataclass(frozen=True, slots=True)
+class Now:
+    """
+    What is known now by some reports. found: by names.key; values: of the known facts. each_person: what is known where one person is
+    meant, by their own good reports of what is `per: person`.
+    """
+
+    reports: Reports
+    found: Mapping[str, Known | Missing]
+    values: Mapping[str, Value]
+    each_person: Sequence[OfOne]
+
+
 def known_now(progress: Progress, reports: Reports) -> Now:
-    """What the reports that no step has overtaken say."""
+    """What these reports say."""
     found = weigh(progress.book.vocabulary.facts, reports.kept, progress.question.now)
-    return Now(found, {name: each.value for name, each in found.items() if isinstance(each, Known)})
+    values = {name: each.value for name, each in found.items() if isinstance(each, Known)}
+    return Now(reports, found, values, _each_person(progress, reports, values))
+
+
+def _each_person(progress: Progress, reports: Reports, values: Mapping[str, Value]) -> Sequence[OfOne]:
+    """A report without a name may be anybody's, and counts for one person more. Persons of whom the same is known are told once."""
+    facts, last = progress.book.vocabulary.facts, progress.last
+    worker = progress.question.by or (None if last is None else last.by)
+    theirs: dict[str | int, list[Evidence]] = {}
+    for number, report in enumerate(reports.kept):
+        if facts[key(report.fact)].per_person:
+            theirs.setdefault(number if report.by is None else tidy(report.by), []).append(report)
+    persons: dict[tuple[bool, frozenset[tuple[str, Value]]], Mapping[str, Value]] = {}
+    for each in theirs.values():
+        found = weigh({key(r.fact): facts[key(r.fact)] for r in each}, each, progress.question.now)
+        own = {name: known.value for name, known in found.items() if isinstance(known, Known)}
+        persons[same_person(each[0].by, worker), frozenset(own.items())] = own
+    told = sorted(persons.items(), key=lambda one: (not one[0][0], sorted((name, str(value)) for name, value in one[1].items())))
+    alone = [OfOne(at_work, {**values, **own}) for (at_work, _), own in told[:MOST_PERSONS]]
+    return alone if len(told) <= MOST_PERSONS else [*alone, OfOne(False, values)]
 
 
 # --- what speaks against it --------------------------------------------------------------------------------------------------
@@ -118,33 +155,52 @@ def hazards_of(progress: Progress) -> tuple[Hazard, ...]:
     return tuple(h for h in progress.book.works.hazards.values() if named & set(names_of(h.never)))
 
 
-def find_interruption(progress: Progress, now: Now, reports: Reports) -> Interrupted | None:
-    """What is known to speak against it; None where nothing does, and before anything was done."""
+def _of_whom(progress: Progress, now: Now, condition: Condition, hazard: bool = False) -> Sequence[Mapping[str, Value]]:
+    """
+    What is known of each person whom a condition is about: of the worker, where the task's own actions make what it names of a person
+    and it is no hazard, else of everybody. () where it names nothing of a person, or nothing is known of them.
+    """
+    facts = progress.book.vocabulary.facts
+    named = {name for name in names_of(condition) if facts[name].per_person}
+    if not named or not now.each_person:
+        return ()
+    worker = not hazard and any(not named.isdisjoint(asked.makes) for asked in progress.asked)
+    return [each.values for each in now.each_person if each.worker or not worker]
+
+
+def find_interruption(progress: Progress, now: Now, sure: Now) -> Interrupted | None:
+    """
+    What is known to speak against it; None where nothing does, and before anything was done.
+
+    now: by the reports that no step has overtaken; sure: by those of them that need not be verified again, for the way to safe.
+    """
     if not progress.done and progress.question.begun is None:
         return None
     facts = progress.book.vocabulary.facts
     against: list[Contradicts] = []
     because: list[Reason] = []
-    under_way = _without_what_comes(progress, now.values)
-    for label, condition in open_holds(progress):
-        if evaluate(condition, under_way) is Truth.NO:
-            against += _contradicts(facts, condition, under_way, now.values, label)
-            because.append(_reason("holds-broken", f"{_upper(label)}: `{render(condition)}` is not true.", label, condition))
-    for label, condition in confirmation(progress):
-        known = now.values if progress.question.begun is None else under_way
-        if evaluate(condition, known) is Truth.NO:
-            against += _contradicts(facts, condition, known, now.values, label)
-            because.append(_reason("not-confirmed", f"{_upper(label)}: `{render(condition)}` is not true.", label, condition))
+    begun = progress.question.begun is not None
+    held = [("holds-broken", *each, True) for each in open_holds(progress)]
+    held += [("not-confirmed", *each, begun) for each in confirmation(progress)]
+    for code, label, condition, under_way in held:
+        for known in (now.values, *_of_whom(progress, now, condition)):
+            values = _without_what_comes(progress, known) if under_way else known
+            if evaluate(condition, values) is Truth.NO:
+                against += _contradicts(facts, condition, values, known, label)
+                because.append(_reason(code, f"{_upper(label)}: `{render(condition)}` is not true.", label, condition))
+                break
     for hazard in hazards_of(progress):
-        if evaluate(hazard.never, now.values) is Truth.YES:
-            against += _present(facts, hazard, now.values, against)
-            values = {"hazard": hazard.name, "never": render(hazard.never)}
-            because.append(Reason("hazard-present", f"Hazard `{hazard.name}` is present: `{values['never']}`.", values))
+        for known in (now.values, *_of_whom(progress, now, hazard.never, hazard=True)):
+            if evaluate(hazard.never, known) is Truth.YES:
+                against += _present(facts, hazard, known, against)
+                told = {"hazard": hazard.name, "never": render(hazard.never)}
+                because.append(Reason("hazard-present", f"Hazard `{hazard.name}` is present: `{told['never']}`.", told))
+                break
     if not against:
         return None
     once = tuple(dict.fromkeys(against))
-    way = _make_safe(progress, now)
-    missing = tuple(missing_of(m, facts, reports.ended) for n in way.missing if isinstance(m := now.found[n], Missing))
+    way = _make_safe(progress, sure)
+    missing = tuple(missing_of(m, facts, sure.reports.ended) for n in way.missing if isinstance(m := sure.found[n], Missing))
     text = "The work must stop: " + "; ".join(_sentences(once)) + "."
     if way.reason.code == "at-rest":
         text += f" {way.reason.text}"
@@ -153,21 +209,54 @@ def find_interruption(progress: Progress, now: Now, reports: Reports) -> Interru
     return Interrupted(text, once, missing, way.actions, (*because, way.reason))
 
 
+def unsettled(progress: Progress, now: Now) -> tuple[tuple[Reason, ...], tuple[Missing, ...]]:
+    """
+    What may speak against it, for reports contradict each other; and what must be found out before anything comes next. () before anything
+    was done. Reports of several persons that differ are none where all is settled for each of them.
+    """
+    because: list[Reason] = []
+    unknown: dict[str, None] = {}
+    if progress.done or progress.question.begun is not None:
+        for label, condition in (*open_holds(progress), *confirmation(progress)):
+            if lacks := _contradictory(now, condition, _of_whom(progress, now, condition)):
+                unknown |= dict.fromkeys(lacks)
+                because.append(_reason("holds-not-known", f"{_upper(label)}: `{render(condition)}` is not known.", label, condition))
+        for hazard in hazards_of(progress):
+            if lacks := _contradictory(now, Not(hazard.never), _of_whom(progress, now, hazard.never, hazard=True)):
+                unknown |= dict.fromkeys(lacks)
+                text = f"Hazard `{hazard.name}` can't be excluded: whether `{render(hazard.never)}` is not known."
+                because.append(Reason("hazard-not-excluded", text, {"hazard": hazard.name, "never": render(hazard.never)}))
+    facts = progress.book.vocabulary.facts
+    missing = [missing_of(m, facts, now.reports.ended) for name in unknown if isinstance(m := now.found[name], Missing)]
+    return tuple(because), tuple(missing)
+
+
+def _contradictory(now: Now, condition: Condition, persons: Sequence[Mapping[str, Value]]) -> Sequence[str]:
+    """The facts not known on which it hangs whether the condition is true, where reports of one of them contradict each other; else ()."""
+    if all(evaluate(condition, known) is not Truth.UNKNOWN for known in persons or (now.values,)):
+        return ()
+    lacks = shortfall(condition, now.values).unknown
+    return lacks if any(isinstance(m := now.found[name], Missing) and m.why == "contradictory" for name in lacks) else ()
+
+
 def _make_safe(progress: Progress, now: Now) -> First:
     """
     The shortest way to where what is open holds again and no hazard is; where there is none, to where no hazard is and all that the
-    procedure has changed is at rest. A fact not known comes first: then there is no way, and it is missing.
+    procedure has changed is at rest. A fact not known comes first: then there is no way, and it is missing. On the way no action breaks
+    what is open and still holds: on the first one all of it, on the second what the task holds, which then goes on to its end.
     """
     facts = progress.book.vocabulary.facts
-    first = _way_to(progress, now, (*open_holds(progress), *confirmation(progress)))
+    first = _way_to(progress, now, (*open_holds(progress), *confirmation(progress)), open_holds(progress))
     if first.actions or first.missing or first.reason.values.get("why") == "bound":
         return first
     at_rest = tuple(("what is at rest", StateTest(facts[name].name, facts[name].states[0])) for name in made_so_far(progress))
-    second = _way_to(progress, now, at_rest)
+    task = progress.task.holds
+    second = _way_to(progress, now, at_rest, () if task is None else (("holds of the task", task),))
     return second if second.actions or second.missing or second.reason.code == "at-rest" else first
 
 
-def _way_to(progress: Progress, now: Now, wanted: tuple[Labelled, ...]) -> First:
+def _way_to(progress: Progress, now: Now, wanted: tuple[Labelled, ...], kept: tuple[Labelled, ...]) -> First:
+    """The way to where `wanted` is so, on which what is true of `kept` stays so."""
     question, hazards = progress.question, hazards_of(progress)
     if all(evaluate(c, now.values) is Truth.YES for _, c in wanted) and all(evaluate(h.never, now.values) is Truth.NO for h in hazards):
         return First((), Reason("at-rest", "No hazard is present, and what the procedure has changed is at rest.", {}))
@@ -181,17 +270,15 @@ def _way_to(progress: Progress, now: Now, wanted: tuple[Labelled, ...]) -> First
             holding=holding(progress.book, question.open_work, question.by, question.task, progress.next or progress.done),
             apart=(),
             locks=not_the_askers(question.put_on, question.by),
+            own=together(part for _, c in kept for part in parts_of(c) if evaluate(part, now.values) is Truth.YES),
         )
     )
 
 
 def _without_what_comes(progress: Progress, values: Mapping[str, Value]) -> Mapping[str, Value]:
-    """The known facts without those that the next step's action is just changing: it may be under way, and is not against itself."""
-    action = None if progress.next is None else progress.action(progress.next)
-    if action is None:
-        return values
-    begun = progress.question.begun is not None
-    return {n: v for n, v in values.items() if n not in action.makes or not (begun or v == key(action.makes[n]))}
+    """The known facts without those that the action of the step begun is just changing: it is under way, and not against itself."""
+    changing = {name for _, name in progress.changing()}
+    return {n: v for n, v in values.items() if n not in changing}
 
 
 def _contradicts(

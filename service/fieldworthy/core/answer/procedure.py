@@ -10,9 +10,9 @@ from fractions import Fraction
 from typing import Any
 
 from fieldworthy.core.answer.clearance import DISCLAIMER, ClearanceAnswer, Unmet
-from fieldworthy.core.answer.ended import clear_next, overtaken
-from fieldworthy.core.answer.evidence import FOREVER, span_text
-from fieldworthy.core.answer.interrupted import Interrupted, Left, find_interruption, known_now, still_changed
+from fieldworthy.core.answer.ended import clear_next, overtaken, verified
+from fieldworthy.core.answer.evidence import Missing, span_text
+from fieldworthy.core.answer.interrupted import Interrupted, Left, find_interruption, known_now, still_changed, unsettled
 from fieldworthy.core.answer.progress import DoneStep, ProcedureQuestion, Progress, read_progress
 from fieldworthy.core.base.quantity import number_json
 from fieldworthy.core.base.reason import Reason
@@ -77,13 +77,16 @@ def answer_procedure(book: CheckedRulebook, question: ProcedureQuestion) -> Proc
     """
     progress = read_progress(book, question)
     reports = overtaken(progress)
+    certain = verified(progress, reports)
     now = known_now(progress, reports)
     left = still_changed(progress, now)
-    interrupted = find_interruption(progress, now, reports)
+    interrupted = find_interruption(progress, now, known_now(progress, certain))
     waits = _waits(progress)
     over = max((w.over for w in waits), default=question.now)
     running = over > question.now
-    clearance = None if progress.next is None else clear_next(progress, progress.next, reports, way=interrupted is None)
+    clearance = None if progress.next is None else clear_next(progress, progress.next, certain, way=interrupted is None)
+    if clearance is not None and interrupted is None:
+        clearance = _settled(clearance, *unsettled(progress, now))
     if clearance is not None and running:
         clearance = _withhold(clearance, (_not_over(max(waits, key=lambda w: w.over), question.now),))
     if clearance is not None and interrupted is not None:
@@ -98,19 +101,7 @@ def answer_procedure(book: CheckedRulebook, question: ProcedureQuestion) -> Proc
 
 def _waits(progress: Progress) -> Sequence[Wait]:
     """The waits among the steps done."""
-    found = []
-    for each in progress.question.done:
-        span = progress.steps[each.step - 1].wait
-        if span is not None:
-            found.append(Wait(each.step, _later(each.at, span)))
-    return found
-
-
-def _later(at: datetime, span: timedelta) -> datetime:
-    try:
-        return at + span
-    except OverflowError:
-        return FOREVER
+    return [Wait(each.step, progress.over(each)) for each in progress.question.done if progress.steps[each.step - 1].wait is not None]
 
 
 def _not_over(wait: Wait, now: datetime) -> Reason:
@@ -143,6 +134,15 @@ def _withhold(answer: ClearanceAnswer, first: tuple[Reason, ...], interrupted: I
             against.setdefault(each.fact, Unmet(each.fact, each.is_, each.must_be))
     unmet = (*against.values(), *answer.unmet)
     return replace(answer, granted=False, valid_until=None, unmet=unmet, because=first + answer.because)
+
+
+def _settled(answer: ClearanceAnswer, because: tuple[Reason, ...], missing: tuple[Missing, ...]) -> ClearanceAnswer:
+    """The clearance, withheld where reports contradict each other and it hangs on them whether the work must stop."""
+    if not missing:
+        return answer
+    asked = {m.fact for m in answer.missing}
+    withheld = _withhold(answer, (*because, *(Reason(m.why, m.text, {"fact": m.fact}) for m in missing)))
+    return replace(withheld, missing=answer.missing + tuple(m for m in missing if m.fact not in asked))
 
 
 def _stopped(interrupted: Interrupted) -> Reason:

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 
 from fieldworthy.core.answer.asked import Asked, ClearanceQuestion, check_step, find_task, for_step, read_question
-from fieldworthy.core.answer.evidence import CLOCKS_DIFFER, Evidence, no_offset, span_text
+from fieldworthy.core.answer.evidence import CLOCKS_DIFFER, FOREVER, Evidence, no_offset, span_text
 from fieldworthy.core.answer.others import OpenWork, PutOn
 from fieldworthy.core.base.finding import Finding, Refused, pointer
 from fieldworthy.core.base.fit import Identity
@@ -50,7 +50,16 @@ class ProcedureQuestion:
     def clearance(self, step: int, evidence: tuple[Evidence, ...]) -> ClearanceQuestion:
         """May this step start now, by this evidence."""
         return ClearanceQuestion(
-            self.now, self.machine, self.task, step, evidence=evidence, open_work=self.open_work, by=self.by, put_on=self.put_on
+            self.now,
+            self.machine,
+            self.task,
+            step,
+            evidence=evidence,
+            open_work=self.open_work,
+            by=self.by,
+            put_on=self.put_on,
+            timed=True,
+            begun=self.begun is not None and step == len(self.done) + 1,
         )
 
 
@@ -91,6 +100,20 @@ class Progress:
             action = self.action(each.step)
             for name, state in action.makes.items() if action is not None else ():
                 yield each, name, state
+
+    def changing(self) -> Iterator[tuple[DoneStep, str]]:
+        """Each fact (names.key) that the action of the step begun is changing, with that step, at the time when it was begun."""
+        if self.next is not None and self.question.begun is not None:
+            action, begun = self.action(self.next), DoneStep(self.next, self.question.begun)
+            yield from ((begun, name) for name in (action.makes if action is not None else ()))
+
+    def over(self, done: DoneStep) -> datetime:
+        """When a step that was done was over: a wait when its time is."""
+        span = self.steps[done.step - 1].wait
+        try:
+            return done.at if span is None else done.at + span
+        except OverflowError:
+            return FOREVER
 
 
 def read_progress(book: CheckedRulebook, question: ProcedureQuestion) -> Progress:
