@@ -194,7 +194,8 @@ def _first(rule: RulePlan, history: History, resting: bool, judge: Callable[[His
 def reached_on(judged: Judged, history: History) -> date | None:
     """The day on which one base's due point will be reached at the stated use; None: it is reached, or nothing tells.
 
-    What the meter has counted since this day began is taken from this day's use: so much of it is still to come today.
+    What the meter is known to have counted today, from the first of today's readings on, is taken from this day's use: so much of it is
+    still to come. What ran since a reading of the day before may have run then.
     """
     if judged.standing not in (Standing.CLEAR, Standing.UPCOMING) or judged.resting:
         return None
@@ -202,8 +203,7 @@ def reached_on(judged: Judged, history: History) -> date | None:
         per_day = history.usage.get(meter)
         if now is None or not per_day:
             return None
-        before = history.series[meter].at(history.start_of(history.today))
-        today = max(0, per_day - (0 if before is None else now - before))
+        today = max(0, per_day - history.series[meter].since(history.start_of(history.today)))
         days = -((now + today - due) // per_day)
         return history.today + timedelta(days=max(0, int(days))) if days < _FARTHEST else None
     return judged.day

@@ -68,6 +68,11 @@ class Series:
         current = self.at(when) if self.current is not None else None
         return Series(self.times[:i], self.counts[:i], self.replaced, self.offset, current, when, self.backward)
 
+    def since(self, when: datetime) -> Exact:
+        """What was counted from the first point at or after `when` to the last one; 0 where there is none."""
+        i = bisect_left(self.times, when)
+        return self.counts[-1] - self.counts[i] if i < len(self.times) else 0
+
     def at(self, when: datetime) -> Exact | None:
         """The running count at `when`; None before the first point, or where there is no point at all."""
         i = bisect_right(self.times, when)
