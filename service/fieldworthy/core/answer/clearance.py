@@ -296,6 +296,8 @@ class _Judging:
             state = next(state for state, (each, _) in zip(self.after, judged, strict=True) if each is found)
             text = render(work.broken(state.values))
             words = f"Open work {work.whose} holds `{text}`, which {_SAYS[found][1]} once the action is done."
+            if self.question.task is not None and key(work.work.task) == key(self.question.task):
+                words += " If it is the work that this goes on with, send who it is of (`by`) with both; else it must be handed over."
             self._say("blocked-by-open-work", words, {"work": work.work.work, "by": work.work.who, "holds": text})
             self._not_known(shortfall(work.holds, state.values).unknown)
             yield Blocked(work.work.work, work.work.who, text)

@@ -20,6 +20,7 @@ from heapq import heapify, heappop, heappush
 
 from fieldworthy.core.answer.clearance import ClearanceAnswer, answer_clearance
 from fieldworthy.core.answer.evidence import FOREVER, Evidence, Known, Missing, how_to_find_out, weigh
+from fieldworthy.core.answer.others import same_person
 from fieldworthy.core.answer.progress import DoneStep, Progress
 from fieldworthy.core.base.names import key
 from fieldworthy.core.base.reason import Reason
@@ -47,11 +48,11 @@ class Reports:
     ended: Mapping[str, Ended]
 
 
-def overtaken(progress: Progress) -> Reports:
-    """The reports that no step has overtaken (rule 1)."""
+def overtaken(progress: Progress, begun: bool = True) -> Reports:
+    """The reports that no step has overtaken (rule 1). begun: False leaves out the step that is begun, for what speaks against the work."""
     facts = progress.book.vocabulary.facts
     steps: dict[str, list[DoneStep]] = {}
-    for each, name in _overtakes(progress):
+    for each, name in _overtakes(progress, begun):
         steps.setdefault(name, []).append(each)
     kept: list[Evidence] = []
     ended: dict[str, Ended] = {}
@@ -67,19 +68,19 @@ def overtaken(progress: Progress) -> Reports:
     return Reports(tuple(kept), ended)
 
 
-def _overtakes(progress: Progress) -> Iterable[tuple[DoneStep, str]]:
+def _overtakes(progress: Progress, begun: bool) -> Iterable[tuple[DoneStep, str]]:
     for each in progress.question.done:
         action, step = progress.action(each.step), progress.steps[each.step - 1]
         named = dict.fromkeys(action.makes if action is not None else ())
         for proof in (None if action is None else action.confirm, step.wait_until):
             named.update(dict.fromkeys(names_of(proof) if proof is not None else ()))
         yield from ((each, name) for name in named)
-    yield from ((begun, name) for begun, name in progress.changing())
+    yield from progress.changing() if begun else ()
 
 
 def _ends(fact: Fact, report: Evidence, step: DoneStep, progress: Progress) -> bool:
     """Whether what a step did ends a report that is older."""
-    if not fact.per_person or report.by == (step.by or progress.question.by):
+    if not fact.per_person or same_person(report.by, step.by or progress.question.by):
         return True
     return isinstance(report.value, str) and state_of(fact.states, report.value) == fact.states[0]
 
@@ -96,7 +97,7 @@ def verified(progress: Progress, reports: Reports) -> Reports:
     known = {name: each for name, each in found.items() if isinstance(each, Known)}
     happenings = progress.book.works.happenings.values()
     excluded = excluded_from({n: each.value for n, each in known.items()}, _so_since(progress, reports.kept, known), happenings)
-    again: dict[str, Ended] = {}
+    again = dict(_workers_own(progress, reports))
     for happening, moment in zip(happenings, excluded, strict=True):
         for name, state in happening.makes.items():
             if name not in known or name in again or known[name].value == key(state) or known[name].report.at >= min(end, moment):
@@ -109,10 +110,24 @@ def verified(progress: Progress, reports: Reports) -> Reports:
     return Reports(tuple(r for r in reports.kept if key(r.fact) not in again), {**reports.ended, **again})
 
 
+def _workers_own(progress: Progress, reports: Reports) -> Iterable[tuple[str, Ended]]:
+    """Facts `per: person` that a step changed for whoever did it and that they have not reported since: what others say is of others."""
+    facts = progress.book.vocabulary.facts
+    last: dict[str, DoneStep] = {name: each for each, name, _ in progress.changed_by() if facts[name].per_person}
+    for name, each in last.items():
+        worker = each.by or progress.question.by
+        since = [r.by for r in reports.kept if key(r.fact) == name and r.at >= each.at]
+        if not any(by is None if worker is None else same_person(by, worker) for by in since):
+            who = "who did it" if worker is None else f"`{worker}`"
+            text = f"Step {each.step} changed `{facts[name].name}` for {who}, and they have not reported it since."
+            yield name, Ended(name, "must-be-reported-again", text)
+
+
 def _so_since(progress: Progress, kept: Iterable[Evidence], known: Mapping[str, Known]) -> Mapping[str, datetime]:
     """
-    Since when each known fact has been as it is: since the first report that says so, with none after it that says otherwise, or since the
-    step that made it so. Of a number, and of what each person has of their own, since the report that counts.
+    Since when each known fact has been as it is: since the first report that says so, or the step that made it so, with none after it that
+    says otherwise, and each made while the one before was still good. Of a number, and of what each person has of their own, since the
+    report that counts.
     """
     of_fact: dict[str, list[Evidence]] = {name: [] for name in known}
     for report in kept:
@@ -127,11 +142,15 @@ def _so_since(progress: Progress, kept: Iterable[Evidence], known: Mapping[str, 
             continue
         otherwise = max((r.at for r in of_fact[name] if key(str(r.value)) != each.value), default=None)
         at, state = made.get(name, (FOREVER, ""))
-        if otherwise is None and state == each.value:
-            found[name] = at
-            continue
         same = [r.at for r in of_fact[name] if key(str(r.value)) == each.value and r.via in each.fact.known_by]
-        found[name] = min((at for at in same if otherwise is None or at > otherwise), default=FOREVER)
+        same += [at] if state == each.value else []
+        run = sorted((at for at in same if otherwise is None or at > otherwise), reverse=True)
+        since = run[0] if run else FOREVER
+        for before in run:  # a report says so for as long as it stays good, and no longer
+            if each.fact.good_for is not None and since - before > each.fact.good_for:
+                break
+            since = before
+        found[name] = since
     return found
 
 

@@ -169,7 +169,16 @@ def _weigh_one(fact: Fact, reports: Sequence[Evidence], now: datetime) -> Known 
     at = min(r.at for r in newest)
     age = now - at
     if fact.good_for is not None and age > fact.good_for:
-        by = next(r.by for r in newest if r.at == at)
+        oldest = next(r for r in newest if r.at == at)
+        by = oldest.by
+        if fact.per_person and by is None and len(timely) > 1:
+            was = said(fact, value) if not isinstance(value := _read(fact, oldest.value), Finding) else "something"
+            text = (
+                f"A report of `{fact.name}` without a name says `{was}`, {span_text(age)} ago, and whose it is can't be told: "
+                f"such a report stays good for {span_text(fact.good_for)}."
+            )
+            out = "Send each report with `by`, who reports it, and leave this one out once that person has reported anew."
+            return Missing(fact.name, "too-old", text, f"{how} {out}")
         whose = f" by `{by}`" if by and len({r.by for r in timely}) > 1 else ""
         stays = f"is {span_text(age)} old, and such a report stays good for {span_text(fact.good_for)}"
         return Missing(fact.name, "too-old", f"The newest report of `{fact.name}`{whose} {stays}.", how)

@@ -8,6 +8,7 @@ whatever others report of themselves.
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import datetime
 from typing import Any
 
 from fieldworthy.core.answer.asked import Asked, Labelled
@@ -105,14 +106,26 @@ class Now:
 
 def known_now(progress: Progress, reports: Reports) -> Now:
     """What these reports say."""
-    found = weigh(progress.book.vocabulary.facts, reports.kept, progress.question.now)
+    return _known(progress, reports, progress.book.vocabulary.facts, progress.question.now)
+
+
+def last_said(progress: Progress, reports: Reports) -> Now:
+    """The same, were every report good for ever and none of it from the future: it proves nothing, and may be reason enough to stop."""
+    facts = {name: replace(fact, good_for=None) for name, fact in progress.book.vocabulary.facts.items()}
+    return _known(progress, reports, facts, max([progress.question.now, *(r.at for r in reports.kept)]))
+
+
+def _known(progress: Progress, reports: Reports, facts: Mapping[str, Fact], now: datetime) -> Now:
+    found = weigh(facts, reports.kept, now)
     values = {name: each.value for name, each in found.items() if isinstance(each, Known)}
-    return Now(reports, found, values, _each_person(progress, reports, values))
+    return Now(reports, found, values, _each_person(progress, reports, values, facts, now))
 
 
-def _each_person(progress: Progress, reports: Reports, values: Mapping[str, Value]) -> Sequence[OfOne]:
+def _each_person(
+    progress: Progress, reports: Reports, values: Mapping[str, Value], facts: Mapping[str, Fact], now: datetime
+) -> Sequence[OfOne]:
     """A report without a name may be anybody's, and counts for one person more. Persons of whom the same is known are told once."""
-    facts, last = progress.book.vocabulary.facts, progress.last
+    last = progress.last
     worker = progress.question.by or (None if last is None else last.by)
     theirs: dict[str | int, list[Evidence]] = {}
     for number, report in enumerate(reports.kept):
@@ -120,7 +133,7 @@ def _each_person(progress: Progress, reports: Reports, values: Mapping[str, Valu
             theirs.setdefault(number if report.by is None else tidy(report.by), []).append(report)
     persons: dict[tuple[bool, frozenset[tuple[str, Value]]], Mapping[str, Value]] = {}
     for each in theirs.values():
-        found = weigh({key(r.fact): facts[key(r.fact)] for r in each}, each, progress.question.now)
+        found = weigh({key(r.fact): facts[key(r.fact)] for r in each}, each, now)
         own = {name: known.value for name, known in found.items() if isinstance(known, Known)}
         persons[same_person(each[0].by, worker), frozenset(own.items())] = own
     told = sorted(persons.items(), key=lambda one: (not one[0][0], sorted((name, str(value)) for name, value in one[1].items())))
@@ -168,11 +181,12 @@ def _of_whom(progress: Progress, now: Now, condition: Condition, hazard: bool = 
     return [each.values for each in now.each_person if each.worker or not worker]
 
 
-def find_interruption(progress: Progress, now: Now, sure: Now) -> Interrupted | None:
+def find_interruption(progress: Progress, now: Now, sure: Now, before: Now) -> Interrupted | None:
     """
     What is known to speak against it; None where nothing does, and before anything was done.
 
-    now: by the reports that no step has overtaken; sure: by those of them that need not be verified again, for the way to safe.
+    now: by the reports that no step has overtaken; sure: by those of them that need not be verified again, for the way to safe;
+    before: by those that were made before the step that is begun, too: that it has begun ends what grants, and nothing that stops.
     """
     if not progress.done and progress.question.begun is None:
         return None
@@ -190,7 +204,8 @@ def find_interruption(progress: Progress, now: Now, sure: Now) -> Interrupted | 
                 because.append(_reason(code, f"{_upper(label)}: `{render(condition)}` is not true.", label, condition))
                 break
     for hazard in hazards_of(progress):
-        for known in (now.values, *_of_whom(progress, now, hazard.never, hazard=True)):
+        told_now = (*_of_whom(progress, now, hazard.never, hazard=True), *_of_whom(progress, before, hazard.never, hazard=True))
+        for known in (now.values, before.values, *told_now):
             if evaluate(hazard.never, known) is Truth.YES:
                 against += _present(facts, hazard, known, against)
                 told = {"hazard": hazard.name, "never": render(hazard.never)}
@@ -209,20 +224,26 @@ def find_interruption(progress: Progress, now: Now, sure: Now) -> Interrupted | 
     return Interrupted(text, once, missing, way.actions, (*because, way.reason))
 
 
-def unsettled(progress: Progress, now: Now) -> tuple[tuple[Reason, ...], tuple[Missing, ...]]:
+def unsettled(progress: Progress, now: Now, last: Now) -> tuple[tuple[Reason, ...], tuple[Missing, ...]]:
     """
-    What may speak against it, for reports contradict each other; and what must be found out before anything comes next. () before anything
+    What may speak against it, for reports contradict each other, or because the last one that did is too old to count, or from the future
+    (last: what was said last): a stop does not end by itself. And what must be found out before anything comes next. () before anything
     was done. Reports of several persons that differ are none where all is settled for each of them.
     """
     because: list[Reason] = []
     unknown: dict[str, None] = {}
     if progress.done or progress.question.begun is not None:
         for label, condition in (*open_holds(progress), *confirmation(progress)):
-            if lacks := _contradictory(now, condition, _of_whom(progress, now, condition)):
+            was = (last.values, *_of_whom(progress, last, condition))
+            broken = any(evaluate(condition, _without_what_comes(progress, known)) is Truth.NO for known in was)
+            if lacks := _contradictory(now, condition, _of_whom(progress, now, condition)) or (_faded(now, condition) if broken else ()):
                 unknown |= dict.fromkeys(lacks)
                 because.append(_reason("holds-not-known", f"{_upper(label)}: `{render(condition)}` is not known.", label, condition))
         for hazard in hazards_of(progress):
-            if lacks := _contradictory(now, Not(hazard.never), _of_whom(progress, now, hazard.never, hazard=True)):
+            was = (last.values, *_of_whom(progress, last, hazard.never, hazard=True))
+            there = any(evaluate(hazard.never, known) is Truth.YES for known in was)
+            persons = _of_whom(progress, now, hazard.never, hazard=True)
+            if lacks := _contradictory(now, Not(hazard.never), persons) or (_faded(now, hazard.never) if there else ()):
                 unknown |= dict.fromkeys(lacks)
                 text = f"Hazard `{hazard.name}` can't be excluded: whether `{render(hazard.never)}` is not known."
                 because.append(Reason("hazard-not-excluded", text, {"hazard": hazard.name, "never": render(hazard.never)}))
@@ -237,6 +258,12 @@ def _contradictory(now: Now, condition: Condition, persons: Sequence[Mapping[str
         return ()
     lacks = shortfall(condition, now.values).unknown
     return lacks if any(isinstance(m := now.found[name], Missing) and m.why == "contradictory" for name in lacks) else ()
+
+
+def _faded(now: Now, condition: Condition) -> Sequence[str]:
+    """The facts it names that are known no longer: what was reported of them is too old, or from the future."""
+    found = ((name, now.found[name]) for name in names_of(condition))
+    return [name for name, each in found if isinstance(each, Missing) and each.why in ("too-old", "from-the-future")]
 
 
 def _make_safe(progress: Progress, now: Now) -> First:

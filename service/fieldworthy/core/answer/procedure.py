@@ -12,7 +12,7 @@ from typing import Any
 from fieldworthy.core.answer.clearance import DISCLAIMER, ClearanceAnswer, Unmet
 from fieldworthy.core.answer.ended import clear_next, overtaken, verified
 from fieldworthy.core.answer.evidence import Missing, span_text
-from fieldworthy.core.answer.interrupted import Interrupted, Left, find_interruption, known_now, still_changed, unsettled
+from fieldworthy.core.answer.interrupted import Interrupted, Left, find_interruption, known_now, last_said, still_changed, unsettled
 from fieldworthy.core.answer.progress import DoneStep, ProcedureQuestion, Progress, read_progress
 from fieldworthy.core.base.quantity import number_json
 from fieldworthy.core.base.reason import Reason
@@ -80,13 +80,14 @@ def answer_procedure(book: CheckedRulebook, question: ProcedureQuestion) -> Proc
     certain = verified(progress, reports)
     now = known_now(progress, reports)
     left = still_changed(progress, now)
-    interrupted = find_interruption(progress, now, known_now(progress, certain))
+    before = now if question.begun is None else known_now(progress, overtaken(progress, begun=False))
+    interrupted = find_interruption(progress, now, known_now(progress, certain), before)
     waits = _waits(progress)
     over = max((w.over for w in waits), default=question.now)
     running = over > question.now
     clearance = None if progress.next is None else clear_next(progress, progress.next, certain, way=interrupted is None)
     if clearance is not None and interrupted is None:
-        clearance = _settled(clearance, *unsettled(progress, now))
+        clearance = _settled(clearance, *unsettled(progress, now, last_said(progress, reports)))
     if clearance is not None and running:
         clearance = _withhold(clearance, (_not_over(max(waits, key=lambda w: w.over), question.now),))
     if clearance is not None and interrupted is not None:
