@@ -51,11 +51,9 @@ class DoFirst(Closed):
     cautions: Annotated[list[Caution], Field(max_length=100_000)]
 
 
-class ClearanceAnswer(Closed):
-    """May it start now. It advises people; it controls no machine."""
+class MayStart(Closed):
+    """Whether it may start now, what stands against it, and the way to where it may."""
 
-    rulebook: Provenance
-    now: Time
     clearance: Literal["granted", "withheld"]
     unmet: Annotated[list[ClearanceUnmet], Field(max_length=100_000)]
     missing: Annotated[list[ClearanceMissing], Field(max_length=100_000)]
@@ -65,6 +63,13 @@ class ClearanceAnswer(Closed):
     holds: Text | None
     because: Annotated[list[Reason], Field(max_length=100_000)]
     valid_until: Time | None
+
+
+class ClearanceAnswer(MayStart):
+    """May it start now. It advises people; it controls no machine."""
+
+    rulebook: Provenance
+    now: Time
     disclaimer: Text
 
 

@@ -4,7 +4,7 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, Field
 
-from fieldworthy.wire.answers import BlockedBy, Caution, ClearanceMissing, ClearanceUnmet, DoFirst
+from fieldworthy.wire.answers import Caution, ClearanceMissing, DoFirst, MayStart
 from fieldworthy.wire.closed import Closed, Count, Id, Provenance, Quantity, Reason, Text, Time
 
 StepNumber = Annotated[Count, Field(description="counted from 1, followed procedures laid out")]
@@ -26,19 +26,10 @@ class ProcedureStep(Closed):
     state: Literal["done", "next", "later"]
 
 
-class NextStep(Closed):
+class NextStep(MayStart):
     """The step that comes next, and whether it may start now."""
 
     step: StepNumber
-    clearance: Literal["granted", "withheld"]
-    unmet: Annotated[list[ClearanceUnmet], Field(max_length=100_000)]
-    missing: Annotated[list[ClearanceMissing], Field(max_length=100_000)]
-    blocked_by: Annotated[list[BlockedBy], Field(max_length=100_000)]
-    do_first: Annotated[list[DoFirst], Field(max_length=100_000)]
-    cautions: Annotated[list[Caution], Field(max_length=100_000)]
-    holds: Text | None
-    because: Annotated[list[Reason], Field(max_length=100_000)]
-    valid_until: Time | None
 
 
 class Contradicts(Closed):

@@ -198,17 +198,7 @@ def _on_calendar(node: EveryOnCalendar) -> Writer:
             f"{opening}{'In service since' if last.start else 'Done on'} {done_text}{makes}{due_text}, {_ends(left)}."
             f'","values":{{"done":"{done_text}","due":"{due_text}","today":"{moment.today_text}","days":{left}}}}}'
         )
-        return (
-            _standing_on(base, today, due, left),
-            used if used > 0 else 0,
-            max(used + left, 1),
-            "",
-            "",
-            (due_text, left),
-            reason,
-            decided,
-            (),
-        )
+        return _dated(base, today, due, (due_text, left), used, reason, decided)
 
     return write
 
@@ -230,25 +220,19 @@ def _on_season(node: EachSeasonPoint) -> Writer | None:
         left, used = (due - today).days, (today - day).days
         due_text = due.isoformat()
         reason = f'{opening}{due_text}, {_ends(left)}.","values":{{"due":"{due_text}","today":"{moment.today_text}"}}}}'
-        return (
-            _standing_on(base, today, due, left),
-            used if used > 0 else 0,
-            max(used + left, 1),
-            "",
-            "",
-            (due_text, left),
-            reason,
-            decided,
-            (),
-        )
+        return _dated(base, today, due, (due_text, left), used, reason, decided)
 
     return write
 
 
-def _standing_on(base: CalendarTerms, today: date, due: date, left: int) -> Standing:
+def _dated(base: CalendarTerms, today: date, due: date, day: tuple[str, int], used: int, reason: str, decided: str) -> Written:
+    """What is due on a day. day: the same day as text, and the days left. used: days since the one that it counts from."""
+    left = day[1]
     if left > 0:
-        return _UPCOMING if left <= base.notice else _CLEAR
-    return _DUE if left == 0 or today <= base.late.after(due) else _OVERDUE
+        standing = _UPCOMING if left <= base.notice else _CLEAR
+    else:
+        standing = _DUE if left == 0 or today <= base.late.after(due) else _OVERDUE
+    return standing, used if used > 0 else 0, max(used + left, 1), "", "", day, reason, decided, ()
 
 
 def _ends(left: int) -> str:
