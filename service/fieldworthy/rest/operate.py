@@ -1,5 +1,6 @@
 """For operators and readers: health, readiness, the contract, its page, and a page for every problem."""
 
+import re
 from collections.abc import Awaitable, Callable
 from html import escape
 from importlib.resources import files
@@ -91,11 +92,16 @@ def operate_router(app: FastAPI, ready: Ready) -> APIRouter:
         kind = KINDS.get(request.path_params["code"])
         if kind is None:
             raise Declined(problem("address.unknown", "there is no such problem", "see /problems for all of them"))
-        said = f"<p><code>{kind.code}</code>, status {kind.status}</p><p>{escape(kind.means)}</p><p>{escape(kind.mend)}</p>"
+        said = f"<p><code>{kind.code}</code>, status {kind.status}</p><p>{_prose(kind.means)}</p><p>{_prose(kind.mend)}</p>"
         body = f"<main><h1>{escape(kind.title)}</h1>{said}</main>"
         return _html(_PAGE.format(title=escape(kind.title), head="", body=body))
 
     return router
+
+
+def _prose(text: str) -> str:
+    """A sentence of the catalogue, what stands in backticks as code."""
+    return re.sub(r"`([^`]+)`", r"<code>\1</code>", escape(text))
 
 
 def _html(text: str) -> Response:

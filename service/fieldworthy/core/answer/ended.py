@@ -6,7 +6,7 @@ Two rules, beside those of `evidence`:
     confirmed or that it waits for (doing proves nothing, so neither does what was seen before). A report of such a fact counts only
     if it was made at the time of that step or later; while a step is begun and not done, what its action makes ends at its beginning.
     Of a fact `per: person` a step ends what its own worker reported and that others were at rest; who else was reported elsewhere is
-    still there.
+    still there, a report without a name may be anybody's, and nothing is granted until that worker has reported the fact anew.
 2.  **What can change by itself is verified again.** Energy that can build up again is verified until the work is done (29 CFR
     1910.147(d)(5)). A report older than the end of the last step, of a fact that a happening may have brought into another state since it
     was made, grants nothing, and no way is planned on it. A happening may have come about since a report unless what it needs is false
