@@ -10,6 +10,7 @@ from sqlalchemy.ext.asyncio import create_async_engine
 from sqlalchemy.pool import NullPool
 
 from fieldworthy.storage.engine import MIGRATION_LOCK, database_url, sqlite_engine
+from fieldworthy.storage.migrating import is_compared
 from fieldworthy.storage.tables import metadata
 
 
@@ -25,7 +26,12 @@ def address() -> URL:
 
 
 def migrate(connection: Connection) -> None:
-    context.configure(connection=connection, target_metadata=metadata, render_as_batch=connection.dialect.name == "sqlite")
+    context.configure(
+        connection=connection,
+        target_metadata=metadata,
+        include_object=is_compared,
+        render_as_batch=connection.dialect.name == "sqlite",
+    )
     with context.begin_transaction():
         if connection.dialect.name == "postgresql":  # one of several replicas works, the others wait
             connection.execute(text("select pg_advisory_xact_lock(:lock)"), {"lock": MIGRATION_LOCK})

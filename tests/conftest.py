@@ -6,12 +6,26 @@ for new ones at each run. No property fails on a time.
 
 import os
 import sys
+from collections.abc import Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
+import pytest
 from hypothesis import settings
+
+if TYPE_CHECKING:
+    from tests.postgres import Postgres
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 settings.register_profile("searching", deadline=None)
 settings.register_profile("pipeline", deadline=None, derandomize=True, database=None)
 settings.load_profile("pipeline" if os.environ.get("CI") else "searching")
+
+
+@pytest.fixture(scope="session")
+def postgres() -> "Iterator[Postgres]":
+    """One real PostgreSQL a session (and worker), started when a test first asks for it."""
+    from tests.postgres import running_postgres
+
+    yield from running_postgres()

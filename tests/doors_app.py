@@ -41,6 +41,9 @@ class MemoryStore:
     async def newest(self, name: str) -> Version | None:
         return self.kept[name][-1] if name in self.kept else None
 
+    async def newest_at(self, name: str, moment: datetime) -> Version | None:
+        return next((v for v in reversed(self.kept.get(name, ())) if v.published_at <= moment), None)
+
     async def version(self, name: str, version: int) -> Version | None:
         return await self.published(name, version)
 

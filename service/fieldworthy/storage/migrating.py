@@ -29,6 +29,11 @@ def migrate(address: str) -> None:
     command.upgrade(migration_config(address), "head")
 
 
+def is_compared(thing: object, name: str | None, kind: str, reflected: bool, compared_to: object) -> bool:
+    """Alembic's `include_object`: a table's partitions are no tables of ours."""
+    return not (kind == "table" and reflected and compared_to is None and name is not None and name.startswith("readings_"))
+
+
 @cache
 def newest_revision() -> str | None:
     """The schema that this release was made for."""

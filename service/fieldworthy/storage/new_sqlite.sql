@@ -6,16 +6,18 @@ CREATE TABLE alembic_version (
 );
 
 CREATE TABLE rulebook_drafts (
+	organisation INTEGER NOT NULL, 
 	name VARCHAR(80) NOT NULL, 
 	text TEXT NOT NULL, 
 	media_type VARCHAR(80) NOT NULL, 
 	revision INTEGER NOT NULL, 
 	changed_at DATETIME NOT NULL, 
-	CONSTRAINT pk_rulebook_drafts PRIMARY KEY (name), 
+	CONSTRAINT pk_rulebook_drafts PRIMARY KEY (organisation, name), 
 	CONSTRAINT ck_rulebook_drafts_revision CHECK (revision >= 1)
 );
 
 CREATE TABLE rulebook_versions (
+	organisation INTEGER NOT NULL, 
 	name VARCHAR(80) NOT NULL, 
 	version INTEGER NOT NULL, 
 	digest VARCHAR(71) NOT NULL, 
@@ -25,14 +27,144 @@ CREATE TABLE rulebook_versions (
 	document TEXT NOT NULL, 
 	declared TEXT NOT NULL, 
 	published_at DATETIME NOT NULL, 
-	CONSTRAINT pk_rulebook_versions PRIMARY KEY (name, version), 
+	CONSTRAINT pk_rulebook_versions PRIMARY KEY (organisation, name, version), 
 	CONSTRAINT ck_rulebook_versions_version CHECK (version >= 1)
 );
 
-CREATE INDEX ix_rulebook_versions_digest ON rulebook_versions (digest);
+CREATE INDEX ix_rulebook_versions_organisation_digest ON rulebook_versions (organisation, digest);
 
 CREATE TRIGGER rulebook_versions_no_update before update on rulebook_versions begin select raise(abort, 'a published version is never changed'); end;
 
 CREATE TRIGGER rulebook_versions_no_delete before delete on rulebook_versions begin select raise(abort, 'a published version is never changed'); end;
 
-insert into alembic_version (version_num) values ('0001');
+CREATE TABLE machines (
+	organisation INTEGER NOT NULL, 
+	"key" INTEGER NOT NULL, 
+	id VARCHAR(120) NOT NULL, 
+	revision INTEGER NOT NULL, 
+	known BIGINT NOT NULL, 
+	rulebook VARCHAR(200) NOT NULL, 
+	site VARCHAR(120), 
+	CONSTRAINT pk_machines PRIMARY KEY (organisation, "key"), 
+	CONSTRAINT ck_machines_revision CHECK (revision >= 1), 
+	CONSTRAINT uq_machines_organisation_id UNIQUE (organisation, id)
+);
+
+CREATE TABLE entries (
+	organisation INTEGER NOT NULL, 
+	machine INTEGER NOT NULL, 
+	kind VARCHAR(20) NOT NULL, 
+	id VARCHAR(120) NOT NULL, 
+	known BIGINT NOT NULL, 
+	superseded BIGINT, 
+	at BIGINT NOT NULL, 
+	about VARCHAR(120) NOT NULL, 
+	open SMALLINT NOT NULL, 
+	body TEXT NOT NULL, 
+	CONSTRAINT pk_entries PRIMARY KEY (organisation, machine, kind, id, known), 
+	CONSTRAINT fk_entries_organisation_machine FOREIGN KEY(organisation, machine) REFERENCES machines (organisation, "key")
+);
+
+CREATE INDEX ix_entries_organisation_machine_kind_at_id ON entries (organisation, machine, kind, at, id);
+
+CREATE TABLE meters (
+	organisation INTEGER NOT NULL, 
+	"key" INTEGER NOT NULL, 
+	machine INTEGER NOT NULL, 
+	name VARCHAR(120) NOT NULL, 
+	last_at BIGINT, 
+	last_value BIGINT, 
+	last_unit VARCHAR(30), 
+	CONSTRAINT pk_meters PRIMARY KEY (organisation, "key"), 
+	CONSTRAINT fk_meters_organisation_machine FOREIGN KEY(organisation, machine) REFERENCES machines (organisation, "key"), 
+	CONSTRAINT uq_meters_organisation_machine_name UNIQUE (organisation, machine, name)
+);
+
+CREATE TABLE readings (
+	organisation INTEGER NOT NULL, 
+	meter INTEGER NOT NULL, 
+	at BIGINT NOT NULL, 
+	value BIGINT NOT NULL, 
+	unit VARCHAR(30), 
+	known BIGINT NOT NULL, 
+	CONSTRAINT pk_readings PRIMARY KEY (organisation, meter, at)
+)
+ WITHOUT ROWID
+
+;
+
+CREATE TABLE readings_withdrawn (
+	organisation INTEGER NOT NULL, 
+	meter INTEGER NOT NULL, 
+	at BIGINT NOT NULL, 
+	known BIGINT NOT NULL, 
+	superseded BIGINT NOT NULL, 
+	value BIGINT NOT NULL, 
+	unit VARCHAR(30), 
+	CONSTRAINT pk_readings_withdrawn PRIMARY KEY (organisation, meter, at, known)
+);
+
+CREATE TABLE set_aside (
+	organisation INTEGER NOT NULL, 
+	"key" VARCHAR(40) NOT NULL, 
+	machine VARCHAR(120) NOT NULL, 
+	meter VARCHAR(120) NOT NULL, 
+	at BIGINT NOT NULL, 
+	value BIGINT NOT NULL, 
+	unit VARCHAR(30), 
+	why VARCHAR(40) NOT NULL, 
+	details TEXT NOT NULL, 
+	known BIGINT NOT NULL, 
+	settled BIGINT, 
+	settled_as VARCHAR(20), 
+	settled_by VARCHAR(120), 
+	settled_why TEXT, 
+	CONSTRAINT pk_set_aside PRIMARY KEY (organisation, "key")
+);
+
+CREATE INDEX ix_set_aside_organisation_settled_known_key ON set_aside (organisation, settled, known, "key");
+
+CREATE TABLE computed (
+	organisation INTEGER NOT NULL, 
+	machine INTEGER NOT NULL, 
+	at BIGINT NOT NULL, 
+	known BIGINT NOT NULL, 
+	until BIGINT NOT NULL, 
+	rulebook VARCHAR(80) NOT NULL, 
+	version INTEGER NOT NULL, 
+	digest VARCHAR(71) NOT NULL, 
+	problem TEXT, 
+	CONSTRAINT pk_computed PRIMARY KEY (organisation, machine), 
+	CONSTRAINT fk_computed_organisation_machine FOREIGN KEY(organisation, machine) REFERENCES machines (organisation, "key")
+);
+
+CREATE TABLE standings (
+	organisation INTEGER NOT NULL, 
+	machine INTEGER NOT NULL, 
+	task VARCHAR(120) NOT NULL, 
+	urgency SMALLINT NOT NULL, 
+	used DOUBLE NOT NULL, 
+	kind VARCHAR(20) NOT NULL, 
+	skill VARCHAR(20), 
+	due_on VARCHAR(10), 
+	body TEXT NOT NULL, 
+	CONSTRAINT pk_standings PRIMARY KEY (organisation, machine, task), 
+	CONSTRAINT fk_standings_organisation_machine FOREIGN KEY(organisation, machine) REFERENCES machines (organisation, "key")
+);
+
+CREATE INDEX ix_standings_organisation_urgency_used_machine_task ON standings (organisation, urgency, used, machine, task);
+
+CREATE TABLE answers (
+	organisation INTEGER NOT NULL, 
+	"key" VARCHAR(200) NOT NULL, 
+	fingerprint VARCHAR(64) NOT NULL, 
+	status SMALLINT NOT NULL, 
+	headers TEXT NOT NULL, 
+	body BLOB NOT NULL, 
+	known BIGINT NOT NULL, 
+	CONSTRAINT pk_answers PRIMARY KEY (organisation, "key")
+);
+
+CREATE INDEX ix_answers_organisation_known ON answers (organisation, known);
+
+insert into alembic_version (version_num) values ('0002');

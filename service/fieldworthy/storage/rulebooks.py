@@ -1,5 +1,6 @@
 """Drafts and published versions in the database. Takes and gives the core values of `usecases.ports`."""
 
+from datetime import datetime
 from typing import Any
 
 from sqlalchemy import ColumnElement, Row, func, insert, or_, select, union, update
@@ -9,6 +10,7 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 from fieldworthy.core.base.finding import nearest
 from fieldworthy.storage.tables import rulebook_drafts as drafts
 from fieldworthy.storage.tables import rulebook_versions as versions
+from fieldworthy.usecases.kept import HOME
 from fieldworthy.usecases.ports import Draft, Published, Shelved, Version
 from fieldworthy.usecases.refusals import VersionTaken
 
@@ -17,23 +19,29 @@ _WHOLE = (*_SUMMARY, versions.c.text, versions.c.media_type, versions.c.document
 
 
 class SqlRulebooks:
-    """Implements `usecases.ports.Rulebooks` inside one transaction, which it neither begins nor ends."""
+    """Implements `usecases.ports.Rulebooks` for one organisation, inside one transaction, which it neither begins nor ends."""
 
-    def __init__(self, connection: AsyncConnection) -> None:
+    def __init__(self, connection: AsyncConnection, organisation: int = HOME) -> None:
         self._connection = connection
+        self._organisation = organisation
+        self._own_drafts = drafts.c.organisation == organisation
+        self._own = versions.c.organisation == organisation
 
     async def draft(self, name: str) -> Draft | None:
-        row = await self._first(select(drafts).where(drafts.c.name == name))
+        row = await self._first(select(drafts).where(self._own_drafts, drafts.c.name == name))
         return None if row is None else Draft(row.name, row.text, row.media_type, row.revision, row.changed_at)
 
     async def put_draft(self, draft: Draft) -> None:
         values = {"text": draft.text, "media_type": draft.media_type, "revision": draft.revision, "changed_at": draft.changed_at}
-        changed = await self._connection.execute(update(drafts).where(drafts.c.name == draft.name).values(values))
+        changed = await self._connection.execute(update(drafts).where(self._own_drafts, drafts.c.name == draft.name).values(values))
         if changed.rowcount == 0:
-            await self._connection.execute(insert(drafts).values(name=draft.name, **values))
+            await self._connection.execute(insert(drafts).values(organisation=self._organisation, name=draft.name, **values))
 
     async def newest(self, name: str) -> Version | None:
         return await self._version(versions.c.name == name)
+
+    async def newest_at(self, name: str, moment: datetime) -> Version | None:
+        return await self._version(versions.c.name == name, versions.c.published_at <= moment)
 
     async def version(self, name: str, version: int) -> Version | None:
         return await self._version(versions.c.name == name, versions.c.version == version)
@@ -41,7 +49,7 @@ class SqlRulebooks:
     async def by_digest(self, digest: str) -> Version | None:
         found = (
             select(*_SUMMARY)
-            .where(versions.c.digest == digest)
+            .where(self._own, versions.c.digest == digest)
             .order_by(versions.c.published_at, versions.c.name, versions.c.version)
             .limit(1)
         )
@@ -49,26 +57,27 @@ class SqlRulebooks:
         return None if row is None else _summary(row)
 
     async def published(self, name: str, version: int) -> Published | None:
-        row = await self._first(select(*_WHOLE).where(versions.c.name == name, versions.c.version == version))
+        row = await self._first(select(*_WHOLE).where(self._own, versions.c.name == name, versions.c.version == version))
         return None if row is None else Published(**row._mapping)
 
     async def add(self, published: Published) -> None:
-        values = {column.name: getattr(published, column.name) for column in versions.columns}
+        values = {column.name: getattr(published, column.name) for column in _WHOLE}
         try:
             async with self._connection.begin_nested():
-                await self._connection.execute(insert(versions).values(values))
+                await self._connection.execute(insert(versions).values(organisation=self._organisation, **values))
         except IntegrityError as trouble:
             raise VersionTaken(published.name, published.version) from trouble
 
     async def names(self, after: str | None, limit: int) -> tuple[Shelved, ...]:
-        known = union(select(versions.c.name), select(drafts.c.name)).subquery()
-        top = select(versions.c.name, func.max(versions.c.version).label("version")).group_by(versions.c.name).subquery()
+        known = union(select(versions.c.name).where(self._own), select(drafts.c.name).where(self._own_drafts)).subquery()
+        newest = func.max(versions.c.version).label("version")
+        top = select(versions.c.name, newest).where(self._own).group_by(versions.c.name).subquery()
         query = (
             select(known.c.name.label("shelved"), drafts.c.revision, *_SUMMARY)
             .select_from(known)
-            .outerjoin(drafts, drafts.c.name == known.c.name)
+            .outerjoin(drafts, self._own_drafts & (drafts.c.name == known.c.name))
             .outerjoin(top, top.c.name == known.c.name)
-            .outerjoin(versions, (versions.c.name == top.c.name) & (versions.c.version == top.c.version))
+            .outerjoin(versions, self._own & (versions.c.name == top.c.name) & (versions.c.version == top.c.version))
             .order_by(known.c.name)
             .limit(limit)
         )
@@ -78,7 +87,7 @@ class SqlRulebooks:
         return tuple(Shelved(row.shelved, None if row.name is None else _summary(row), row.revision) for row in rows)
 
     async def versions(self, name: str, before: int | None, limit: int) -> tuple[Version, ...]:
-        query = select(*_SUMMARY).where(versions.c.name == name).order_by(versions.c.version.desc()).limit(limit)
+        query = select(*_SUMMARY).where(self._own, versions.c.name == name).order_by(versions.c.version.desc()).limit(limit)
         if before is not None:
             query = query.where(versions.c.version < before)
         return tuple(_summary(row) for row in (await self._connection.execute(query)).all())
@@ -87,11 +96,11 @@ class SqlRulebooks:
         """Names of the same beginning (three characters), by how near they are; the rest of the judgement is `finding.nearest`'s."""
         start = versions.c.name.startswith(name[:3], autoescape=True)
         end = versions.c.name.endswith(name[-3:], autoescape=True)
-        query = select(versions.c.name).where(or_(start, end)).distinct().order_by(versions.c.name).limit(200)
+        query = select(versions.c.name).where(self._own, or_(start, end)).distinct().order_by(versions.c.name).limit(200)
         return nearest(name, (await self._connection.execute(query)).scalars().all(), most)
 
     async def _version(self, *where: ColumnElement[bool]) -> Version | None:
-        row = await self._first(select(*_SUMMARY).where(*where).order_by(versions.c.version.desc()).limit(1))
+        row = await self._first(select(*_SUMMARY).where(self._own, *where).order_by(versions.c.version.desc()).limit(1))
         return None if row is None else _summary(row)
 
     async def _first(self, query: Any) -> Row[Any] | None:

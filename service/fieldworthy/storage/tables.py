@@ -1,13 +1,33 @@
-"""The tables. Changed only together with a step in migrations/; a test compares the two."""
+"""The tables. Changed only together with a step in migrations/; a test compares the two.
+
+Each carries the organisation in its key, so that what is kept can be split by organisation later without another form of row.
+What is kept of machines counts time in microseconds since 1970, UTC: one integer, the same on both databases, quick to compare.
+"""
 
 from datetime import UTC, datetime
 from typing import Any
 
-from sqlalchemy import CheckConstraint, Column, DateTime, Index, Integer, MetaData, String, Table, Text
+from sqlalchemy import (
+    BigInteger,
+    CheckConstraint,
+    Column,
+    DateTime,
+    Double,
+    ForeignKeyConstraint,
+    Index,
+    Integer,
+    LargeBinary,
+    MetaData,
+    SmallInteger,
+    String,
+    Table,
+    Text,
+    UniqueConstraint,
+)
 from sqlalchemy.engine import Dialect
 from sqlalchemy.types import TypeDecorator
 
-REVISION = "0001"  # of the newest step in migrations/, which a test holds it to
+REVISION = "0002"  # of the newest step in migrations/, which a test holds it to
 
 metadata = MetaData(
     naming_convention={
@@ -40,9 +60,19 @@ class Instant(TypeDecorator[datetime]):
         return kept.replace(tzinfo=UTC) if kept.tzinfo is None else kept.astimezone(UTC)
 
 
+def _organisation() -> Column[int]:
+    """Whose row it is: the first column of every key."""
+    return Column("organisation", Integer, primary_key=True, autoincrement=False)
+
+
+def _of_machine() -> ForeignKeyConstraint:
+    return ForeignKeyConstraint(["organisation", "machine"], ["machines.organisation", "machines.key"])
+
+
 rulebook_drafts = Table(
     "rulebook_drafts",
     metadata,
+    _organisation(),
     Column("name", String(80), primary_key=True),
     Column("text", Text, nullable=False),
     Column("media_type", String(80), nullable=False),
@@ -54,6 +84,7 @@ rulebook_drafts = Table(
 rulebook_versions = Table(
     "rulebook_versions",
     metadata,
+    _organisation(),
     Column("name", String(80), primary_key=True),
     Column("version", Integer, primary_key=True, autoincrement=False),
     Column("digest", String(71), nullable=False),
@@ -64,5 +95,138 @@ rulebook_versions = Table(
     Column("declared", Text, nullable=False),  # the same in the order of declaration: what is evaluated
     Column("published_at", Instant, nullable=False),
     CheckConstraint("version >= 1", name="version"),
-    Index(None, "digest"),
+    Index(None, "organisation", "digest"),
+)
+
+machines = Table(
+    "machines",
+    metadata,
+    _organisation(),
+    Column("key", Integer, primary_key=True, autoincrement=False),  # the store's own, 1, 2, ... an organisation
+    Column("id", String(120), nullable=False),  # the caller's own
+    Column("revision", Integer, nullable=False),  # of the document: 1, 2, ...; the `ETag`
+    Column("known", BigInteger, nullable=False),  # when anything of it was last kept; grows with each change
+    Column("rulebook", String(200), nullable=False),  # `name` or `name@3`
+    Column("site", String(120)),
+    UniqueConstraint("organisation", "id"),
+    CheckConstraint("revision >= 1", name="revision"),
+)
+
+entries = Table(  # what was told of a machine, one row a state of it; also each state of the machine's own document
+    "entries",
+    metadata,
+    _organisation(),
+    Column("machine", Integer, primary_key=True, autoincrement=False),
+    Column("kind", String(20), primary_key=True),
+    Column("id", String(120), primary_key=True),
+    Column("known", BigInteger, primary_key=True, autoincrement=False),  # since when it stands
+    Column("superseded", BigInteger),  # from when on a later state stands in its place; null: it is the newest
+    Column("at", BigInteger, nullable=False),  # when it happened; what has a day only: that day's beginning, UTC
+    Column("about", String(120), nullable=False),  # the task, fact, meter, ... that it speaks of
+    Column("open", SmallInteger, nullable=False),  # 1 while it asks for something: open work, a finding to follow up
+    Column("body", Text, nullable=False),  # JSON as it was told; `null` for what was withdrawn
+    _of_machine(),
+    Index(None, "organisation", "machine", "kind", "at", "id"),
+)
+
+meters = Table(
+    "meters",
+    metadata,
+    _organisation(),
+    Column("key", Integer, primary_key=True, autoincrement=False),
+    Column("machine", Integer, nullable=False),
+    Column("name", String(120), nullable=False),  # its key in the rulebook's vocabulary
+    Column("last_at", BigInteger),  # of the newest kept reading
+    Column("last_value", BigInteger),
+    Column("last_unit", String(30)),
+    _of_machine(),
+    UniqueConstraint("organisation", "machine", "name"),
+)
+
+readings = Table(  # on PostgreSQL partitioned by year of `at`
+    "readings",
+    metadata,
+    _organisation(),
+    Column("meter", Integer, primary_key=True, autoincrement=False),
+    Column("at", BigInteger, primary_key=True, autoincrement=False),
+    Column("value", BigInteger, nullable=False),  # millionths of `unit`
+    Column("unit", String(30)),  # null: the meter's own
+    Column("known", BigInteger, nullable=False),
+    sqlite_with_rowid=False,
+)
+
+readings_withdrawn = Table(  # kept once, and no longer: what answered as of an earlier moment still sees them
+    "readings_withdrawn",
+    metadata,
+    _organisation(),
+    Column("meter", Integer, primary_key=True, autoincrement=False),
+    Column("at", BigInteger, primary_key=True, autoincrement=False),
+    Column("known", BigInteger, primary_key=True, autoincrement=False),
+    Column("superseded", BigInteger, nullable=False),
+    Column("value", BigInteger, nullable=False),
+    Column("unit", String(30)),
+)
+
+set_aside = Table(
+    "set_aside",
+    metadata,
+    _organisation(),
+    Column("key", String(40), primary_key=True),  # drawn from what was sent: the same reading has the same key
+    Column("machine", String(120), nullable=False),  # as it was sent: there may be no such machine
+    Column("meter", String(120), nullable=False),
+    Column("at", BigInteger, nullable=False),
+    Column("value", BigInteger, nullable=False),
+    Column("unit", String(30)),
+    Column("why", String(40), nullable=False),
+    Column("details", Text, nullable=False),  # JSON
+    Column("known", BigInteger, nullable=False),
+    Column("settled", BigInteger),
+    Column("settled_as", String(20)),  # accepted, dismissed
+    Column("settled_by", String(120)),
+    Column("settled_why", Text),
+    Index(None, "organisation", "settled", "known", "key"),
+)
+
+computed = Table(  # when and from what a machine's standings were computed
+    "computed",
+    metadata,
+    _organisation(),
+    Column("machine", Integer, primary_key=True, autoincrement=False),
+    Column("at", BigInteger, nullable=False),
+    Column("known", BigInteger, nullable=False),  # the machine's own `known` of then
+    Column("until", BigInteger, nullable=False),  # the end of its local day: then all is computed anew
+    Column("rulebook", String(80), nullable=False),
+    Column("version", Integer, nullable=False),
+    Column("digest", String(71), nullable=False),
+    Column("problem", Text),  # JSON: why there are no standings
+    _of_machine(),
+)
+
+standings = Table(
+    "standings",
+    metadata,
+    _organisation(),
+    Column("machine", Integer, primary_key=True, autoincrement=False),
+    Column("task", String(120), primary_key=True),
+    Column("urgency", SmallInteger, nullable=False),  # 0 overdue, 1 due, 2 unknown, 3 upcoming, 4 clear
+    Column("used", Double, nullable=False),  # share used, for the order alone
+    Column("kind", String(20), nullable=False),
+    Column("skill", String(20)),
+    Column("due_on", String(10)),  # the due date, else the expected one
+    Column("body", Text, nullable=False),  # the task's standing, JSON as it is answered
+    _of_machine(),
+    Index(None, "organisation", "urgency", "used", "machine", "task"),
+)
+
+answers = Table(  # to requests that carried an `Idempotency-Key`
+    "answers",
+    metadata,
+    _organisation(),
+    Column("key", String(200), primary_key=True),
+    Column("fingerprint", String(64), nullable=False),  # SHA-256 of method, path and body
+    Column("status", SmallInteger, nullable=False),
+    Column("headers", Text, nullable=False),  # JSON
+    Column("body", LargeBinary, nullable=False),
+    Column("known", BigInteger, nullable=False),
+    Index(None, "organisation", "known"),
 )

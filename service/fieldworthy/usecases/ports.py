@@ -65,6 +65,9 @@ class Rulebooks(Protocol):
 
     async def newest(self, name: str) -> Version | None: ...
 
+    async def newest_at(self, name: str, moment: datetime) -> Version | None:
+        """The newest version that was published at or before that moment (aware)."""
+
     async def version(self, name: str, version: int) -> Version | None: ...
 
     async def by_digest(self, digest: str) -> Version | None:

@@ -4,12 +4,16 @@
     ├── NotFound 404
     │   ├── RulebookUnknown          rulebook.unknown
     │   ├── VersionUnknown           rulebook.version_unknown
-    │   └── DraftUnknown             rulebook.draft_unknown
+    │   ├── DraftUnknown             rulebook.draft_unknown
+    │   └── MachineUnknown           machine.unknown
     ├── AtOdds 409
     │   ├── DraftChanged             rulebook.draft_changed   (412: the sender's own condition failed)
-    │   └── VersionTaken             rulebook.version_taken
+    │   ├── VersionTaken             rulebook.version_taken
+    │   ├── MachineTaken             machine.taken
+    │   └── RequestInFlight          request.in_flight
     ├── TooLarge 413                 request.too_large
     └── DoesNotFit 422
+        ├── KeyReused                request.key_reused
         ├── ReferenceMalformed       rulebook.reference_malformed
         ├── NameDiffers              rulebook.name_differs
         ├── RulebookHasErrors        rulebook.has_errors      (carries the findings)
@@ -71,6 +75,16 @@ class DraftUnknown(NotFound):
         super().__init__(f"there is no draft of `{shorten(name)}`", f"put one at /v1/rulebooks/{shorten(name)}/draft")
 
 
+class MachineUnknown(NotFound):
+    """No machine of this id is kept."""
+
+    code, title = "machine.unknown", "no such machine"
+
+    def __init__(self, id: str, near: Sequence[str] = ()) -> None:
+        remedy = f"did you mean {or_list(near)}?" if near else "list them at /v1/machines, or put it at /v1/machines/ID"
+        super().__init__(f"no machine is called `{shorten(id)}`", remedy)
+
+
 class AtOdds(Refusal):
     status = 409
 
@@ -94,6 +108,24 @@ class VersionTaken(AtOdds):
         super().__init__(f"`{name}` already has a version {version}, and a published version is never changed", "publish again")
 
 
+class MachineTaken(AtOdds):
+    """Two callers added a machine of the same id at the same moment."""
+
+    code, title = "machine.taken", "somebody else added this machine at the same moment"
+
+    def __init__(self, id: str) -> None:
+        super().__init__(f"the machine `{shorten(id)}` is there already", "read it, and send the change again")
+
+
+class RequestInFlight(AtOdds):
+    """A request with the same `Idempotency-Key` is being worked on."""
+
+    code, title = "request.in_flight", "the same request is being worked on"
+
+    def __init__(self, key: str) -> None:
+        super().__init__(f"a request with the key `{shorten(key)}` is not finished yet", "send it again in a moment")
+
+
 class TooLarge(Refusal):
     """More than is taken at once."""
 
@@ -105,6 +137,15 @@ class TooLarge(Refusal):
 
 class DoesNotFit(Refusal):
     status = 422
+
+
+class KeyReused(DoesNotFit):
+    """The `Idempotency-Key` belongs to another request."""
+
+    code, title = "request.key_reused", "this key was sent with another request"
+
+    def __init__(self, key: str) -> None:
+        super().__init__(f"the key `{shorten(key)}` was sent before, with another address or body", "make a new key for every new request")
 
 
 class ReferenceMalformed(DoesNotFit):

@@ -1,0 +1,91 @@
+"""What the routes over the store share: whose request it is, and work that is done once however often it is asked for."""
+
+import hashlib
+import re
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass, field
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from fieldworthy.rest.body import Declined
+from fieldworthy.rest.described import header_parameter
+from fieldworthy.usecases.find_rulebook import FindRulebook
+from fieldworthy.usecases.kept import HOME, KeepStore, Kept
+from fieldworthy.usecases.kept_answers import KeptAnswer
+from fieldworthy.usecases.refusals import KeyReused, RequestInFlight
+from fieldworthy.wire.problems import problem
+
+IDEMPOTENCY_KEY = header_parameter(
+    "Idempotency-Key", "a key of your own, the same for every try of one request: what was done is answered again, and not done again"
+)
+ONCE = ("request.in_flight", "request.key_reused")
+"""The problems that a route gives which works once."""
+
+_KEY = re.compile(r"[\x21-\x7e](?:[\x20-\x7e]{0,198}[\x21-\x7e])?\Z")
+_KEPT_HEADERS = ("content-type", "etag", "location")
+
+
+@dataclass(frozen=True, slots=True)
+class Keeping:
+    """What the routes over the store ask. in_flight: keys of this process that are worked on."""
+
+    store: KeepStore
+    find: FindRulebook
+    in_flight: set[tuple[int, str]] = field(default_factory=set)
+
+
+def organisation_of(request: Request) -> int:
+    """Whose request it is. While there are no keys: everybody's."""
+    return HOME
+
+
+async def once(keeping: Keeping, request: Request, body: bytes, work: Callable[[Kept], Awaitable[Response]]) -> Response:
+    """
+    Does the work in one transaction; with an `Idempotency-Key` only the first time, and gives the same answer again.
+
+    body: what the request says, for telling another request with the same key. work: gives the answer; a refusal undoes everything.
+    Raises RequestInFlight (409), KeyReused (422), Declined (400) for a key that is none.
+    Source: draft-ietf-httpapi-idempotency-key-header-07, 2.6 and 2.7.
+    """
+    organisation, key = organisation_of(request), _key(request)
+    if key is None:
+        async with keeping.store.keep(organisation) as kept:
+            return await work(kept)
+    mine = (organisation, key)
+    if mine in keeping.in_flight:
+        raise RequestInFlight(key)
+    keeping.in_flight.add(mine)
+    try:
+        return await _once(keeping, key, _fingerprint(request, body), organisation, work)
+    finally:
+        keeping.in_flight.discard(mine)
+
+
+async def _once(keeping: Keeping, key: str, fingerprint: str, organisation: int, work: Callable[[Kept], Awaitable[Response]]) -> Response:
+    async with keeping.store.keep(organisation) as kept:
+        if not await kept.answers.claim(key):
+            raise RequestInFlight(key)
+        given = await kept.answers.find(key)
+        if given is not None:
+            if given.fingerprint != fingerprint:
+                raise KeyReused(key)
+            return Response(given.body, given.status, dict(given.headers))
+        answer = await work(kept)
+        headers = {name: answer.headers[name] for name in _KEPT_HEADERS if name in answer.headers}
+        await kept.answers.put(key, KeptAnswer(fingerprint, answer.status_code, headers, bytes(answer.body)), await kept.moment())
+    return answer
+
+
+def _key(request: Request) -> str | None:
+    given: str | None = request.headers.get("idempotency-key")
+    if given is None:
+        return None
+    if not _KEY.match(given):
+        raise Declined(problem("request.unreadable", "`Idempotency-Key` can't be read", "send 1 to 200 visible ASCII characters"))
+    return given
+
+
+def _fingerprint(request: Request, body: bytes) -> str:
+    address = f"{request.method} {request.url.path}?{request.url.query}\n".encode()
+    return hashlib.sha256(address + body).hexdigest()

@@ -1,0 +1,60 @@
+"""One transaction over what is kept of one organisation: the rooms of the store, each opened when it is first asked for."""
+
+from functools import cached_property
+
+from sqlalchemy import text
+from sqlalchemy.ext.asyncio import AsyncConnection
+
+from fieldworthy.core.base.micros import micros_of
+from fieldworthy.storage.answers import SqlAnswers
+from fieldworthy.storage.aside import SqlAside
+from fieldworthy.storage.entries import SqlEntries
+from fieldworthy.storage.machines import SqlMachines
+from fieldworthy.storage.readings import SqlReadings
+from fieldworthy.storage.rulebooks import SqlRulebooks
+from fieldworthy.storage.standings import SqlStandings
+from fieldworthy.usecases.ports import Clock
+
+_EPOCH_MICROS = text("select (extract(epoch from clock_timestamp()) * 1000000)::bigint")
+
+
+class SqlKept:
+    """Implements `usecases.kept.Kept`. clock: for SQLite, and for tests that turn it; None: the database's own."""
+
+    def __init__(self, connection: AsyncConnection, organisation: int, clock: Clock | None) -> None:
+        self.connection = connection
+        self.organisation = organisation
+        self._clock = clock
+
+    @cached_property
+    def rulebooks(self) -> SqlRulebooks:
+        return SqlRulebooks(self.connection, self.organisation)
+
+    @cached_property
+    def machines(self) -> SqlMachines:
+        return SqlMachines(self.connection, self.organisation)
+
+    @cached_property
+    def entries(self) -> SqlEntries:
+        return SqlEntries(self.connection, self.organisation)
+
+    @cached_property
+    def readings(self) -> SqlReadings:
+        return SqlReadings(self.connection, self.organisation)
+
+    @cached_property
+    def aside(self) -> SqlAside:
+        return SqlAside(self.connection, self.organisation)
+
+    @cached_property
+    def standings(self) -> SqlStandings:
+        return SqlStandings(self.connection, self.organisation)
+
+    @cached_property
+    def answers(self) -> SqlAnswers:
+        return SqlAnswers(self.connection, self.organisation)
+
+    async def moment(self) -> int:
+        if self._clock is not None:
+            return micros_of(self._clock())
+        return int((await self.connection.execute(_EPOCH_MICROS)).scalar_one())

@@ -1,0 +1,109 @@
+"""Machines in the database."""
+
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from typing import Any
+
+from sqlalchemy import Row, func, insert, or_, select, text, update
+from sqlalchemy.exc import IntegrityError
+from sqlalchemy.ext.asyncio import AsyncConnection
+
+from fieldworthy.core.base.finding import nearest
+from fieldworthy.storage.tables import machines
+from fieldworthy.usecases.kept import Machine
+from fieldworthy.usecases.refusals import MachineTaken
+
+KEYS_LOCK = 728313
+"""PostgreSQL's advisory lock for making keys, taken after all locks on rows: so it can't be part of a circle."""
+
+_CHUNK = 5_000  # bound values of one statement, well below what either database takes
+
+
+class SqlMachines:
+    """Implements `usecases.kept.Machines` inside one transaction, which it neither begins nor ends."""
+
+    def __init__(self, connection: AsyncConnection, organisation: int) -> None:
+        self._connection = connection
+        self._organisation = organisation
+        self._own = machines.c.organisation == organisation
+
+    async def find(self, id: str) -> Machine | None:
+        row = (await self._connection.execute(select(machines).where(self._own, machines.c.id == id))).first()
+        return None if row is None else _machine(row)
+
+    async def by_key(self, keys: Collection[int]) -> Mapping[int, Machine]:
+        found: dict[int, Machine] = {}
+        for chunk in chunks(sorted(keys)):
+            for row in await self._connection.execute(select(machines).where(self._own, machines.c.key.in_(chunk))):
+                found[row.key] = _machine(row)
+        return found
+
+    async def lock(self, ids: Collection[str]) -> Mapping[str, Machine]:
+        found: dict[str, Machine] = {}
+        for chunk in chunks(sorted(ids)):  # everybody locks in the same order: nobody waits in a circle
+            query = select(machines).where(self._own, machines.c.id.in_(chunk)).order_by(machines.c.id).with_for_update()
+            for row in await self._connection.execute(query):
+                found[row.id] = _machine(row)
+        return found
+
+    async def add(self, id: str, known: int, rulebook: str, site: str | None) -> Machine:
+        await lock_keys(self._connection, self._organisation)
+        query = select(func.coalesce(func.max(machines.c.key), 0) + 1).where(self._own)
+        key = (await self._connection.execute(query)).scalar_one()
+        made = Machine(key, id, 1, known, rulebook, site)
+        try:
+            async with self._connection.begin_nested():
+                await self._connection.execute(
+                    insert(machines).values(
+                        organisation=self._organisation, key=key, id=id, revision=1, known=known, rulebook=rulebook, site=site
+                    )
+                )
+        except IntegrityError as trouble:
+            raise MachineTaken(id) from trouble
+        return made
+
+    async def change(self, machine: Machine, known: int, rulebook: str, site: str | None) -> Machine:
+        changed = Machine(machine.key, machine.id, machine.revision + 1, known, rulebook, site)
+        await self._connection.execute(
+            update(machines)
+            .where(self._own, machines.c.key == machine.key)
+            .values(revision=changed.revision, known=known, rulebook=rulebook, site=site)
+        )
+        return changed
+
+    async def touch(self, machines_: Collection[Machine], known: int) -> None:
+        for chunk in chunks(sorted(machine.key for machine in machines_)):
+            await self._connection.execute(update(machines).where(self._own, machines.c.key.in_(chunk)).values(known=known))
+
+    async def page(self, after: str | None, limit: int, site: str | None = None, rulebook: str | None = None) -> Sequence[Machine]:
+        query = select(machines).where(self._own).order_by(machines.c.id).limit(limit)
+        if after is not None:
+            query = query.where(machines.c.id > after)
+        if site is not None:
+            query = query.where(machines.c.site == site)
+        if rulebook is not None:
+            query = query.where(machines.c.rulebook == rulebook)
+        return [_machine(row) for row in await self._connection.execute(query)]
+
+    async def close_ids(self, id: str, most: int) -> Sequence[str]:
+        start = machines.c.id.startswith(id[:3], autoescape=True)
+        end = machines.c.id.endswith(id[-3:], autoescape=True)
+        query = select(machines.c.id).where(self._own, or_(start, end)).order_by(machines.c.id).limit(200)
+        return nearest(id, (await self._connection.execute(query)).scalars().all(), most)
+
+
+async def lock_keys(connection: AsyncConnection, organisation: int) -> None:
+    """From here to the end of the transaction nobody else makes keys of this organisation. On SQLite whoever writes is alone anyway."""
+    if connection.dialect.name == "postgresql":
+        await connection.execute(
+            text("select pg_advisory_xact_lock(:lock, :organisation)"), {"lock": KEYS_LOCK, "organisation": organisation}
+        )
+
+
+def chunks(items: Iterable[Any], size: int = _CHUNK) -> Iterable[list[Any]]:
+    """Items in lists of at most `size`, in their order."""
+    listed = list(items)
+    return (listed[i : i + size] for i in range(0, len(listed), size))
+
+
+def _machine(row: Row[Any]) -> Machine:
+    return Machine(row.key, row.id, row.revision, row.known, row.rulebook, row.site)

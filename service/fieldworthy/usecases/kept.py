@@ -1,0 +1,166 @@
+"""What is kept of an organisation's machines, as the use cases see it. Times are whole microseconds since 1970, UTC.
+
+A store hands out one transaction at a time: `async with store.keep(HOME) as kept:` commits when the block ends and undoes everything when
+it raises; `store.look(HOME)` only reads, and sees one state of everything from its first question to its end.
+
+Nothing is overwritten. A later state of an entry stands in place of the earlier one from its own `known` on, and the earlier one stays: so
+what was known at any moment can be read again. `known` grows with every change of a machine, under the machine's lock.
+"""
+
+from collections.abc import Collection, Mapping, Sequence
+from contextlib import AbstractAsyncContextManager
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Protocol
+
+from fieldworthy.usecases.ports import Rulebooks, Store
+
+if TYPE_CHECKING:  # each of these rooms is described beside the deeds that use it
+    from fieldworthy.usecases.kept_answers import Answers
+    from fieldworthy.usecases.kept_readings import Aside, Readings
+    from fieldworthy.usecases.kept_standings import Standings
+
+HOME = 1
+"""The organisation that everything belongs to while there is only one."""
+
+MACHINE = "machine"
+"""The kind of entry that holds a machine's own document; its id is empty."""
+
+WITHDRAWN = "null"
+"""The body of an entry that says: what stood here never was."""
+
+
+@dataclass(frozen=True, slots=True)
+class Machine:
+    """One machine of the store. key: the store's own; id: the caller's; revision: of its document, from 1; known: of its newest change."""
+
+    key: int
+    id: str
+    revision: int
+    known: int
+    rulebook: str
+    site: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One state of one thing that was told of a machine.
+
+    id: the caller's own, or made by the store; at: when it happened; about: the task, fact, meter, ... that it speaks of; body: JSON as it
+    was told, WITHDRAWN where it never was; open: whether it asks for something still (open work, a finding); known: since when this state
+    stands; superseded: from when on a later one does (None: it is the newest).
+    """
+
+    kind: str
+    id: str
+    known: int
+    at: int
+    about: str
+    body: str
+    open: bool = False
+    superseded: int | None = None
+
+
+class Machines(Protocol):
+    """The machines of one organisation, inside one transaction."""
+
+    async def find(self, id: str) -> Machine | None: ...
+
+    async def by_key(self, keys: Collection[int]) -> Mapping[int, Machine]: ...
+
+    async def lock(self, ids: Collection[str]) -> Mapping[str, Machine]:
+        """Those that there are, by id. Nobody else changes anything of them until this transaction ends; it waits for who does."""
+
+    async def add(self, id: str, known: int, rulebook: str, site: str | None) -> Machine:
+        """A new machine at revision 1. Raises `refusals.MachineTaken` where somebody else added it at the same moment."""
+
+    async def change(self, machine: Machine, known: int, rulebook: str, site: str | None) -> Machine:
+        """The next revision of a locked machine."""
+
+    async def touch(self, machines: Collection[Machine], known: int) -> None:
+        """Notes that something of these locked machines changed at `known`."""
+
+    async def page(self, after: str | None, limit: int, site: str | None = None, rulebook: str | None = None) -> Sequence[Machine]:
+        """In the order of their ids, from behind `after` on. rulebook: the reference exactly as the machine names it."""
+
+    async def close_ids(self, id: str, most: int) -> Sequence[str]:
+        """Some ids to suggest in place of `id`; those that share its beginning first."""
+
+
+class Entries(Protocol):
+    """What was told of machines, inside one transaction. `as_of`: what stood at that moment; None: what stands now."""
+
+    async def newest(self, machine: int, kind: str, ids: Collection[str]) -> Mapping[str, Entry]:
+        """The newest state of each that there is, withdrawn ones included."""
+
+    async def put(self, machine: int, entries: Sequence[Entry]) -> None:
+        """Keeps new states (each of another kind and id); each supersedes what stood under its kind and id. The machine must be locked."""
+
+    async def of(self, machine: int, kinds: Collection[str], as_of: int | None = None) -> Sequence[Entry]:
+        """All that stands, in the order of kind, `at` and id, without what was withdrawn."""
+
+    async def open(self, machine: int, kind: str) -> Sequence[Entry]:
+        """Those that stand and are open, in the order of `at` and id."""
+
+    async def page(
+        self,
+        machine: int,
+        kind: str,
+        limit: int,
+        before: tuple[int, str] | None = None,
+        as_of: int | None = None,
+        about: str | None = None,
+    ) -> Sequence[Entry]:
+        """What stands, the newest `at` first, from before (`at`, id) on, without what was withdrawn."""
+
+    async def history(self, machine: int, kind: str, id: str) -> Sequence[Entry]:
+        """Every state of one thing, the oldest first."""
+
+    async def documents(self, machines: Collection[int], as_of: int | None = None) -> Mapping[int, Entry]:
+        """The machines' own documents, by key."""
+
+
+class Kept(Protocol):
+    """One transaction over all that is kept of one organisation."""
+
+    organisation: int
+
+    @property
+    def rulebooks(self) -> Rulebooks: ...
+
+    @property
+    def machines(self) -> Machines: ...
+
+    @property
+    def entries(self) -> Entries: ...
+
+    @property
+    def readings(self) -> "Readings": ...
+
+    @property
+    def aside(self) -> "Aside": ...
+
+    @property
+    def standings(self) -> "Standings": ...
+
+    @property
+    def answers(self) -> "Answers": ...
+
+    async def moment(self) -> int:
+        """Now. On PostgreSQL by the database's own clock: replicas may disagree about the time, and it is one for all of them."""
+
+
+class KeepStore(Protocol):
+    """Where machines are kept."""
+
+    def keep(self, organisation: int) -> AbstractAsyncContextManager[Kept]: ...
+
+    def look(self, organisation: int) -> AbstractAsyncContextManager[Kept]: ...
+
+
+class WholeStore(Store, KeepStore, Protocol):
+    """Rulebooks and machines."""
+
+
+async def next_known(kept: Kept, machines: Collection[Machine]) -> int:
+    """The `known` of a change of these locked machines: now, and after all that was known of them."""
+    return max([await kept.moment(), *(machine.known + 1 for machine in machines)])

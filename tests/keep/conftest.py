@@ -1,0 +1,22 @@
+"""The service over a real store for every test here: an SQLite file, and a database of a real PostgreSQL."""
+
+from collections.abc import AsyncIterator
+from pathlib import Path
+
+import pytest
+
+from tests.keep.service import Service, running
+from tests.postgres import BOTH, address_of
+
+
+@pytest.fixture(params=BOTH)
+def address(request: pytest.FixtureRequest, tmp_path: Path) -> str:
+    """The address of a migrated database of its own."""
+    return address_of(request.param, request, tmp_path)
+
+
+@pytest.fixture
+async def service(address: str) -> AsyncIterator[Service]:
+    """The service over that database, its clock in the test's hand."""
+    async with running(address) as opened:
+        yield opened

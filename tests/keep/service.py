@@ -1,0 +1,63 @@
+"""The service in this process over a real database, with a clock that a test turns."""
+
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import httpx
+from fastapi import FastAPI
+
+from fieldworthy.main import make_app
+from fieldworthy.storage.engine import SqlStore, open_engine
+from tests.doors_app import client, publish
+
+BEGINNING = datetime(2026, 7, 14, 6, 0, tzinfo=UTC)
+
+
+@dataclass
+class Service:
+    """A running service. now: what its clock and its store's say; turn it with `later`."""
+
+    address: str
+    now: datetime = BEGINNING
+    store: SqlStore = None  # type: ignore[assignment]  # set by `running`
+    app: FastAPI = None  # type: ignore[assignment]
+    http: httpx.AsyncClient = None  # type: ignore[assignment]
+
+    def later(self, **by: float) -> datetime:
+        """Turns the clock on: `later(hours=1)`."""
+        self.now += timedelta(**by)
+        return self.now
+
+    async def publish(self, text: str, name: str) -> None:
+        """Puts and publishes a rulebook."""
+        await publish(self.http, name, text)
+
+    async def get(self, path: str, **options: Any) -> Any:
+        """The answer's JSON; fails where it is a problem."""
+        answer = await self.http.get(path, **options)
+        assert answer.status_code < 300, answer.text
+        return answer.json()
+
+    async def put(self, path: str, body: Any, **options: Any) -> Any:
+        answer = await self.http.put(path, json=body, **options)
+        assert answer.status_code < 300, answer.text
+        return answer.json()
+
+    async def post(self, path: str, body: Any, **options: Any) -> Any:
+        answer = await self.http.post(path, json=body, **options)
+        assert answer.status_code < 300, answer.text
+        return answer.json()
+
+
+@asynccontextmanager
+async def running(address: str, **options: Any) -> AsyncIterator[Service]:
+    """The service over a migrated database. options: of `make_app`."""
+    service = Service(address)
+    service.store = SqlStore(open_engine(address), lambda: service.now)
+    service.app = make_app(service.store, lambda: service.now, service.store.reachable, **options)
+    async with client(service.app) as service.http:
+        yield service
+    await service.store.close()

@@ -1,0 +1,39 @@
+"""States of what was told: none is overwritten, and what stood at any moment can be read again."""
+
+from fieldworthy.usecases.kept import HOME, WITHDRAWN, Entry, next_known
+from tests.keep.service import Service
+
+
+async def test_each_state_stays_and_the_newest_stands(service: Service) -> None:
+    async with service.store.keep(HOME) as kept:
+        machine = await kept.machines.add("r5-17", await kept.moment(), "baler", "north")
+    knowns = []
+    for body in ('{"n": 1}', '{"n": 2}', WITHDRAWN):
+        async with service.store.keep(HOME) as kept:
+            locked = (await kept.machines.lock(["r5-17", "nobody"]))["r5-17"]
+            known = await next_known(kept, [locked])
+            await kept.entries.put(machine.key, [Entry("done", "a", known, 5, "grease", body)])
+            await kept.machines.touch([locked], known)
+        knowns.append(known)
+    assert knowns == sorted(set(knowns))  # the clock stood still, and they grow all the same
+    async with service.store.look(HOME) as kept:
+        assert [e.body for e in await kept.entries.history(machine.key, "done", "a")] == ['{"n": 1}', '{"n": 2}', WITHDRAWN]
+        stood = [[e.body for e in await kept.entries.of(machine.key, ["done"], at)] for at in (knowns[0] - 1, *knowns, None)]
+        paged = [[e.body for e in await kept.entries.page(machine.key, "done", 5, as_of=at)] for at in (knowns[0] - 1, *knowns, None)]
+    assert stood == paged == [[], ['{"n": 1}'], ['{"n": 2}'], [], []]
+
+
+async def test_a_page_goes_on_where_the_one_before_ended(service: Service) -> None:
+    async with service.store.keep(HOME) as kept:
+        machine = await kept.machines.add("r5-17", await kept.moment(), "baler", None)
+        known = await next_known(kept, [machine])
+        told = [Entry("done", f"d{i}", known, i // 2, "grease" if i % 3 else "clean", "{}") for i in range(10)]
+        await kept.entries.put(machine.key, told)
+    async with service.store.look(HOME) as kept:
+        seen: list[str] = []
+        before = None
+        while page := await kept.entries.page(machine.key, "done", 3, before):
+            seen += [entry.id for entry in page]
+            before = (page[-1].at, page[-1].id)
+        assert seen == [f"d{i}" for i in reversed(range(10))]
+        assert [e.id for e in await kept.entries.page(machine.key, "done", 9, about="clean")] == ["d9", "d6", "d3", "d0"]
