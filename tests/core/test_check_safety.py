@@ -50,6 +50,34 @@ def test_the_table(case: dict[str, Any]) -> None:
         assert differs({k: case[k] for k in ("start", "steps", "hazard") if k in case}, trace) is None
 
 
+@pytest.mark.parametrize(
+    ("number", "said"),
+    [
+        (10**12 - 1, "999,999,999,999"),
+        (10**12, "at least 10^12"),
+        (10**13 - 1, "at least 10^12"),
+        (10**13, "at least 10^13"),
+        (2**64, "at least 10^19"),  # 18,446,744,073,709,551,616
+        (10**30_000 - 1, "at least 10^29999"),
+        (10**30_000, "at least 10^30000"),
+    ],
+    ids=lambda each: each if isinstance(each, str) else "",  # pytest could not write the numbers out either
+)
+def test_how_many_is_said_truly_however_many_it_is(number: int, said: str) -> None:
+    assert module._many(number) == said
+
+
+def test_of_more_states_than_python_would_write_out_the_number_is_told() -> None:
+    """5,000 facts of three states, of two persons each: 3^10,000 states; no `str` writes more than 4,300 digits."""
+    names = [f"f{a}{b}{c}" for a, b, c in product("abcdefghijklmnopqr", repeat=3)][:5_000]
+    facts = {name: {"states": ["a", "b", "c"], "per": "person"} for name in names}
+    steps = [{"do": "Look.", "holds": " and ".join(f"{name} is a" for name in names[n : n + 100])} for n in range(0, len(names), 100)]
+    _, findings = check_rulebook(document_of({"facts": facts, "tasks": {"look": {"steps": steps}}}), None, run_example)
+    told = found_by_exploring(findings)
+    assert [f.code for f in told] == ["procedure.not_shown_safe"]
+    assert f"it has at least 10^{10_000 * 0.477_121_254_7:.0f} states" in told[0].message  # log10(3): a handbook's table
+
+
 def test_a_trace_has_its_three_members_and_only_findings_with_a_way_have_one() -> None:
     codes = {"procedure.hazard_reached", "procedure.step_cannot_start", "procedure.left_changed"}
     for case in TABLE["case"]:

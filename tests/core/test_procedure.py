@@ -1,11 +1,13 @@
 """A procedure, run: the tables, and what holds of every answer."""
 
 import json
+from collections.abc import Sequence
+from itertools import product
 from typing import Any
 
 import pytest
 
-from fieldworthy.core.answer.interrupted import MOST_PERSONS
+from fieldworthy.core.answer.hazards import MOST_PERSONS
 from fieldworthy.core.answer.procedure import answer_procedure
 from fieldworthy.core.base.finding import Refused
 from tests.core.books import book_of, differs, tables
@@ -88,3 +90,56 @@ def test_of_more_persons_than_are_looked_at_the_next_step_waits() -> None:
     assert most["interrupted"] is not None
     assert more["interrupted"] is None
     assert [m["why"] for m in more["next"]["missing"]] == ["contradictory"]
+
+
+GATE = {
+    "facts": {
+        "gate": {"states": ["up", "coming down"]},
+        "rotor": {"states": ["still", "turning"]},
+        "person": {"states": ["clear", "under gate", "at rotor"], "per": "person"},
+    },
+    "actions": {
+        "lower gate": {"makes": "gate is coming down"},
+        "come out and lower gate": {"makes": "person is clear and gate is coming down"},
+        "raise gate by rotor": {"makes": "gate is up and rotor is turning"},
+        "raise gate by hand": {"makes": "gate is up"},
+        "come out and turn rotor": {"makes": "person is clear and rotor is turning"},
+        "stop rotor": {"makes": "rotor is still"},
+        "come out": {"makes": "person is clear"},
+    },
+    "hazards": {
+        "crushed": {"never": "person is under gate and gate is coming down", "signal": "danger", "avoid": "Keep clear."},
+        "caught": {"never": "person is at rotor and rotor is turning", "signal": "danger", "avoid": "Keep clear."},
+    },
+    "tasks": {"lower": {"steps": ["lower gate", {"do": "Look."}, "raise gate by hand", "stop rotor"]}},
+}
+
+
+@pytest.mark.parametrize("left_out", [(), ("come out",), ("come out", "come out and lower gate", "come out and turn rotor")])
+def test_the_way_to_safe_is_safe_for_everybody_wherever_each_is(left_out: Sequence[str]) -> None:
+    """All places of two persons beside the worker: the first declared action after which nobody is in a hazard; where none is, no way."""
+    actions = {name: each for name, each in GATE["actions"].items() if name not in left_out}
+    book = book_of({**GATE, "actions": actions})
+
+    def harmed(gate: str, rotor: str, persons: Sequence[str]) -> bool:
+        return (gate == "coming down" and "under gate" in persons) or (rotor == "turning" and "at rotor" in persons)
+
+    def mends(name: str, gate: str, rotor: str, persons: Sequence[str]) -> bool:
+        made = dict(part.split(" is ") for part in actions[name]["makes"].split(" and "))
+        after = made.get("gate", gate), made.get("rotor", rotor)
+        follow = ["clear"] * 2 if "person" in made else persons
+        return not harmed(*after, follow) and not any(harmed(*after, [p]) and not harmed(gate, rotor, [p]) for p in persons)
+
+    lengths = []
+    for gate, rotor, *persons in product(("up", "coming down"), ("still", "turning"), *[GATE["facts"]["person"]["states"]] * 2):
+        reports = [{"fact": "gate", "value": gate, "ago": 1}, {"fact": "rotor", "value": rotor, "ago": 1}]
+        reports += [{"fact": "person", "value": where, "by": f"p-{n}", "ago": n} for n, where in enumerate(persons, 2)]
+        sent = {"task": "lower", "by": "p-1", "done": [{"step": 1, "ago": 60, "by": "p-1"}], "evidence": reports}
+        stopped = answer_procedure(book, question_of(on_the_wire(sent))).to_json()["interrupted"]
+        assert (stopped is not None) is harmed(gate, rotor, persons), sent
+        if stopped is not None:
+            expected = [name for name in actions if mends(name, gate, rotor, persons)][:1]
+            assert [each["action"] for each in stopped["make_safe"]] == expected, sent
+            lengths.append(len(expected))
+    assert 1 in lengths
+    assert (0 in lengths) is (len(left_out) == 3), "two in two hazards, and nobody comes out"

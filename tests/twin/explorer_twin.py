@@ -4,7 +4,7 @@ Written from what a procedure means and from nothing of the engine; conditions a
 """
 
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from fractions import Fraction
 from itertools import pairwise, product
@@ -112,9 +112,9 @@ class Twin:
         assert worth is not Truth.UNKNOWN
         return worth is Truth.YES
 
-    def _can_be(self, c: Condition, state: State, mine: dict[str, str]) -> bool:
-        """Whether it is true of what the reports add up to, or with what is `mine` read of that person."""
-        return self._added_up(c, state, {}) or self._added_up(c, state, mine)
+    def _can_be(self, c: Condition, state: State, mine: dict[str, str], moved: dict[str, str] | None = None) -> bool:
+        """Whether it is true of what the reports add up to, or with what is `mine` read of that person; what is `moved` in any case."""
+        return self._added_up(c, state, moved or {}) or self._added_up(c, state, mine)
 
     def _added_up(self, c: Condition, state: State, mine: dict[str, str]) -> bool:
         """Each person's facts read of all whose report counts: who is at rest is no report, unless both are."""
@@ -129,9 +129,9 @@ class Twin:
             choices[name] = [mine[name]] if name in mine else [WORKER] if a == b else counting if rest else [WORKER, OTHER]
         return all(self._true(c, state, dict(zip(choices, of, strict=True)), WORKER) for of in product(*choices.values()))
 
-    def _own(self, c: Condition | None, state: State) -> bool:
-        """A need or hold of the procedure: what its actions make may be the worker's."""
-        return c is None or self._can_be(c, state, dict.fromkeys(self.made, WORKER))
+    def _own(self, c: Condition | None, state: State, moved: Iterable[str] = ()) -> bool:
+        """A need or hold of the procedure: what its actions make may be the worker's; what one has just moved is the worker's."""
+        return c is None or self._can_be(c, state, dict.fromkeys(self.made, WORKER), dict.fromkeys(moved, WORKER))
 
     def _able(self, action: Action, state: State, who: str) -> bool:
         """What an action needs: what it makes may be of who does it."""
@@ -161,7 +161,8 @@ class Twin:
         if not all(self._own(c, state) for c in must) or (action is not None and not self._able(action, state, WORKER)):
             return None
         after = state if action is None else self._with(state, dict(action.makes), WORKER)
-        return after if self._own(self.case.holds, after) and self._own(step.holds, after) else None
+        moved = () if action is None else action.makes
+        return after if self._own(self.case.holds, after, moved) and self._own(step.holds, after, moved) else None
 
     def by_itself(self, state: State) -> Iterator[tuple[State, Event]]:
         for happening in self.works.happenings.values():

@@ -4,7 +4,7 @@ How soon: the relation is unrolled event by event until the solver finds a way. 
 in it, whatever bears on the procedure; a number is a real one and not an interval. Nothing here is shared with the engine.
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import product
@@ -87,15 +87,15 @@ class Asked:
             case IfThen(given, then):
                 return z3.Implies(self.true(given, at, of, person), self.true(then, at, of, person))
 
-    def own(self, c: Condition | None, at: Frame) -> Any:
-        return self.can_be(c, at, dict.fromkeys(self.made, WORKER))
+    def own(self, c: Condition | None, at: Frame, moved: Iterable[str] = ()) -> Any:
+        return self.can_be(c, at, dict.fromkeys(self.made, WORKER), dict.fromkeys(moved, WORKER))
 
-    def can_be(self, c: Condition | None, at: Frame, mine: Mapping[str, str]) -> Any:
-        """True of what the reports add up to, or with what is `mine` read of that person."""
+    def can_be(self, c: Condition | None, at: Frame, mine: Mapping[str, str], moved: Mapping[str, str] | None = None) -> Any:
+        """True of what the reports add up to, or with what is `mine` read of that person; what is `moved` in any case."""
         if c is None:
             return z3.BoolVal(True)
         theirs = [name for name in names_of(c) if self.facts[name].per_person]
-        return z3.Or([self.added_up(c, at, {n: p for n, p in of.items() if n in theirs}, theirs) for of in ({}, mine)])
+        return z3.Or([self.added_up(c, at, {n: p for n, p in of.items() if n in theirs}, theirs) for of in (moved or {}, mine)])
 
     def added_up(self, c: Condition, at: Frame, of: Mapping[str, str], theirs: list[str]) -> Any:
         """For each choice of persons: where all of these count, or do not differ in a way that tells, it must be true."""
@@ -146,7 +146,8 @@ class Asked:
         ways, position = [], at["position"]
         for n, (step, action) in enumerate(zip(self.steps, self.actions, strict=True)):
             after = at if action is None else self.after(at, action.makes, WORKER)
-            must = [self.own(step.needs, at), self.own(self.case.holds, after), self.own(step.holds, after)]
+            moved = () if action is None else action.makes
+            must = [self.own(step.needs, at), self.own(self.case.holds, after, moved), self.own(step.holds, after, moved)]
             must += [] if action is None else [self.can_be(action.needs, at, dict.fromkeys(action.makes, WORKER))]
             if n == 0:
                 must.append(self.own(self.case.needs, at))

@@ -81,6 +81,15 @@ def with_neighbour(number: int) -> Small:
     return Small(Works(actions, hazards, happenings), facts, case.steps, case.needs, case.holds, case.leaves)
 
 
+def with_persons_held(number: int) -> Small:
+    """The procedure of a number in which each step holds something of a fact that each person has of their own."""
+    draw = Random(f"held {number}")
+    several = (small(n) for n in range(number * 1_000, number * 1_000 + 1_000))
+    case, fact = next((case, fact) for case in several for fact in case.facts.values() if fact.per_person)
+    steps = tuple(replace(s, holds=StateTest(fact.name, draw.choice(fact.states), draw.random() < 0.3)) for s in case.steps)
+    return replace(case, steps=steps)
+
+
 class _Drawing:
     def __init__(self, draw: Random, most_facts: int) -> None:
         self.draw = draw

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from fieldworthy.core.procedure.cone import Bearings, cone_of
 from tests.twin.agreement import differs_from_solver, differs_from_twin, explored, said
-from tests.twin.small_procedures import small, with_neighbour
+from tests.twin.small_procedures import small, with_neighbour, with_persons_held
 
 BATCHES = 6
 
@@ -36,6 +36,15 @@ def test_the_twin_says_the_same_of_any(number: int) -> None:
 def test_a_solver_says_the_same(part: int) -> None:
     """Verdict and shortest lengths; the solver has every fact, and numbers that are no intervals."""
     assert [(number, found) for number in batch(part, 300) if (found := differs_from_solver(small(number)))] == []
+
+
+def test_the_twin_says_the_same_of_what_is_held_of_persons() -> None:
+    """Of who has just been moved by a step, too: some steps can't start, for what they hold is so of somebody else alone."""
+    assert [(number, found) for number in range(60) if (found := differs_from_twin(with_persons_held(number)))] == []
+
+
+def test_a_solver_says_the_same_of_what_is_held_of_persons() -> None:
+    assert [(number, found) for number in (*range(6), 32, 51, 58) if (found := differs_from_solver(with_persons_held(number)))] == []
 
 
 def test_what_does_not_bear_on_a_procedure_changes_nothing() -> None:

@@ -119,16 +119,19 @@ class Life:
         return any(self.true(h.never, state, person) for h in self.works.hazards.values() for person in (0, 1))
 
     def may(self, state: State, **asked: Any) -> bool:
-        """Whether it is granted, where both report what is so; who is clear said so a second before who is not."""
+        """Whether it is granted."""
         known = self.granted.get((state, repr(asked)))
         if known is None:
-            reports = [self._seen(fact, state[n], 1, "p-1") for n, fact in enumerate("abc")]
-            for person in (0, 1):
-                mine, other = state[3 + person], state[4 - person]
-                reports.append(self._seen("who", mine, 2 if mine == "clear" and other != "clear" else 1, f"p-{person + 1}"))
-            question = ClearanceQuestion(now=NOW, machine=Identity(None, None, None, None), evidence=tuple(reports), **asked)
-            known = self.granted[state, repr(asked)] = answer_clearance(self.book, question, way=False).granted
+            known = self.granted[state, repr(asked)] = answer_clearance(self.book, self.question(state, **asked), way=False).granted
         return known
+
+    def question(self, state: State, **asked: Any) -> ClearanceQuestion:
+        """Both report what is so; who is clear said so a second before who is not."""
+        reports = [self._seen(fact, state[n], 1, "p-1") for n, fact in enumerate("abc")]
+        for person in (0, 1):
+            mine, other = state[3 + person], state[4 - person]
+            reports.append(self._seen("who", mine, 2 if mine == "clear" and other != "clear" else 1, f"p-{person + 1}"))
+        return ClearanceQuestion(now=NOW, machine=Identity(None, None, None, None), evidence=tuple(reports), **asked)
 
     @staticmethod
     def _seen(fact: str, value: str, seconds: int, by: str) -> Evidence:

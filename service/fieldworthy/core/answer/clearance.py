@@ -5,13 +5,13 @@ machine does by itself from there, and no open work is disturbed. What is not kn
 """
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any, Literal
 
 from fieldworthy.core.answer.asked import Asked, ClearanceQuestion, read_question
 from fieldworthy.core.answer.cleared import DISCLAIMER, Blocked, ClearanceAnswer, Unmet
-from fieldworthy.core.answer.evidence import FOREVER, Evidence, Known, Missing, said, span_text, stands_until, weigh
+from fieldworthy.core.answer.evidence import FOREVER, Doubt, Evidence, Known, Missing, added_up, said, span_text, stands_until, weigh
 from fieldworthy.core.answer.first import First, Situation, do_first, needs_evidence
 from fieldworthy.core.answer.hazards import Hazards, Look, Persons, State, lacks, persons_of
 from fieldworthy.core.answer.others import (
@@ -56,15 +56,15 @@ __all__ = [
 _SAYS = {Truth.YES: ("true", "is true"), Truth.NO: ("not-true", "is not true"), Truth.UNKNOWN: ("not-known", "is not known")}
 
 
-def answer_clearance(book: CheckedRulebook, question: ClearanceQuestion, way: bool = True) -> ClearanceAnswer:
+def answer_clearance(book: CheckedRulebook, question: ClearanceQuestion, way: bool = True, doubts: Sequence[Doubt] = ()) -> ClearanceAnswer:
     """
     Whether it may start now, from the rulebook, the evidence and the open work sent with the question, and nothing else.
 
-    way: whether what has to be done first is sought. Raises Refused for a question that names what the rulebook does not declare, or a
-    machine or task that does not fit it.
+    way: whether what has to be done first is sought. doubts: what is not known, whatever the evidence says. Raises Refused for a question
+    that names what the rulebook does not declare, or a machine or task that does not fit it.
     """
     asked = read_question(book, question)
-    return _Judging(book, question, asked, way=way).answer()
+    return _Judging(book, question, asked, way=way, doubts=doubts).answer()
 
 
 @dataclass(slots=True)
@@ -83,6 +83,7 @@ class _Judging:
     holding: tuple[Holding, ...] = field(init=False)
     locks: tuple[PutOn, ...] = field(init=False)
     way: bool = True
+    doubts: Sequence[Doubt] = ()
     granted: bool = True
     until: datetime = FOREVER
     unmet: dict[str, Unmet] = field(default_factory=dict)
@@ -93,8 +94,9 @@ class _Judging:
     def __post_init__(self) -> None:
         asks = self.question
         self.facts = self.book.vocabulary.facts
-        self.found = weigh(self.facts, asks.evidence, asks.now)
-        self.persons = persons_of(self.facts, asks.evidence, asks.now)
+        doubted = {key(doubt.missing.fact): doubt.missing for doubt in reversed(self.doubts)}
+        self.found = {**weigh(self.facts, asks.evidence, asks.now), **doubted}
+        self.persons = persons_of(self.facts, asks.evidence, asks.now, self.doubts)
         known = {name: each for name, each in self.found.items() if isinstance(each, Known)}
         self.now = State({n: each.value for n, each in known.items()}, {n: each.until for n, each in known.items()})
         self.after = self.persons.after(self.now, self.asked.makes, asks.by)
@@ -153,6 +155,9 @@ class _Judging:
     def _must(self, kind: Literal["needs", "holds"], label: str, condition: Condition, states: Sequence[State]) -> None:
         """A condition that must be true in all of these states: its truth, what it lacks, and how long it stands."""
         judged = [stands_until(condition, state.values, state.ends) for state in states]
+        of_all = [stands_until(condition, added.values, added.ends) for added in (self._added_up(s, condition) for s in states)]
+        if all(each is Truth.YES for each, _ in of_all):
+            judged = of_all
         found = all_of(each for each, _ in judged)
         code, words = _SAYS[found]
         when = " once the action is done" if kind == "holds" and set(self.asked.makes) & set(names_of(condition)) else ""
@@ -165,6 +170,17 @@ class _Judging:
         self.granted = False
         state = next(state for state, (each, _) in zip(states, judged, strict=True) if each is found)
         self._lacks(shortfall(condition, state.values, state.fixed), state.values)
+
+    def _added_up(self, state: State, condition: Condition) -> State:
+        """With what the reports of several persons add up to, where they differ and who is at rest says nothing against the others."""
+        for name in names_of(condition):
+            found = self.found[name]
+            if name in self.asked.makes or not isinstance(found, Missing) or found.why != "contradictory":
+                continue
+            known = added_up(self.facts[name], self.question.evidence, self.question.now) if self.facts[name].per_person else None
+            if known is not None:
+                state = replace(state, values={**state.values, name: known.value}, ends={**state.ends, name: known.until})
+        return state
 
     def _lacks(self, short: Shortfall, values: Mapping[str, Value]) -> None:
         for change in short.changes:
@@ -296,7 +312,8 @@ class _Judging:
             state = next(state for state, (each, _) in zip(self.after, judged, strict=True) if each is found)
             text = render(work.broken(state.values))
             words = f"Open work {work.whose} holds `{text}`, which {_SAYS[found][1]} once the action is done."
-            if self.question.task is not None and key(work.work.task) == key(self.question.task):
+            nameless = not self.question.by or not work.work.who
+            if nameless and self.question.task is not None and key(work.work.task) == key(self.question.task):
                 words += " If it is the work that this goes on with, send who it is of (`by`) with both; else it must be handed over."
             self._say("blocked-by-open-work", words, {"work": work.work.work, "by": work.work.who, "holds": text})
             self._not_known(shortfall(work.holds, state.values).unknown)
@@ -315,7 +332,7 @@ class _Judging:
             apart=apart,
             locks=self.locks,
             own=own_holds(self.book, asks.open_work, asks.by, asks.task, asks.step, asks.begun),
-            stay=self.persons.stay(asked.makes, asks.by),
+            persons=self.persons.places(asks.by),
         )
         first = do_first(situation) if against else needs_evidence(tuple(self.unknown), situation)
         self._not_known(first.missing)

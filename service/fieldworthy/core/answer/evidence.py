@@ -65,6 +65,17 @@ class Missing:
         return {"fact": self.fact, "why": self.why, "text": self.text, "how": self.how}
 
 
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """
+    Why nothing that was reported of a fact grants, though it would count by itself: whatever is reported of others, it is not known.
+    whose: of a fact `per: person`, of whom it is not known (None: it is not said of whom).
+    """
+
+    missing: Missing
+    whose: str | None = None
+
+
 def said(fact: Fact, value: Value) -> str:
     """A value of a fact in words: a state as declared, a number with its unit."""
     if isinstance(value, str):
@@ -149,7 +160,7 @@ def _weigh_one(fact: Fact, reports: Sequence[Evidence], now: datetime) -> Known 
     how = how_to_find_out(fact)
     if not reports:
         return Missing(fact.name, "not-reported", f"Nobody and nothing has reported `{fact.name}`.", how)
-    accepted = [r for r in reports if r.via in fact.known_by]
+    accepted = [r for r in reports if source_counts(fact, r)]
     if not accepted:
         sources = " or ".join(_SHOWN[s] for s in SOURCES if s in fact.known_by)
         text = f"`{fact.name}` was reported {_SHOWN[reports[0].via]}, and the rulebook accepts it only {sources}."
@@ -171,7 +182,7 @@ def _weigh_one(fact: Fact, reports: Sequence[Evidence], now: datetime) -> Known 
     if fact.good_for is not None and age > fact.good_for:
         oldest = next(r for r in newest if r.at == at)
         by = oldest.by
-        if fact.per_person and by is None and len(timely) > 1:
+        if fact.per_person and by is None and len(timely) > 1 and not _at_rest(fact, oldest):
             was = said(fact, value) if not isinstance(value := _read(fact, oldest.value), Finding) else "something"
             text = (
                 f"A report of `{fact.name}` without a name says `{was}`, {span_text(age)} ago, and whose it is can't be told: "
@@ -186,7 +197,10 @@ def _weigh_one(fact: Fact, reports: Sequence[Evidence], now: datetime) -> Known 
     if len(values) > 1:
         told = [f"`{said(fact, v)}`" for v in values[:_MOST_VALUES] if not isinstance(v, Finding)]
         words = " and ".join([*told, f"{len(values) - _MOST_VALUES:,} more values"] if len(values) > _MOST_VALUES else told)
-        whose = "The good reports of several people" if fact.per_person else "Reports of the same instant"
+        several = len({tidy(r.by) if r.by else n for n, r in enumerate(newest)}) > 1 if fact.per_person else False
+        whose = "The good reports of several people" if several else "Reports of the same instant"
+        if several and not all(r.by for r in newest):
+            how += " Send each report with `by`, who reports it: one without a name may be anybody's, and no newer one takes its place."
         return Missing(fact.name, "contradictory", f"{whose} say of `{fact.name}` both {words}.", how)
     value = values[0]
     if isinstance(value, Finding):  # check_evidence refuses it before; not known is the safe reading
@@ -208,16 +222,22 @@ def _in_doubt(fact: Fact, reports: Sequence[Evidence], now: datetime) -> tuple[V
     Where the newest is later than now, its clock is ahead, by CLOCKS_DIFFER at most: what was reported up to so long before it may be the
     newer in truth. Its value and the first other one among those; () where none differs.
     """
-    newest = max(reports, key=lambda r: r.at)
-    if newest.at <= now:
+    newest = max(reports, key=lambda r: r.at, default=None)
+    if newest is None or newest.at <= now:
         return ()
-    values = dict.fromkeys(_known(fact, r.value) for r in (newest, *reports) if r.at >= newest.at - CLOCKS_DIFFER)
+    values = dict.fromkeys(value_of(fact, r) for r in (newest, *reports) if r.at >= newest.at - CLOCKS_DIFFER)
     return tuple(values)[:2] if len(values) > 1 else ()
 
 
-def _known(fact: Fact, value: Value) -> Value:
-    found = None if value is None else _read(fact, value)
+def value_of(fact: Fact, report: Evidence) -> Value:
+    """What a report says in the fact's own terms, as Known.value; None where that can't be read, which check_evidence refuses."""
+    found = _read(fact, report.value)
     return None if isinstance(found, Finding) else found
+
+
+def source_counts(fact: Fact, report: Evidence) -> bool:
+    """Whether the rulebook accepts the source of a report."""
+    return report.via in fact.known_by
 
 
 def _by_person(reports: Sequence[Evidence]) -> list[list[Evidence]]:
@@ -239,8 +259,29 @@ def _newest_of_each(fact: Fact, persons: Sequence[Sequence[Evidence]]) -> list[E
     return overall + [r for r in last if r.at < overall[0].at and not _at_rest(fact, r)]
 
 
+def last_of_each(fact: Fact, evidence: Iterable[Evidence], now: datetime) -> Sequence[Evidence]:
+    """The reports on which it rests what is known of a fact: the newest, and of one `per: person` whoever else was last not at rest."""
+    timely = [r for r in evidence if key(r.fact) == key(fact.name) and source_counts(fact, r) and r.at <= now + CLOCKS_DIFFER]
+    if not timely:
+        return ()
+    return _newest_of_each(fact, _by_person(timely)) if fact.per_person else _newest(timely)
+
+
 def _at_rest(fact: Fact, report: Evidence) -> bool:
     return not fact.is_number and _read(fact, report.value) == key(fact.states[0])
+
+
+def added_up(fact: Fact, evidence: Iterable[Evidence], now: datetime) -> Known | None:
+    """
+    Where the reports of several persons differ, what is known all the same of those who are not at rest, for who is at rest says nothing
+    against another. For what is needed and held alone: a hazard is looked at for each. None where that is not known either.
+    """
+    persons = _by_person([r for r in evidence if key(r.fact) == key(fact.name) and source_counts(fact, r)])
+    others = [r for reports in persons if not all(_at_rest(fact, last) for last in _newest(reports)) for r in reports]
+    if not others or any(_in_doubt(fact, [r for r in reports if r.at <= now + CLOCKS_DIFFER], now) for reports in persons):
+        return None
+    found = _weigh_one(fact, others, now)
+    return found if isinstance(found, Known) else None
 
 
 def away(fact: Fact, evidence: Iterable[Evidence], now: datetime) -> tuple[tuple[str | None, Known | Missing], ...]:
@@ -248,7 +289,7 @@ def away(fact: Fact, evidence: Iterable[Evidence], now: datetime) -> tuple[tuple
     Of a fact `per: person` everybody who is not at rest by what was last reported of them alone: who (None: it is not said), and what is
     known of them. Reports passed check_evidence.
     """
-    accepted = [r for r in evidence if key(r.fact) == key(fact.name) and r.via in fact.known_by]
+    accepted = [r for r in evidence if key(r.fact) == key(fact.name) and source_counts(fact, r)]
     found = []
     for reports in _by_person(accepted):
         each = _weigh_one(fact, reports, now)

@@ -20,8 +20,11 @@ from fieldworthy.core.condition.evaluate import Value, evaluate, names_of, short
 from fieldworthy.core.condition.explain import render
 from fieldworthy.core.procedure.bits import Move, Workings, always, made_ready
 from fieldworthy.core.procedure.model import RANK, Action, Hazard
+from fieldworthy.core.procedure.persons import Person
 from fieldworthy.core.procedure.way import MOST_TRIES, Demand, Held, Locked, NoWay, Wanted, find_way
 from fieldworthy.core.rulebook.model import CheckedRulebook
+
+_MOST_FOR_ONE = MOST_TRIES // 20  # to look at what is asked for alone
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,12 +47,19 @@ class FirstAction:
 
 
 @dataclass(frozen=True, slots=True)
+class Place:
+    """A person not at rest. at: of which facts (names.key), and where, None where not known. asks: it is who asks (None: it may be)."""
+
+    at: Mapping[str, Value]
+    asks: bool | None = False
+
+
+@dataclass(frozen=True, slots=True)
 class Situation:
     """
     What a way is sought from. values: what is known; after: the same once what is asked for is done. hazards: those that share a fact
     with it. holding: open work; apart: of it, what can't be open together with what is asked for. locks: in other hands than the asker's.
-    own: what the asker's own work holds until what is asked for begins; no action on the way breaks it. stay: facts that what is asked
-    for makes, each person has of their own, and of which another than the asker is not at rest: what is asked for does not change that.
+    own: what the asker's own work holds until what is asked for begins; no action on the way breaks it. persons: who is not at rest.
     """
 
     book: CheckedRulebook
@@ -61,7 +71,7 @@ class Situation:
     apart: Sequence[Holding]
     locks: Sequence[PutOn]
     own: Condition | None = None
-    stay: frozenset[str] = frozenset()
+    persons: Sequence[Place] = ()
 
     @property
     def facts(self) -> Mapping[str, Fact]:
@@ -99,7 +109,7 @@ def do_first(of: Situation) -> First:
     wanted = _wanted(of, ready, demanded)
     found = NoWay("order") if unknown else find_way(ready, wanted)
     if not isinstance(found, NoWay):
-        return needs_evidence((), of) if of.asked.not_said else _way(found, of)
+        return needs_evidence((), of) if of.asked.not_said else _way(found, of, _ends_it(of, ready, wanted))
     if len(of.values) < len(of.facts) and found.why != "bound":  # is there none, or none that is known?
         might = find_way(ready, wanted, sure=False)
         if not isinstance(might, NoWay):  # INVARIANT: the last of these is not empty, else both searches would have gone one way
@@ -107,6 +117,9 @@ def do_first(of: Situation) -> First:
         if unknown and (not isinstance(might, NoWay) or might.why == "bound"):
             return needs_evidence(unknown, of)
         found = might if isinstance(might, NoWay) else found
+    if found.why == "hazard" and found.at is None and _ends_it(of, ready, wanted):
+        text = _itself(of, "the way out: nothing has to be done first")
+        return First((), _none(text, "hazard", hazard=ready.dangers[found.which].hazard.name, action=None))
     return First((), _why_none(found, demanded, of))
 
 
@@ -133,11 +146,9 @@ def _demanded(of: Situation, ready: Workings) -> list[_Demanded]:
 def _wanted(of: Situation, ready: Workings, demanded: Iterable[_Demanded]) -> Wanted:
     bits, values = ready.bits, of.values
     writes, brings = bits.makes(of.asked.makes)
-    rest = sum(bits.bit(name, key(of.facts[name].states[0])) for name in of.stay)
-    keep = ~writes | bits.mask(of.stay) & ~rest  # more values than one: not known which is whose, and both count
     return Wanted(
         start=bits.state(values),
-        asked=Move("", always, always, keep, brings, 0, writes),
+        asked=Move("", always, always, ~writes, brings, 0, writes),
         demands=tuple(
             Demand(bits.surely(d.condition, values), bits.perhaps(d.condition, values), bits.of(d.condition), d.after, d.hazard)
             for d in demanded
@@ -145,6 +156,7 @@ def _wanted(of: Situation, ready: Workings, demanded: Iterable[_Demanded]) -> Wa
         works=tuple(_held(h.holds, of, ready) for h in of.holding)
         + (() if of.own is None else (replace(_held(of.own, of, ready), ends=True),)),
         locks=tuple(Locked(bits.mask((key(each.fact),)), bits.bit(key(each.fact), key(each.state))) for each in of.locks),
+        persons=tuple(Person(bits.state({**values, **p.at}) & ready.persons, bits.mask(p.at), p.asks) for p in of.persons),
     )
 
 
@@ -168,14 +180,28 @@ def _hung_on(way: Sequence[Move], ready: Workings, of: Situation) -> Iterable[st
                 yield from names_of(happening.needs)
 
 
+def _ends_it(of: Situation, ready: Workings, wanted: Wanted) -> bool:
+    """Whether what is asked for could be done here but for hazards that are there already, and is safe for everybody once it is done."""
+    if not of.asked.makes or any(evaluate(c, of.values) is not Truth.YES for _, c in of.asked.needs):
+        return False
+    absent = [replace(demand, after=True) for demand in wanted.demands if demand.hazard is not None]
+    others = [demand for demand in wanted.demands if demand.hazard is None]
+    return find_way(ready, replace(wanted, demands=(*others, *absent)), most=_MOST_FOR_ONE) == ()
+
+
 # --- in words ----------------------------------------------------------------------------------------------------------------
 
 
-def _way(moves: Sequence[Move], of: Situation) -> First:
+def _way(moves: Sequence[Move], of: Situation, itself: bool) -> First:
+    """In words. itself: whether what is asked for is a way out, too."""
     actions = [of.book.works.actions[key(move.name)] for move in moves]
     names = [f"`{action.name}`" for action in actions]
     after = "it" if len(names) == 1 else "each"
     text = f"Do first {', then '.join(names)}. This is a plan and no evidence: report the facts anew after {after}, and ask again."
+    if itself and len(actions) == 1 and actions[0].makes == of.asked.makes:
+        text = _itself(of, "the way out: nothing has to be done first")
+    elif itself:
+        text += " " + _itself(of, "a way out as well")
     each = [f"`{action.name}`" for action in actions if any(_put_back(name, state, of) for name, state in action.makes.items())]
     if each:  # the plan knows one value for all, of whom several may be meant
         text += f" {' and '.join(each)}: each person of whom it was reported otherwise."
@@ -183,6 +209,13 @@ def _way(moves: Sequence[Move], of: Situation) -> First:
         tuple(FirstAction(action, _made(action, of), _cautions(action, of.book)) for action in actions),
         Reason("way-to-safe", text, {"actions": [action.name for action in actions]}),
     )
+
+
+def _itself(of: Situation, words: str) -> str:
+    """Where what is asked for is withheld only for what it ends: nobody is told to do it in order to be allowed to do it."""
+    it = of.asked.subject[:1].upper() + of.asked.subject[1:]
+    clear = "It is not cleared all the same, for until it is done that can harm: go by the machine's handbook, and report the facts anew."
+    return f"{it} is itself {words}, and what stands against it ends with it. {clear}"
 
 
 def _put_back(name: str, state: str, of: Situation) -> bool:

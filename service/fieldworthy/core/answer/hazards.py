@@ -5,8 +5,8 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from fieldworthy.core.answer.asked import Asked
-from fieldworthy.core.answer.evidence import FOREVER, Evidence, Known, Missing, away, how_to_find_out, stands_until
-from fieldworthy.core.answer.first import workings
+from fieldworthy.core.answer.evidence import FOREVER, Doubt, Evidence, Known, Missing, away, how_to_find_out, stands_until, weigh
+from fieldworthy.core.answer.first import Place, workings
 from fieldworthy.core.answer.others import same_person
 from fieldworthy.core.base.names import key, tidy
 from fieldworthy.core.base.truth import Truth
@@ -18,6 +18,8 @@ from fieldworthy.core.procedure.bits import Danger, Move
 from fieldworthy.core.procedure.model import Happening
 from fieldworthy.core.rulebook.model import CheckedRulebook
 
+MOST_PERSONS = 50
+"""So many persons of whom different things are known are looked at one by one; of more it counts what all their reports add up to."""
 MOST_LOOKS = 100_000
 """So often a happening or hazard is looked at for one question; a hazard that is not shown to be excluded by then is not."""
 
@@ -36,10 +38,38 @@ class State:
 
 
 @dataclass(frozen=True, slots=True)
+class OfOne:
+    """What is known where one person is meant. worker: whether they are at work here."""
+
+    worker: bool
+    values: Mapping[str, Value]
+
+
+@dataclass(frozen=True, slots=True)
 class Persons:
-    """Who is not at rest by what was last reported of them alone: by fact (names.key) who (None: not said), and what is known of them."""
+    """
+    What is known of each person, by what was reported of them alone. away: by fact (names.key) who is not at rest (None: not said), and
+    what is known of them. reports: of each, those of what each has of their own. facts: these; moment: of the question.
+    """
 
     away: Mapping[str, Sequence[tuple[str | None, Known | Missing]]]
+    reports: Sequence[Sequence[Evidence]]
+    facts: Mapping[str, Fact]
+    moment: datetime
+
+    def each(self, values: Mapping[str, Value], worker: str | None) -> Sequence[OfOne]:
+        """
+        What is known where one person is meant, by their own good reports; values: of all else. Persons of whom the same is known are
+        told once, who is at work first.
+        """
+        persons: dict[tuple[bool, frozenset[tuple[str, Value]]], Mapping[str, Value]] = {}
+        for reports in self.reports:
+            found = weigh({key(r.fact): self.facts[key(r.fact)] for r in reports}, reports, self.moment)
+            own = {name: known.value for name, known in found.items() if isinstance(known, Known)}
+            persons[same_person(reports[0].by, worker), frozenset(own.items())] = own
+        told = sorted(persons.items(), key=lambda one: (not one[0][0], sorted((name, str(value)) for name, value in one[1].items())))
+        alone = [OfOne(at_work, {**values, **own}) for (at_work, _), own in told[:MOST_PERSONS]]
+        return alone if len(told) <= MOST_PERSONS else [*alone, OfOne(False, values)]
 
     def now(self, known: State) -> list[State]:
         """The state as it is known, and as it is of each person of whom there is a good report."""
@@ -58,13 +88,8 @@ class Persons:
         values = {**known.values, **{name: key(state) for name, state in makes.items()}}
         ends = {name: end for name, end in known.ends.items() if name not in fixed}
         own = [name for name in makes if name in self.away]
-        others: dict[object, dict[str, Known | Missing]] = {}
-        for name in own:
-            for n, (who, each) in enumerate(self.away[name]):
-                if not same_person(who, asks):
-                    others.setdefault(tidy(who or "") or (name, n), {})[name] = each
         alike: dict[tuple[Value, ...], dict[str, datetime]] = {}  # of those who are at one place, the first end counts
-        for reported in others.values():
+        for reported in self._others(asks, own):
             theirs = {n: each for n, each in reported.items() if isinstance(each, Known)}
             until = alike.setdefault(tuple(theirs[n].value if n in theirs else None for n in own), {})
             until.update({n: min(each.until, until.get(n, FOREVER)) for n, each in theirs.items()})
@@ -76,9 +101,29 @@ class Persons:
             for place, until in alike.items()
         ]
 
-    def stay(self, makes: Mapping[str, str], asks: str | None) -> frozenset[str]:
-        """The facts that the action makes and of which another person is not at rest."""
-        return frozenset(n for n in makes if any(not same_person(who, asks) for who, _ in self.away.get(n, ())))
+    def _others(self, asks: str | None, facts: Iterable[str]) -> Iterable[Mapping[str, Known | Missing]]:
+        """What is known of each other person who is not at rest in one of these facts (names.key), of those in which they are not."""
+        others: dict[object, dict[str, Known | Missing]] = {}
+        for name in facts:
+            for n, (who, each) in enumerate(self.away[name]):
+                if not same_person(who, asks):
+                    others.setdefault(tidy(who or "") or (name, n), {})[name] = each
+        return others.values()
+
+    def places(self, asks: str | None) -> Sequence[Place]:
+        """
+        Where everybody is who is not at rest. Persons who are at one place are told once; of more others than MOST_PERSONS it is said of
+        nobody where they are.
+        """
+        several = list(self._others(asks, self.away))
+        others = {tuple((n, each.value if isinstance(each, Known) else None) for n, each in one.items()) for one in several}
+        told = [Place(dict(place)) for place in sorted(others, key=str)]
+        if len(told) > MOST_PERSONS:
+            told = [Place(dict.fromkeys(name for place in told for name in place.at))]
+        if asks is None and len(several) == 1:  # nobody says that it is another
+            return [Place(told[0].at, asks=None)]
+        mine = {n: e.value for n, away_ in self.away.items() for who, e in away_ if same_person(who, asks) and isinstance(e, Known)}
+        return [*told, Place(mine, asks=True)] if mine else told
 
     def missing(self, fact: Fact) -> Missing:
         """Why a fact is not known of one of them."""
@@ -87,9 +132,23 @@ class Persons:
         return found or Missing(fact.name, "not-reported", text, how_to_find_out(fact))
 
 
-def persons_of(facts: Mapping[str, Fact], evidence: Sequence[Evidence], now: datetime) -> Persons:
-    """Reports passed check_evidence."""
-    return Persons({name: away(fact, evidence, now) for name, fact in facts.items() if fact.per_person})
+def persons_of(facts: Mapping[str, Fact], evidence: Sequence[Evidence], now: datetime, doubts: Iterable[Doubt] = ()) -> Persons:
+    """
+    Reports passed check_evidence. A report without a name may be anybody's, and counts for one person more. doubts: of whom a fact is not
+    known, whatever they have reported: they may be anywhere.
+    """
+    own = {name: fact for name, fact in facts.items() if fact.per_person}
+    theirs: dict[str | int, list[Evidence]] = {}
+    for number, report in enumerate(evidence):
+        if key(report.fact) in own:
+            theirs.setdefault(tidy(report.by or "") or number, []).append(report)
+    apart: dict[str, list[tuple[str | None, Known | Missing]]] = {name: list(away(fact, evidence, now)) for name, fact in own.items()}
+    for doubt in doubts:
+        name = key(doubt.missing.fact)
+        if name in own:
+            others = [(who, each) for who, each in apart[name] if not same_person(who, doubt.whose)]
+            apart[name] = [*others, (doubt.whose, doubt.missing)]
+    return Persons(apart, tuple(theirs.values()), own, now)
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,36 +1,35 @@
-"""Whether what is reported now speaks against a procedure under way, and what the procedure has changed that must be put back.
+"""Whether what was said last speaks against a procedure under way, and the way to safe.
 
-Held against the reports: what the task and its open step hold, what confirms the last step done, and every hazard that names a fact
-of the task. The open step is the one begun, else the last one done: what it holds stays true until the next step begins. Only what is
-known contradicts; what is not known is missing. Of a fact `per: person` what one person's own good reports say is known of that person,
-whatever others report of themselves.
+Held against what was said last (`words`): what the task and its open step hold, what confirms the last step done, and every hazard that
+names a fact of the task. The open step is the one begun, else the last one done: what it holds stays true until the next step begins; what
+was broken by then stands until it is reported anew. Only what is known interrupts; what may be so lets the next step wait. Of a fact
+`per: person` what one person's own reports say is said of that person, whatever others report of themselves.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import timedelta
 from typing import Any
 
 from fieldworthy.core.answer.asked import Asked, Labelled
 from fieldworthy.core.answer.clearance import one_state
 from fieldworthy.core.answer.ended import Reports, missing_of
-from fieldworthy.core.answer.evidence import Evidence, Known, Missing, said, weigh
+from fieldworthy.core.answer.evidence import Known, Missing, said, weigh
 from fieldworthy.core.answer.first import First, FirstAction, Situation, do_first
-from fieldworthy.core.answer.others import holding, not_the_askers, parts_of, same_person
-from fieldworthy.core.answer.progress import DoneStep, Progress
-from fieldworthy.core.base.names import key, tidy
+from fieldworthy.core.answer.hazards import OfOne, Persons, persons_of
+from fieldworthy.core.answer.left import made_so_far
+from fieldworthy.core.answer.others import holding, not_the_askers, parts_of
+from fieldworthy.core.answer.progress import Progress, worker_of
+from fieldworthy.core.answer.words import EVER, Span, Told, Words, may_be
+from fieldworthy.core.base.names import key
 from fieldworthy.core.base.reason import Reason
 from fieldworthy.core.base.truth import Truth
 from fieldworthy.core.base.vocabulary import Fact, state_of
-from fieldworthy.core.condition.ast import Condition, Joined, Not, StateTest
+from fieldworthy.core.condition.ast import Condition, Not, StateTest
 from fieldworthy.core.condition.evaluate import Value, evaluate, names_of, shortfall
 from fieldworthy.core.condition.explain import render
-from fieldworthy.core.procedure.check import makes_of
 from fieldworthy.core.procedure.model import Hazard
 from fieldworthy.core.procedure.steps import together
-
-MOST_PERSONS = 50
-"""So many persons of whom different things are known are looked at one by one; of more it counts what all their reports add up to."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,78 +66,31 @@ class Interrupted:
 
 
 @dataclass(frozen=True, slots=True)
-class Left:
-    """
-    A fact that the procedure has changed and that must still be put back. is_: as reported since, else as the step makes it.
-
-    began: the state it had before, None where that is not known. must_be: what the task leaves it as, else its resting state.
-    """
-
-    fact: str
-    is_: str
-    began: str | None
-    must_be: str
-
-    def to_json(self) -> dict[str, Any]:
-        return {"fact": self.fact, "is": self.is_, "began": self.began, "must_be": self.must_be}
-
-
-@dataclass(frozen=True, slots=True)
-class OfOne:
-    """What is known where one person is meant. worker: whether they are at work here."""
-
-    worker: bool
-    values: Mapping[str, Value]
-
-
-@dataclass(frozen=True, slots=True)
 class Now:
     """
-    What is known now by some reports. found: by names.key; values: of the known facts. each_person: what is known where one person is
-    meant, by their own good reports of what is `per: person`.
+    What is known now by some reports. found: by names.key; values: of the known facts. persons: of each alone; each_person: what is known
+    where one of them is meant.
     """
 
     reports: Reports
     found: Mapping[str, Known | Missing]
     values: Mapping[str, Value]
+    persons: Persons
     each_person: Sequence[OfOne]
 
 
 def known_now(progress: Progress, reports: Reports) -> Now:
     """What these reports say."""
-    return _known(progress, reports, progress.book.vocabulary.facts, progress.question.now)
-
-
-def last_said(progress: Progress, reports: Reports) -> Now:
-    """The same, were every report good for ever and none of it from the future: it proves nothing, and may be reason enough to stop."""
-    facts = {name: replace(fact, good_for=None) for name, fact in progress.book.vocabulary.facts.items()}
-    return _known(progress, reports, facts, max([progress.question.now, *(r.at for r in reports.kept)]))
-
-
-def _known(progress: Progress, reports: Reports, facts: Mapping[str, Fact], now: datetime) -> Now:
-    found = weigh(facts, reports.kept, now)
+    facts, now = progress.book.vocabulary.facts, progress.question.now
+    found = {**weigh(facts, reports.kept, now), **reports.doubted()}
     values = {name: each.value for name, each in found.items() if isinstance(each, Known)}
-    return Now(reports, found, values, _each_person(progress, reports, values, facts, now))
+    persons = persons_of(facts, reports.kept, now, reports.doubts)
+    return Now(reports, found, values, persons, persons.each(values, _worker(progress)))
 
 
-def _each_person(
-    progress: Progress, reports: Reports, values: Mapping[str, Value], facts: Mapping[str, Fact], now: datetime
-) -> Sequence[OfOne]:
-    """A report without a name may be anybody's, and counts for one person more. Persons of whom the same is known are told once."""
-    last = progress.last
-    worker = progress.question.by or (None if last is None else last.by)
-    theirs: dict[str | int, list[Evidence]] = {}
-    for number, report in enumerate(reports.kept):
-        if facts[key(report.fact)].per_person:
-            theirs.setdefault(number if report.by is None else tidy(report.by), []).append(report)
-    persons: dict[tuple[bool, frozenset[tuple[str, Value]]], Mapping[str, Value]] = {}
-    for each in theirs.values():
-        found = weigh({key(r.fact): facts[key(r.fact)] for r in each}, each, now)
-        own = {name: known.value for name, known in found.items() if isinstance(known, Known)}
-        persons[same_person(each[0].by, worker), frozenset(own.items())] = own
-    told = sorted(persons.items(), key=lambda one: (not one[0][0], sorted((name, str(value)) for name, value in one[1].items())))
-    alone = [OfOne(at_work, {**values, **own}) for (at_work, _), own in told[:MOST_PERSONS]]
-    return alone if len(told) <= MOST_PERSONS else [*alone, OfOne(False, values)]
+def _worker(progress: Progress) -> str | None:
+    """Who is at work: whoever asks, else who did the last step."""
+    return progress.question.by or (None if progress.last is None else progress.last.by)
 
 
 # --- what speaks against it --------------------------------------------------------------------------------------------------
@@ -158,6 +110,54 @@ def confirmation(progress: Progress) -> tuple[Labelled, ...]:
     return () if action is None or action.confirm is None else ((f"what confirms step {progress.done}", action.confirm),)
 
 
+@dataclass(frozen=True, slots=True)
+class Held:
+    """
+    A condition that is asked for while a step is open, or that was: what it holds, or what confirms the one done before. code: of the
+    reason where it is broken. span: from when and until when what was said counts for it. worker: of a fact that the task's own actions
+    make of a person, whose it is. coming: facts that the step begun is just changing, which is not against itself. may_have_come: those
+    that the step which ended the span made, of which a report from before it was done may tell what it was just making.
+    """
+
+    code: str
+    label: str
+    condition: Condition
+    span: Span
+    worker: str
+    coming: frozenset[str] = frozenset()
+    may_have_come: frozenset[str] = frozenset()
+
+
+def all_held(progress: Progress) -> Iterator[Held]:
+    """
+    What is held now, and what was while each of the steps before was open. What was broken then still stands where nothing has been
+    reported since: that the next step began, or was done, ends no stop, and a report made after it is judged by what is held then (one of
+    the very instant at which it was begun by what was held before).
+    """
+    question, count = progress.question, progress.done
+    coming = frozenset(name for _, name in progress.changing())
+    if question.begun is not None:
+        worker = worker_of(progress, count + 1)
+        for label, condition in progress.asked[count].holds_while_open:
+            yield Held("holds-broken", label, condition, EVER, worker, coming)
+    for number in range(count, 0, -1):
+        at, worker = question.done[number - 1].at, worker_of(progress, number)
+        ends, came = None if question.begun is None else question.begun + timedelta.resolution, frozenset[str]()
+        if number < count:
+            following = progress.action(number + 1)
+            ends, came = question.done[number].at, frozenset(following.makes if following is not None else ())
+        held_until = at if progress.next is None and number == count else ends
+        for label, condition in progress.asked[number - 1].holds_while_open:
+            yield Held("holds-broken", label, condition, Span(None, held_until), worker, may_have_come=came)
+        action = progress.action(number)
+        if action is not None and action.confirm is not None:
+            label = f"what confirms step {number}"
+            if ends is not None:
+                yield Held("not-confirmed", label, action.confirm, Span(at, ends), worker, may_have_come=came)
+            if number == count:
+                yield Held("not-confirmed", label, action.confirm, Span(at), worker, coming)
+
+
 def hazards_of(progress: Progress) -> tuple[Hazard, ...]:
     """The hazards that name a fact of the task: of its needs and holds, its steps and their actions, and what it leaves."""
     named: set[str] = set()
@@ -168,136 +168,159 @@ def hazards_of(progress: Progress) -> tuple[Hazard, ...]:
     return tuple(h for h in progress.book.works.hazards.values() if named & set(names_of(h.never)))
 
 
-def _of_whom(progress: Progress, now: Now, condition: Condition, hazard: bool = False) -> Sequence[Mapping[str, Value]]:
-    """
-    What is known of each person whom a condition is about: of the worker, where the task's own actions make what it names of a person
-    and it is no hazard, else of everybody. () where it names nothing of a person, or nothing is known of them.
-    """
+def _of_worker(progress: Progress, condition: Condition) -> bool:
+    """Whether a condition that is held is about whoever is at work: the task's own actions make what it names of a person."""
     facts = progress.book.vocabulary.facts
     named = {name for name in names_of(condition) if facts[name].per_person}
-    if not named or not now.each_person:
+    return any(not named.isdisjoint(asked.makes) for asked in progress.asked)
+
+
+def _of_whom(progress: Progress, now: Now, condition: Condition, hazard: bool = False) -> Sequence[Mapping[str, Value]]:
+    """What is known of each person whom a condition is about. () where it names nothing of a person, or nothing is known of them."""
+    facts = progress.book.vocabulary.facts
+    if not now.each_person or not any(facts[name].per_person for name in names_of(condition)):
         return ()
-    worker = not hazard and any(not named.isdisjoint(asked.makes) for asked in progress.asked)
+    worker = not hazard and _of_worker(progress, condition)
     return [each.values for each in now.each_person if each.worker or not worker]
 
 
-def find_interruption(progress: Progress, now: Now, sure: Now, before: Now) -> Interrupted | None:
-    """
-    What is known to speak against it; None where nothing does, and before anything was done.
+def _told(progress: Progress, words: Words, held: Held) -> Iterator[Told]:
+    """What was said last of what is held, of whom it is held."""
+    worker = held.worker if _of_worker(progress, held.condition) else None
+    return (told.without(held.coming) for told in words.told(held.condition, held.span, worker))
 
-    now: by the reports that no step has overtaken; sure: by those of them that need not be verified again, for the way to safe;
-    before: by those that were made before the step that is begun, too: that it has begun ends what grants, and nothing that stops.
+
+def find_interruption(progress: Progress, words: Words, sure: Now) -> Interrupted | None:
+    """
+    What is known to speak against it by what was said last (words); None where nothing does, and before anything was done.
+
+    sure: the reports on which a step may start, for the way to safe.
     """
     if not progress.done and progress.question.begun is None:
         return None
     facts = progress.book.vocabulary.facts
     against: list[Contradicts] = []
-    because: list[Reason] = []
-    begun = progress.question.begun is not None
-    held = [("holds-broken", *each, True) for each in open_holds(progress)]
-    held += [("not-confirmed", *each, begun) for each in confirmation(progress)]
-    for code, label, condition, under_way in held:
-        for known in (now.values, *_of_whom(progress, now, condition)):
-            values = _without_what_comes(progress, known) if under_way else known
-            if evaluate(condition, values) is Truth.NO:
-                against += _contradicts(facts, condition, values, known, label)
-                because.append(_reason(code, f"{_upper(label)}: `{render(condition)}` is not true.", label, condition))
+    because: dict[str, Reason] = {}
+    broken: list[Labelled] = []
+    for held in all_held(progress):
+        for told in _told(progress, words, held):
+            known = told.without(held.may_have_come).known
+            if evaluate(held.condition, known) is Truth.NO:
+                against += _contradicts(facts, held.condition, known, known, held.label)
+                text = f"{_upper(held.label)}: `{render(held.condition)}` is not true."
+                because[text] = _reason(held.code, text, held.label, held.condition)
+                broken.append((held.label, held.condition))
                 break
     for hazard in hazards_of(progress):
-        told_now = (*_of_whom(progress, now, hazard.never, hazard=True), *_of_whom(progress, before, hazard.never, hazard=True))
-        for known in (now.values, before.values, *told_now):
-            if evaluate(hazard.never, known) is Truth.YES:
-                against += _present(facts, hazard, known, against)
-                told = {"hazard": hazard.name, "never": render(hazard.never)}
-                because.append(Reason("hazard-present", f"Hazard `{hazard.name}` is present: `{told['never']}`.", told))
+        for told in words.told(hazard.never):
+            if evaluate(hazard.never, told.known) is Truth.YES:
+                against += _present(facts, hazard, told.known, against)
+                text = f"Hazard `{hazard.name}` is present: `{render(hazard.never)}`."
+                because[text] = Reason("hazard-present", text, {"hazard": hazard.name, "never": render(hazard.never)})
                 break
     if not against:
         return None
     once = tuple(dict.fromkeys(against))
-    way = _make_safe(progress, sure)
-    missing = tuple(missing_of(m, facts, sure.reports.ended) for n in way.missing if isinstance(m := sure.found[n], Missing))
+    way = _make_safe(progress, sure, broken)
+    missing = tuple(missing_of(m, sure.reports.ended) for n in way.missing if isinstance(m := sure.found[n], Missing))
     text = "The work must stop: " + "; ".join(_sentences(once)) + "."
     if way.reason.code == "at-rest":
         text += f" {way.reason.text}"
     elif not way.actions and not missing:
         text += " No declared action makes it safe: keep everybody clear, and do what the machine's handbook says."
-    return Interrupted(text, once, missing, way.actions, (*because, way.reason))
+    return Interrupted(text, once, missing, way.actions, (*because.values(), way.reason))
 
 
-def unsettled(progress: Progress, now: Now, last: Now) -> tuple[tuple[Reason, ...], tuple[Missing, ...]]:
+def unsettled(progress: Progress, words: Words) -> tuple[tuple[Reason, ...], tuple[Missing, ...]]:
     """
-    What may speak against it, for reports contradict each other, or because the last one that did is too old to count, or from the future
-    (last: what was said last): a stop does not end by itself. And what must be found out before anything comes next. () before anything
-    was done. Reports of several persons that differ are none where all is settled for each of them.
+    What may speak against it by what was said last, and is not known: a stop does not end by itself. And what must be found out before
+    anything comes next. () before anything was done.
     """
-    because: list[Reason] = []
-    unknown: dict[str, None] = {}
-    if progress.done or progress.question.begun is not None:
-        for label, condition in (*open_holds(progress), *confirmation(progress)):
-            was = (last.values, *_of_whom(progress, last, condition))
-            broken = any(evaluate(condition, _without_what_comes(progress, known)) is Truth.NO for known in was)
-            if lacks := _contradictory(now, condition, _of_whom(progress, now, condition)) or (_faded(now, condition) if broken else ()):
-                unknown |= dict.fromkeys(lacks)
-                because.append(_reason("holds-not-known", f"{_upper(label)}: `{render(condition)}` is not known.", label, condition))
-        for hazard in hazards_of(progress):
-            was = (last.values, *_of_whom(progress, last, hazard.never, hazard=True))
-            there = any(evaluate(hazard.never, known) is Truth.YES for known in was)
-            persons = _of_whom(progress, now, hazard.never, hazard=True)
-            if lacks := _contradictory(now, Not(hazard.never), persons) or (_faded(now, hazard.never) if there else ()):
-                unknown |= dict.fromkeys(lacks)
+    because: dict[str, Reason] = {}
+    missing: dict[str, Missing] = {}
+
+    def look_at(condition: Condition, told: Told, span: Span, of: str) -> None:
+        for name in names_of(condition):
+            why = words.why(name, told, span, of)
+            if why is not None:
+                missing.setdefault(name, why)
+
+    if not progress.done and progress.question.begun is None:
+        return (), ()
+    for held in all_held(progress):
+        for told in _told(progress, words, held):
+            if may_be(held.condition, False, told.may):
+                text = f"{_upper(held.label)}: `{render(held.condition)}` is not known."
+                because[text] = _reason("holds-not-known", text, held.label, held.condition)
+                look_at(held.condition, told, held.span, held.label)
+    for hazard in hazards_of(progress):
+        for told in words.told(hazard.never):
+            if may_be(hazard.never, True, told.may):
                 text = f"Hazard `{hazard.name}` can't be excluded: whether `{render(hazard.never)}` is not known."
-                because.append(Reason("hazard-not-excluded", text, {"hazard": hazard.name, "never": render(hazard.never)}))
-    facts = progress.book.vocabulary.facts
-    missing = [missing_of(m, facts, now.reports.ended) for name in unknown if isinstance(m := now.found[name], Missing)]
-    return tuple(because), tuple(missing)
+                because[text] = Reason("hazard-not-excluded", text, {"hazard": hazard.name, "never": render(hazard.never)})
+                look_at(hazard.never, told, EVER, hazard.name)
+    return tuple(because.values()), tuple(missing.values())
 
 
-def _contradictory(now: Now, condition: Condition, persons: Sequence[Mapping[str, Value]]) -> Sequence[str]:
-    """The facts not known on which it hangs whether the condition is true, where reports of one of them contradict each other; else ()."""
-    if all(evaluate(condition, known) is not Truth.UNKNOWN for known in persons or (now.values,)):
-        return ()
-    lacks = shortfall(condition, now.values).unknown
-    return lacks if any(isinstance(m := now.found[name], Missing) and m.why == "contradictory" for name in lacks) else ()
-
-
-def _faded(now: Now, condition: Condition) -> Sequence[str]:
-    """The facts it names that are known no longer: what was reported of them is too old, or from the future."""
-    found = ((name, now.found[name]) for name in names_of(condition))
-    return [name for name, each in found if isinstance(each, Missing) and each.why in ("too-old", "from-the-future")]
-
-
-def _make_safe(progress: Progress, now: Now) -> First:
+def _make_safe(progress: Progress, now: Now, broken: Sequence[Labelled]) -> First:
     """
-    The shortest way to where what is open holds again and no hazard is; where there is none, to where no hazard is and all that the
-    procedure has changed is at rest. A fact not known comes first: then there is no way, and it is missing. On the way no action breaks
-    what is open and still holds: on the first one all of it, on the second what the task holds, which then goes on to its end.
+    The shortest way to where what is open (and what is broken) holds again and no hazard is; where there is none, to where no hazard is
+    and all that the procedure has changed is at rest. A fact not known comes first: then there is no way, and it is missing. On the way
+    no action breaks what is open and still holds: on the first one all of it, on the second what the task holds, which then goes on to its
+    end. Where the reports of several persons differ it is sought from what is known of the one against whom something stands.
     """
     facts = progress.book.vocabulary.facts
-    first = _way_to(progress, now, (*open_holds(progress), *confirmation(progress)), open_holds(progress))
+    values = _against(progress, now)
+    wanted = dict.fromkeys((*open_holds(progress), *confirmation(progress), *broken))
+    first = _way_to(progress, now, values, tuple(wanted), open_holds(progress))
     if first.actions or first.missing or first.reason.values.get("why") == "bound":
         return first
-    at_rest = tuple(("what is at rest", StateTest(facts[name].name, facts[name].states[0])) for name in made_so_far(progress))
+    at_rest = tuple(("what is at rest", StateTest(facts[name].name, facts[name].states[0])) for name, _ in made_so_far(progress))
     task = progress.task.holds
-    second = _way_to(progress, now, at_rest, () if task is None else (("holds of the task", task),))
+    second = _way_to(progress, now, values, at_rest, () if task is None else (("holds of the task", task),))
     return second if second.actions or second.missing or second.reason.code == "at-rest" else first
 
 
-def _way_to(progress: Progress, now: Now, wanted: tuple[Labelled, ...], kept: tuple[Labelled, ...]) -> First:
-    """The way to where `wanted` is so, on which what is true of `kept` stays so."""
+def _against(progress: Progress, now: Now) -> Mapping[str, Value]:
+    """What all reports add up to, or, where nothing stands against that, what is known of the first person against whom something does."""
+    wrong = [(h.never, Truth.YES, _of_whom(progress, now, h.never, hazard=True)) for h in hazards_of(progress)]
+    wrong += [(c, Truth.NO, _of_whom(progress, now, c)) for _, c in (*open_holds(progress), *confirmation(progress))]
+
+    def stands(c: Condition, truth: Truth, known: Mapping[str, Value]) -> bool:
+        return evaluate(c, known if truth is Truth.YES else _without_what_comes(progress, known)) is truth
+
+    if any(stands(c, truth, now.values) for c, truth, _ in wrong):
+        return now.values
+    return next((known for c, truth, persons in wrong for known in persons if stands(c, truth, known)), now.values)
+
+
+def _way_to(progress: Progress, now: Now, values: Mapping[str, Value], wanted: tuple[Labelled, ...], kept: tuple[Labelled, ...]) -> First:
+    """The way from these values to where `wanted` is so, on which what is true of `kept` stays so, of anybody of whom it is meant."""
     question, hazards = progress.question, hazards_of(progress)
-    if all(evaluate(c, now.values) is Truth.YES for _, c in wanted) and all(evaluate(h.never, now.values) is Truth.NO for h in hazards):
+
+    def of_each(part: Condition) -> Sequence[Mapping[str, Value]]:
+        return () if values is now.values else _of_whom(progress, now, part)
+
+    judged = [(c, Truth.YES) for _, c in wanted] + [(h.never, Truth.NO) for h in hazards]
+    if all(evaluate(c, known) is truth for c, truth in judged for known in (values, now.values)):
         return First((), Reason("at-rest", "No hazard is present, and what the procedure has changed is at rest.", {}))
     return do_first(
         Situation(
             book=progress.book,
             asked=Asked("the way to safe", wanted),
-            values=now.values,
-            after=now.values,
+            values=values,
+            after=values,
             hazards=hazards,
             holding=holding(progress.book, question.open_work, question.by, question.task, progress.next or progress.done),
             apart=(),
             locks=not_the_askers(question.put_on, question.by),
-            own=together(part for _, c in kept for part in parts_of(c) if evaluate(part, now.values) is Truth.YES),
+            own=together(
+                part
+                for _, c in kept
+                for part in parts_of(c)
+                if any(evaluate(part, known) is Truth.YES for known in (values, *of_each(part)))
+            ),
+            persons=now.persons.places(_worker(progress)),
         )
     )
 
@@ -342,54 +365,3 @@ def _reason(code: str, text: str, label: str, condition: Condition) -> Reason:
 
 def _upper(words: str) -> str:
     return words[:1].upper() + words[1:]
-
-
-# --- what is still to be put back --------------------------------------------------------------------------------------------
-
-
-def still_changed(progress: Progress, now: Now) -> tuple[Left, ...]:
-    """What the steps done (and the one begun) have changed and is not as the task leaves it, else neither as it began nor at rest."""
-    facts = progress.book.vocabulary.facts
-    leaves = makes_of(progress.task.leaves, facts) if progress.task.leaves is not None else {}
-    to_leave = leaves if isinstance(leaves, Mapping) else {}
-    left = []
-    for name, (state, first) in made_so_far(progress).items():
-        fact, value = facts[name], now.values.get(name)
-        is_ = said(fact, value) if value is not None else state
-        began = _began(progress, fact, first)
-        must_be = to_leave.get(name, fact.states[0])
-        if key(is_) != key(must_be) and (name in to_leave or began is None or key(is_) != key(began)):
-            left.append(Left(fact.name, is_, began, must_be))
-    return tuple(left)
-
-
-def made_so_far(progress: Progress) -> Mapping[str, tuple[str, DoneStep | None]]:
-    """What the steps done and the one begun make: fact (names.key) -> its last state, and who changed it first (None: the one begun)."""
-    made: dict[str, tuple[str, DoneStep | None]] = {}
-    for each, name, state in progress.changed_by():
-        made[name] = state, made[name][1] if name in made else each
-    action = progress.action(progress.next) if progress.next is not None and progress.question.begun is not None else None
-    for name, state in action.makes.items() if action is not None else ():
-        made[name] = state, made[name][1] if name in made else None
-    return made
-
-
-def _began(progress: Progress, fact: Fact, first: DoneStep | None) -> str | None:
-    """
-    The state of a fact before the procedure changed it first (first: the step that did; None: the one begun).
-
-    Known from the task's needs where the fact is one of several joined by `and`, for without them it can't have begun; else from the
-    newest report made by the time when the step before was done: a later one may have seen the change already.
-    """
-    name = key(fact.name)
-    needs = progress.task.needs
-    for part in needs.parts if isinstance(needs, Joined) and needs.op == "and" else (needs,):
-        if isinstance(part, StateTest) and not part.negated and key(part.fact) == name:
-            return said(fact, key(part.state))
-    before = progress.done if first is None else first.step - 1
-    if before == 0:
-        return None
-    moment = progress.question.done[before - 1].at
-    earlier: list[Evidence] = [r for r in progress.question.evidence if key(r.fact) == name and r.at <= moment]
-    found = weigh({name: fact}, earlier, moment)[name]
-    return said(fact, found.value) if isinstance(found, Known) else None

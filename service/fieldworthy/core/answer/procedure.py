@@ -12,8 +12,10 @@ from typing import Any
 from fieldworthy.core.answer.clearance import DISCLAIMER, ClearanceAnswer, Unmet
 from fieldworthy.core.answer.ended import clear_next, overtaken, verified
 from fieldworthy.core.answer.evidence import Missing, span_text
-from fieldworthy.core.answer.interrupted import Interrupted, Left, find_interruption, known_now, last_said, still_changed, unsettled
+from fieldworthy.core.answer.interrupted import Interrupted, find_interruption, known_now, unsettled
+from fieldworthy.core.answer.left import Left, still_changed
 from fieldworthy.core.answer.progress import DoneStep, ProcedureQuestion, Progress, read_progress
+from fieldworthy.core.answer.words import all_words
 from fieldworthy.core.base.quantity import number_json
 from fieldworthy.core.base.reason import Reason
 from fieldworthy.core.base.truth import Truth
@@ -76,24 +78,24 @@ def answer_procedure(book: CheckedRulebook, question: ProcedureQuestion) -> Proc
     time of a wait runs and while the procedure is interrupted (`interrupted`). Raises Refused.
     """
     progress = read_progress(book, question)
-    reports = overtaken(progress)
+    words, reports = all_words(progress), overtaken(progress)
     certain = verified(progress, reports)
     now = known_now(progress, reports)
-    left = still_changed(progress, now)
-    before = now if question.begun is None else known_now(progress, overtaken(progress, begun=False))
-    interrupted = find_interruption(progress, now, known_now(progress, certain), before)
+    left = still_changed(progress, reports)
+    interrupted = find_interruption(progress, words, known_now(progress, certain))
     waits = _waits(progress)
     over = max((w.over for w in waits), default=question.now)
     running = over > question.now
     clearance = None if progress.next is None else clear_next(progress, progress.next, certain, way=interrupted is None)
-    if clearance is not None and interrupted is None:
-        clearance = _settled(clearance, *unsettled(progress, now, last_said(progress, reports)))
+    doubts, missing = unsettled(progress, words) if interrupted is None else ((), ())
+    if clearance is not None:
+        clearance = _settled(clearance, doubts, missing)
     if clearance is not None and running:
         clearance = _withhold(clearance, (_not_over(max(waits, key=lambda w: w.over), question.now),))
     if clearance is not None and interrupted is not None:
         clearance = _withhold(clearance, (_stopped(interrupted),), interrupted)
     because = [*_standing(progress), *_cut_short(progress, waits), *_unproven(progress, now.values)]
-    because += [*(() if interrupted is None else interrupted.because), *_to_put_back(left)]
+    because += [*(() if interrupted is None else interrupted.because), *_not_settled(progress, doubts, missing), *_to_put_back(left)]
     return ProcedureAnswer(progress, clearance, over if running else None, interrupted, left, tuple(because))
 
 
@@ -138,12 +140,21 @@ def _withhold(answer: ClearanceAnswer, first: tuple[Reason, ...], interrupted: I
 
 
 def _settled(answer: ClearanceAnswer, because: tuple[Reason, ...], missing: tuple[Missing, ...]) -> ClearanceAnswer:
-    """The clearance, withheld where reports contradict each other and it hangs on them whether the work must stop."""
-    if not missing:
+    """The clearance, withheld where the work may have to stop by what was said last."""
+    if not because:
         return answer
     asked = {m.fact for m in answer.missing}
-    withheld = _withhold(answer, (*because, *(Reason(m.why, m.text, {"fact": m.fact}) for m in missing)))
+    withheld = _withhold(answer, (*because, *_lacking(missing)))
     return replace(withheld, missing=answer.missing + tuple(m for m in missing if m.fact not in asked))
+
+
+def _not_settled(progress: Progress, because: tuple[Reason, ...], missing: tuple[Missing, ...]) -> tuple[Reason, ...]:
+    """After the last step no other waits for what may have to stop the work: that it may is said here."""
+    return (*because, *_lacking(missing)) if progress.next is None else ()
+
+
+def _lacking(missing: tuple[Missing, ...]) -> tuple[Reason, ...]:
+    return tuple(Reason(m.why, m.text, {"fact": m.fact}) for m in missing)
 
 
 def _stopped(interrupted: Interrupted) -> Reason:

@@ -9,7 +9,7 @@ from fieldworthy.core.answer.evidence import CLOCKS_DIFFER, FOREVER, Evidence, n
 from fieldworthy.core.answer.others import OpenWork, PutOn
 from fieldworthy.core.base.finding import Finding, Refused, pointer
 from fieldworthy.core.base.fit import Identity
-from fieldworthy.core.base.names import key
+from fieldworthy.core.base.names import key, tidy
 from fieldworthy.core.condition.walk import names_of
 from fieldworthy.core.procedure.model import RANK, Action, Hazard, Step
 from fieldworthy.core.procedure.steps import laid_out
@@ -114,6 +114,14 @@ class Progress:
             return done.at if span is None else done.at + span
         except OverflowError:
             return FOREVER
+
+
+def worker_of(progress: Progress, number: int) -> str:
+    """Who does a step (names.tidy): whoever is said to have done it, else whoever asks; "": it is not said."""
+    question = progress.question
+    by = question.done[number - 1].by if number <= progress.done else None
+    begun_by = progress.last.by if progress.last is not None and number > progress.done else None
+    return tidy(by or question.by or begun_by or "")
 
 
 def read_progress(book: CheckedRulebook, question: ProcedureQuestion) -> Progress:

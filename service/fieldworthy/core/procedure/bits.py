@@ -82,6 +82,7 @@ class Bits:
                 self._numbers[test] = at
                 self.masks[key(test.fact)] |= 7 << at
                 at += 3
+        self.width = at
 
     def state(self, values: Mapping[str, Value]) -> int:
         """The state in which the facts have these values (by names.key); those without one are not known."""
@@ -190,13 +191,17 @@ def _any(read: list[Test]) -> Test:
 
 @dataclass(frozen=True, slots=True)
 class Workings:
-    """A rulebook's actions, happenings and hazards over the bits, in the order of declaration. persons: the facts that each has alone."""
+    """
+    A rulebook's actions, happenings and hazards over the bits, in the order of declaration. persons: of the facts that each person has of
+    their own; rests: of these, the bits of their resting states.
+    """
 
     bits: Bits
     actions: tuple[Move, ...]
     happenings: tuple[Move, ...]
     dangers: tuple[Danger, ...]
     persons: int = 0
+    rests: int = 0
 
     def overtaken(self, facts: int) -> int:
         """The bits of these facts, and of those that any order of happenings over them could change."""
@@ -224,6 +229,7 @@ def made_ready(works: Works, facts: Mapping[str, Fact]) -> Workings:
             for h in works.hazards.values()
         ),
         bits.mask(name for name, fact in facts.items() if fact.per_person),
+        sum(bits.bit(name, key(fact.states[0])) for name, fact in facts.items() if fact.per_person and fact.states),
     )
 
 

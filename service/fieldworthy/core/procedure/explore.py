@@ -15,7 +15,8 @@ else may act too.
 somebody else's actions the other's. What an action needs of such a fact can be true of what the reports of all add up to (who is at rest
 says nothing against another; where two differ otherwise it is not known) and, where the action makes that fact, of whoever does it: so it
 means the same in every task. What the task and its steps need, hold and wait for can be true in the same two ways, read of who does the
-work where the procedure's own actions make the fact. So nothing is left out that may be granted. A hazard holds, and a happening can come,
+work where the procedure's own actions make the fact; what is held once a step has moved the worker is, of that fact, read of the worker
+alone. So nothing is left out that may be granted. A hazard holds, and a happening can come,
 where it does for any person.
 
 **What is looked for.** Twice through: without somebody else, for steps that cannot start and for what is left changed; with somebody

@@ -127,16 +127,18 @@ class Space:
 
         mine: facts (names.key) `per: person` that are read of the person `me`. Any other one is what the reports of all add up to, and so
         may these be too: who asks has one answer for each fact. fixed: digits that are taken to have these values, as they will after an
-        action.
+        action; a fact that it makes for `me` is read of nobody else, for what another says of it does not stand for who has just moved.
         """
         if c is None:
             return self.full
         theirs = [name for name in names_of(c) if self._each_persons(name)]
         if len(theirs) > _MOST_OF_PERSONS:
             raise TooMuchWork
-        found = self._added_up(c, theirs, {}, fixed or {})
+        moved = {name: me for name in theirs if self.at(name, me) in (fixed or {})}
+        theirs = [name for name in theirs if name not in moved]
+        found = self._added_up(c, theirs, moved, fixed or {})
         if not mine.isdisjoint(theirs):
-            of = dict.fromkeys(mine, me)
+            of = moved | dict.fromkeys(mine, me)
             found |= self._added_up(c, [name for name in theirs if name not in mine], of, fixed or {})
         return found
 

@@ -5,7 +5,8 @@ it no hazard is present, nor after any order of happenings from there. A hazard 
 a fact with it. What is asked for may start where its own hazards are excluded in the same way, before it and after it. Of ways of one
 length the first in the order of declaration: breadth first, the actions in that order, each state once.
 
-It is a plan over what was reported, and no evidence: a fact `per: person` is the one value that its reports add up to.
+It is a plan over what was reported, and no evidence. A fact `per: person` is the one value that its reports add up to; hazards are looked
+at for everybody who is not at rest, and where an action brings them to rest, before they have followed, too (`persons`).
 """
 
 from collections.abc import Iterator
@@ -14,6 +15,7 @@ from itertools import combinations
 from typing import Literal
 
 from fieldworthy.core.procedure.bits import Danger, Move, Test, Workings
+from fieldworthy.core.procedure.persons import Person, Persons
 
 MOST_TRIES = 400_000
 """So often one action, happening or hazard is looked at in one state before a search is given up: it then claims nothing."""
@@ -60,7 +62,7 @@ class Wanted:
     """
     Where from, and where to. demands: needs, holds and the hazards excluded, which must all be surely true at the end of the way.
 
-    asked: what the asked action makes of a state.
+    asked: what the asked action makes of a state. persons: everybody who is not at rest.
     """
 
     start: int
@@ -68,6 +70,7 @@ class Wanted:
     demands: tuple[Demand, ...]
     works: tuple[Held, ...] = ()
     locks: tuple[Locked, ...] = ()
+    persons: tuple[Person, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +95,11 @@ class TooMany(Exception):
 
 @dataclass(slots=True)
 class _Search:
-    """One question's searches. sure: what is not known stands against an action; else it is taken to be as the action wants it."""
+    """
+    One question's searches. sure: what is not known stands against an action; else it is taken to be as the action wants it.
+
+    A state has the bits of the facts, and above them, once for each person, those of where that person is.
+    """
 
     of: Workings
     wanted: Wanted
@@ -104,12 +111,17 @@ class _Search:
     tries: int = 0
     place: dict[int, int] = field(default_factory=dict)
     seen: dict[int, tuple[int, int]] = field(default_factory=dict)
+    start: int = field(init=False)
+    asked: Move = field(init=False)
+    persons: Persons = field(init=False)
 
     def __post_init__(self) -> None:
         self.happenings, self.dangers = list(self.of.happenings), list(self.of.dangers)
-        present = self.hazards(self.wanted.start)[0]
+        self.persons = Persons(self.of, self.wanted.persons)
+        self.start, self.asked = self.persons.start(self.wanted.start), self.persons.by_one(self.wanted.asked)
+        present = self.hazards(self.start)[0]
         bears = self._bears(present)
-        self.actions = [a for a in self.of.actions if a.writes & bears]
+        self.actions = [self.persons.by_all(a) for a in self.of.actions if a.writes & bears]
         self.happenings = [h for h in self.happenings if h.writes & bears]
         self.dangers = [d for d in self.dangers if d.reads & bears]
         self.place = {n: at for at, n in enumerate(n for n, d in enumerate(self.of.dangers) if d.reads & bears)}
@@ -141,7 +153,15 @@ class _Search:
         return bears
 
     def hazards(self, state: int) -> tuple[int, int]:
-        """Which hazards are present here or after some order of happenings from here, and which can't be excluded (bit n: hazard n)."""
+        """Which hazards are present for anybody, here or after some order of happenings, and which can't be excluded (bit n: hazard n)."""
+        present = perhaps = 0
+        for each in self.persons.each(state):
+            found = self._ahead(each)
+            present, perhaps = present | found[0], perhaps | found[1]
+        return present, perhaps
+
+    def _ahead(self, state: int) -> tuple[int, int]:
+        """The same for one person: the state has nothing above it."""
         found = self.seen.get(state)
         if found is not None:
             return found
@@ -170,6 +190,14 @@ class _Search:
         self.seen[state] = present, perhaps
         return present, perhaps
 
+    def _brought(self, was: int, then: int) -> tuple[int, int]:
+        """The hazards, as `hazards` gives them, that one person was not in and could not come into, or that are there and were not yet."""
+        found = [self._ahead(then)[n] & ~self._ahead(was)[n] for n in (0, 1)]
+        for n, danger in enumerate(self.dangers):
+            found[0] |= (danger.present(then) and not danger.present(was)) << n
+            found[1] |= (danger.perhaps(then) and not danger.perhaps(was)) << n
+        return found[0], found[1]
+
     def barred(self, here: int, then: int, by: Move, heed: frozenset[Why]) -> tuple[Why, int] | None:
         """What keeps this action from being done here: the first lock, open work or hazard (by its number)."""
         if "lock" in heed:
@@ -181,12 +209,15 @@ class _Search:
         if "work" in heed:
             for n, held in enumerate(self.wanted.works):
                 changed = ((here ^ then if self.sure else by.brings & ~here) | by.writes & self.of.persons) & held.facts
-                if held.ends and by is self.wanted.asked:
+                if held.ends and by is self.asked:
                     continue
-                if changed and not (held.surely(then) if self.sure else held.perhaps(then)):
+                if changed and not (held.surely if self.sure else held.perhaps)(self.persons.added_up(then)):
                     return "work", n
-        if "hazard" in heed and by is not self.wanted.asked:
+        if "hazard" in heed and by is not self.asked:
             present, perhaps = self.hazards(then)
+            for was, is_ in self.persons.left_behind(here, by):
+                new = self._brought(was, is_)
+                present, perhaps = present | new[0], perhaps | new[1]
             if self.sure and perhaps:
                 for n, danger in enumerate(self.dangers):
                     if perhaps >> n & 1 and danger.reads & by.reach:
@@ -197,32 +228,31 @@ class _Search:
 
     def there(self, state: int, heed: frozenset[Why]) -> bool:
         """Whether what is asked for may start in this state."""
-        asked = self.wanted.asked
-        then = asked.after(state)
+        then = self.asked.after(state)
         for demand in self.wanted.demands:
             at = then if demand.after else state
             if demand.hazard is not None:
                 if "hazard" in heed and self.hazards(at)[self.sure] >> self.place[demand.hazard] & 1:
                     return False
-            elif not (demand.surely(at) if self.sure else demand.perhaps(at)):
+            elif not (demand.surely if self.sure else demand.perhaps)(self.persons.added_up(at, demand.after)):
                 return False
-        return self.barred(state, then, asked, heed) is None
+        return self.barred(state, then, self.asked, heed) is None
 
     def way(self, heed: frozenset[Why] = _ALL) -> tuple[Move, ...] | None:
         """The first shortest way; heed: what may bar an action. () where it may start at once. Raises TooMany."""
-        start = self.wanted.start
-        if self.there(start, heed):
+        if self.there(self.start, heed):
             return ()
-        came: dict[int, tuple[int, Move] | None] = {start: None}
-        ahead = [start]
+        came: dict[int, tuple[int, Move] | None] = {self.start: None}
+        ahead = [self.start]
         while ahead:
             following: list[int] = []
             for here in ahead:
                 self.tries += len(self.actions)
                 if self.tries > self.most:
                     raise TooMany
+                known = self.persons.added_up(here)
                 for action in self.actions:
-                    if not (action.needs(here) if self.sure else action.perhaps(here)):
+                    if not (action.needs(known) if self.sure else action.perhaps(known)):
                         continue
                     then = action.after(here)
                     if then in came or self.barred(here, then, action, heed) is not None:
@@ -236,11 +266,11 @@ class _Search:
 
     def reachable(self) -> int:
         """Every bit that some actions could bring about, with what they undo left out: more than can be, and nothing less."""
-        found, before = self.wanted.start, -1
+        found, before = self.start, -1
         while found != before:
             before = found
             for action in self.actions:
-                if action.perhaps(found):
+                if action.perhaps(self.persons.added_up(found)):
                     found |= action.brings
         return found
 
@@ -267,7 +297,7 @@ def find_way(of: Workings, wanted: Wanted, sure: bool = True, most: int = MOST_T
         search = _Search(of, wanted, sure, most)
         reachable = search.reachable()
         for n, demand in enumerate(wanted.demands):
-            if not demand.perhaps(wanted.asked.after(reachable) if demand.after else reachable):
+            if not demand.perhaps(search.persons.added_up(search.asked.after(reachable) if demand.after else reachable, demand.after)):
                 return NoWay("state", n, reachable=reachable)
         way = search.way()
     except TooMany:
@@ -287,12 +317,12 @@ def _why_none(search: _Search, reachable: int) -> NoWay:
         way = search.way(_ALL - unheeded)
         if way is None:
             continue
-        before = here = search.wanted.start
-        for action in (*way, search.wanted.asked):
+        before = here = search.start
+        for action in (*way, search.asked):
             before, then = here, action.after(here)
             bar = search.barred(here, then, action, unheeded)
             if bar is not None:
-                at = None if action is search.wanted.asked else action.name
+                at = None if action is search.asked else action.name
                 return NoWay(bar[0], search.named(bar[1]) if bar[0] == "hazard" else bar[1], at, reachable)
             here = then
         for demand in search.wanted.demands:

@@ -160,7 +160,13 @@ def _not_shown(each: _Explored, verdict: Verdict, most_states: int) -> Finding:
 
 
 def _many(number: int) -> str:
-    return f"{number:,}" if number < 10**12 else f"some 10^{len(str(number)) - 1}"
+    """In words: exactly below 10^12, else the power of ten that it reaches. No `str` of it all: Python bounds how many digits it has."""
+    if number < 10**12:
+        return f"{number:,}"
+    power = (number.bit_length() - 1) * 30_102_999_566 // 10**11  # log10(2) rounded down, so never too high, and too low by few
+    while number >= 10 ** (power + 1):
+        power += 1
+    return f"at least 10^{power}"
 
 
 def _no_start(each: _Explored, verdict: Verdict) -> Finding:
