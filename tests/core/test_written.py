@@ -1,11 +1,13 @@
 """The plainest cases are written straight as JSON text: it is what is judged, and the plain cases do take that way."""
 
 from datetime import UTC, datetime, timedelta
+from fractions import Fraction
 from typing import Any
 
 import pytest
 
-from fieldworthy.core.answer.due import answer_due, read_due_question
+from fieldworthy.core.answer.due import _share_json, answer_due, read_due_question
+from fieldworthy.core.base.quantity import TICKS
 from fieldworthy.core.rulebook.check import check_rulebook
 from tests.core.asking import answered_both_ways
 from tests.due_cases import rulebook
@@ -84,3 +86,19 @@ def test_what_is_not_plain_is_judged(name: str) -> None:
         del request["machine"]["in_service"]
     assert not any(isinstance(t, str) for t in answer_due(book, read_due_question(book, request)).tasks)
     answered_both_ways(book, request)
+
+
+@pytest.mark.parametrize(
+    "used", [0.0, 0.0005, 0.0000005, 0.1234565, 0.34, 0.999_999_6, 1.0, 1.25, 12.000_000_4, 999.999_999_9, 4321.5, 1e-9, 1e17]
+)
+def test_a_share_is_written_as_it_is_rounded(used: float) -> None:
+    assert _share_json(used) == repr(round(used, 6))
+
+
+@pytest.mark.parametrize(
+    "shown", [0.0, 0.1, 0.000_001, 0.123_456_7, 97.5, 1712.4, 1234.567_891, 999_999_999.999_999, 1e9, 123_456_789_012.3]
+)
+def test_what_a_record_tells_of_a_meter_counts_as_it_was_written(shown: float) -> None:
+    book, request = asked("every 80 h", shown, 130)
+    record = read_due_question(book, request).machine.records["job"][-1]
+    assert record.counts["engine"] == Fraction(str(shown)) * TICKS

@@ -184,13 +184,13 @@ def test_no_bytes_make_the_reader_fail(body: bytes) -> None:
 @given(st.text(alphabet='0123456789.eE+-"a:{},[] ', max_size=30))
 def test_the_quick_scan_misses_no_rounded_number(text: str) -> None:
     """Whatever the strict parser would refuse for a number, the quick way notices too."""
-    from fieldworthy.wire.reading import _suspicious
+    from fieldworthy.wire.reading import suspicious
 
     body = json.dumps({"k": 0}).replace("0", text).encode()
     try:
         read_json(body)
     except Refused as refused:
         numbers = [f for f in refused.findings if f.code == "body.number_too_long"]
-        assert not numbers or _suspicious(body)
+        assert not numbers or suspicious(body)
     except Unreadable:
         pass

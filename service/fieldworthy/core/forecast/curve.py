@@ -30,28 +30,31 @@ class Curve:
         self.days, self.most, self.middle, self.least = [start], [0.0], [0.0], [0.0]
         self._seasons = self._draw(use, _known(use, times, start, until, only), only, stated)
 
-    def reached(self, left: float) -> tuple[float | None, float | None, float | None]:
+    def reached(self, left: float) -> list[float | None]:
         """When so much more than at the start will have counted: the first, the middle and the last day; None: after the curves' end."""
-        while self.least[-1] < left and next(self._seasons, False):
+        days, least = self.days, self.least
+        while least[-1] < left and next(self._seasons, False):
             pass
-        return self._on(self.most, left), self._on(self.middle, left), self._on(self.least, left)
-
-    def _on(self, counts: list[float], left: float) -> float | None:
-        i = bisect_left(counts, left)
-        if i == len(counts):
-            return None
-        if i == 0:
-            return self.days[0]
-        before, since, until = counts[i - 1], self.days[i - 1], self.days[i]
-        day = since + (left - before) / (counts[i] - before) * (until - since)
-        return day if day < until else until
+        found: list[float | None] = []
+        i = 0
+        for counts in (self.most, self.middle, least):  # each is reached on a later day than the one before
+            i = bisect_left(counts, left, i)
+            if i == len(counts):
+                found.append(None)
+            elif i == 0:
+                found.append(days[0])
+            else:
+                before, since, until = counts[i - 1], days[i - 1], days[i]
+                day = since + (left - before) / (counts[i] - before) * (until - since)
+                found.append(day if day < until else until)
+        return found
 
     def _draw(self, use: Use, ahead: Sequence[Times], only: Kind | None, stated: float | None) -> Iterator[bool]:
         """Draws one season, or the time between two, at each step."""
         turns = _turns(use, ahead) if only is None else []
         reach, quantile = NORMAL90 * use.shift, use.quantile
         start = at = self.days[0]
-        middle, most, least, turn = 0.0, 0.0, 0.0, 0
+        middle, most, least = 0.0, 0.0, 0.0
         # of the stretches behind: the spread's variance, the standard deviations of this season and of the others, the turns' variance
         spread_by = now_by = later_by = turned = 0.0
         for since, to, kind in ahead:
@@ -73,17 +76,18 @@ class Curve:
                 ends = at + (step if step > short else short) if a_day else to
                 if ends > to:
                     ends = to
-                if turn < len(turns) and at < turns[turn][0] < ends:
-                    ends = turns[turn][0]
+                if turns and at < turns[0][0] < ends:
+                    ends = turns[0][0]
                 at = ends
-                while turn < len(turns) and turns[turn][1] <= at:
-                    turned += turns[turn][2] * turns[turn][2]
-                    turn += 1
+                while turns and turns[0][1] <= at:
+                    moves = turns.pop(0)[2]
+                    turned += moves * moves
                 turning = turned
-                for opens, _, moves in turns[turn : turn + 2]:
-                    if opens < at:
-                        part = moves * (at - opens) / reach
-                        turning += part * part
+                for opens, _, moves in turns[:2]:
+                    if opens >= at:
+                        break
+                    part = moves * (at - opens) / reach
+                    turning += part * part
                 used = a_day * (at - begin)
                 middle = base + used
                 now, later = now_by + now_strays * used, later_by + later_strays * used
@@ -106,7 +110,8 @@ class Curve:
 def _known(use: Use, times: Sequence[Times], start: float, until: float, only: Kind | None) -> list[Times]:
     """The times ahead, up to the first of which too little is known."""
     found = []
-    for since, to, kind in times:
+    for each in times:
+        since, to, kind = each
         if to <= start:
             continue
         if since >= until:
@@ -115,7 +120,7 @@ def _known(use: Use, times: Sequence[Times], start: float, until: float, only: K
             rate = use.rates.get(kind)
             if rate is None or rate.days < LEAST_DAYS:
                 break
-        found.append(Times(since, min(to, until), kind))
+        found.append(each if to <= until else Times(since, until, kind))
     return found
 
 

@@ -106,6 +106,8 @@ class _Fit:
     """
 
     def __init__(self, points: Sequence[tuple[float, float]], times: Sequence[Times]) -> None:
+        end = points[-1][0]
+        times = [t for t in times if t.since <= end]
         n = len(times)
         self.points, self.times = points, times
         self.kinds = [t.kind for t in times]
@@ -118,21 +120,24 @@ class _Fit:
         self._cut()
 
     def _cut(self) -> None:
-        points, used, days = self.points, self.used, self.days
-        squares, products, lengths = self.squares, self.products, self.lengths
-        untils = [t.until for t in self.times]
-        i = 0
+        points, untils = self.points, [t.until for t in self.times]
+        i, edge = 0, untils[0]
+        used = days = squares = products = lengths = 0.0
         since, before = points[0]
         for n, (until, count) in enumerate(points[1:]):
-            while untils[i] <= since:
-                i += 1
-            if until <= untils[i]:
+            if edge <= since:
+                self._tell_alone(i, used, days, squares, products, lengths)
+                used = days = squares = products = lengths = 0.0
+                while edge <= since:
+                    i += 1
+                    edge = untils[i]
+            if until <= edge:
                 amount, length = count - before, until - since
-                used[i] += amount
-                days[i] += length
-                squares[i] += amount * amount
-                products[i] += amount * length
-                lengths[i] += length * length
+                used += amount
+                days += length
+                squares += amount * amount
+                products += amount * length
+                lengths += length * length
             else:
                 parts = []
                 j, at = i, since
@@ -143,10 +148,14 @@ class _Fit:
                 self.mixed.append(n)
                 self.parts.append(parts)
             since, before = until, count
+        self._tell_alone(i, used, days, squares, products, lengths)
         end = points[-1][0]
         for until in untils:
             age = int((end - until) / _YEAR) if until < end else 0
             self.weights.append(_FADES[age] if age < len(_FADES) else _FADES[-1])
+
+    def _tell_alone(self, i: int, *sums: float) -> None:
+        self.used[i], self.days[i], self.squares[i], self.products[i], self.lengths[i] = sums
 
     def use(self) -> Use:
         self._find_rates()

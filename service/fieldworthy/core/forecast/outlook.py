@@ -112,9 +112,10 @@ class Outlook:
         curve = self._curves.get((meter, during))
         if curve is None:
             curve = self._curves[meter, during] = self._curve(meter, told, during)
-        first, middle, last = curve.reached(float(due - told.counted))
-        today, ends = self._today, curve.days[-1]
-        return Reach(_half(first, today, ends), _half(middle, today, ends), _half(last, today, ends))
+        days, today = curve.reached(float(due - told.counted)), self._today
+        if days[2] is not None:  # nearly always all three are known
+            return Reach(*[2 * max(ceil(day) - 1, today) for day in days if day is not None])
+        return Reach(*[_half(day, today, curve.days[-1]) for day in days])
 
     def _tell(self, meter: str) -> _Machine | None:
         history = self._history

@@ -4,8 +4,11 @@ Time is a `float` of days: the whole part is a local day's ordinal, the rest the
 more or less on the days on which clocks are set is let be: it moves no forecast.
 """
 
-from collections.abc import Mapping
+from bisect import bisect_left, bisect_right
+from collections.abc import Mapping, Sequence
 from datetime import date, datetime
+from functools import lru_cache
+from operator import itemgetter
 from typing import NamedTuple
 
 from fieldworthy.core.base.calendar import SeasonDates
@@ -44,18 +47,32 @@ class Clock:
 
 def by_season(seasons: Mapping[str, SeasonDates], since: float, until: float) -> list[Times]:
     """The whole time from `since` to `until`, cut where a season begins or ends. A day of two seasons is of the one that began last."""
-    first, last = date.fromordinal(int(since)).year - 1, date.fromordinal(int(until)).year
+    if until <= since:
+        return []
+    whole = _by_season(tuple(seasons.items()), date.fromordinal(int(since)).year, date.fromordinal(int(until)).year)
+    found = list(whole[bisect_right(whole, since, key=_until) : bisect_left(whole, until, key=_since)])
+    found[0] = Times(since, *found[0][1:])
+    found[-1] = Times(found[-1].since, until, found[-1].kind)
+    return found
+
+
+_since, _until = itemgetter(0), itemgetter(1)
+
+
+@lru_cache(maxsize=256)  # the same few seasons are asked for with every question
+def _by_season(seasons: tuple[tuple[str, SeasonDates], ...], first: int, last: int) -> Sequence[Times]:
+    """All of these years, both included."""
     told: list[tuple[float, float, Kind]] = [
         (period.first.toordinal(), period.last.toordinal() + 1, name)
-        for name, dates in seasons.items()
-        for period in dates.periods(first, last)
-        if period.first.toordinal() < until
+        for name, dates in seasons
+        for period in dates.periods(first - 1, last)
     ]
     told.sort()
+    until = date(last + 1, 1, 1).toordinal()
     told.append((until, until, OUTSIDE))
     found: list[Times] = []
     begun: list[tuple[float, float, Kind]] = []  # the one that began last stands last
-    at = since
+    at: float = date(first, 1, 1).toordinal()
     for period in told:
         begins = period[0]
         while begun and at < begins:
@@ -65,7 +82,7 @@ def by_season(seasons: Mapping[str, SeasonDates], since: float, until: float) ->
                 begun.pop()
         at = _add(found, at, begins, OUTSIDE)
         begun.append(period)
-    return found
+    return tuple(found)
 
 
 def by_month(since: float, until: float) -> list[Times]:

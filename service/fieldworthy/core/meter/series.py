@@ -116,7 +116,7 @@ def _within_their_days(dated: Iterable[DayReading], readings: Sequence[Reading],
 
 
 def build_series(
-    readings: Iterable[Reading],
+    readings: Sequence[Reading],
     replaced: Iterable[Replacement] = (),
     until: datetime | None = None,
     dated: Iterable[DayReading] = (),
@@ -128,9 +128,12 @@ def build_series(
     """
     swaps = tuple(sorted((r for r in replaced if until is None or r.at <= until), key=lambda r: r.at))
     if dated:
-        readings = tuple(readings)
         readings = (*readings, *_within_their_days(dated, readings, swaps))
-    points = sorted(readings if until is None else [r for r in readings if r[0] <= until])
+    points = [*reversed(readings)]  # those of the records came last, nearly always in one run: sorting begins with it
+    points.sort()
+    if until is not None:
+        while points and points[-1][0] > until:
+            points.pop()
     base: Exact = 0
     if swaps:
         points = [(at, shown + _offset(swaps, at), baseline) for at, shown, baseline in points]

@@ -1,7 +1,7 @@
 """`or` and `and` over bases, in Kleene's sense where one of them is not known."""
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from fieldworthy.core.base.quantity import Exact
@@ -16,11 +16,32 @@ Single = EveryOnMeter | EveryOnCalendar | EveryHappening | EachSeasonPoint | Eve
 
 @dataclass(slots=True)
 class JoinedBases:
-    """Two or more bases: `or` is whichever first, `and` whichever last."""
+    """Two or more bases: `or` is whichever first, `and` whichever last.
+
+    told_apart: whether the due point of each base can be told from an answer, which names one for each meter and one day.
+    """
 
     op: Literal["or", "and"]
     parts: "tuple[Single | JoinedBases, ...]"
     text: str
+    told_apart: bool = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        days = [p for p in self.parts if not isinstance(p, EveryOnMeter)]
+        if not any(isinstance(p, JoinedBases) for p in days):
+            self.told_apart = len(days) < 2 or all(isinstance(p, EveryOnCalendar) for p in days)
+        else:
+            bases = list(self.bases())
+            meters = [b.base.key for b in bases if isinstance(b, EveryOnMeter)]
+            self.told_apart = len(meters) == len(set(meters)) and len(bases) - len(meters) < 2
+
+    def bases(self) -> "Iterator[Single]":
+        """Those that are joined, at any depth."""
+        for part in self.parts:
+            if isinstance(part, JoinedBases):
+                yield from part.bases()
+            else:
+                yield part
 
 
 Node = Single | JoinedBases

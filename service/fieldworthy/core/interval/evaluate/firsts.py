@@ -1,6 +1,7 @@
 """`once at`, `once after`, `first at … then`: points that are met one after another and then stay behind."""
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Any
 
@@ -26,7 +27,7 @@ class Points:
 
     judged: Judged | None
     begin: Any = None
-    records: tuple[Record, ...] = ()
+    records: Sequence[Record] = ()
     ahead: "Ahead | None" = None
 
 
@@ -68,6 +69,12 @@ class Firsts:
     text: str
     points: tuple[MeterPoint, ...] | tuple[DayPoint, ...]
     after: tuple[str, str] | None
+    _on_a_meter: tuple[MeterPoint, ...] = field(init=False)
+    _on_days: tuple[DayPoint, ...] = field(init=False)
+
+    def __post_init__(self) -> None:
+        self._on_a_meter = tuple(p for p in self.points if isinstance(p, MeterPoint))
+        self._on_days = tuple(p for p in self.points if isinstance(p, DayPoint))
 
     def judge(self, history: History, task: TaskHistory, asked: Notice | None) -> Points:
         """The next point that is not met, and where it stands."""
@@ -84,13 +91,16 @@ class Firsts:
             if not happened:
                 return Points(None)
             event = happened[-1]
-        records = tuple(r for r in task.records if not r.start and (event is None or r.at > event.at))
-        if isinstance(self.points[0], MeterPoint):
+        records = [r for r in task.records if not r.start]
+        if event is not None:
+            since = event.at
+            records = [r for r in records if r.at > since]
+        if self._on_a_meter:
             return self._on_meter(history, event, records)
         return self._on_calendar(history, task, asked, event, records)
 
-    def _on_meter(self, history: History, event: Happened | None, records: tuple[Record, ...]) -> Points:
-        points = [p for p in self.points if isinstance(p, MeterPoint)]
+    def _on_meter(self, history: History, event: Happened | None, records: list[Record]) -> Points:
+        points = self._on_a_meter
         base = points[0].base
         series = history.series.get(base.key)
         now = current(series, base.name, self.text)
@@ -143,9 +153,9 @@ class Firsts:
         return grown_old(base, asked, judged, history, series, moved)
 
     def _on_calendar(
-        self, history: History, task: TaskHistory, asked: Notice | None, event: Happened | None, records: tuple[Record, ...]
+        self, history: History, task: TaskHistory, asked: Notice | None, event: Happened | None, records: list[Record]
     ) -> Points:
-        points = [p for p in self.points if isinstance(p, DayPoint)]
+        points = self._on_days
         if event is None and history.start is None:
             return Points(
                 Judged(
@@ -191,7 +201,7 @@ class Firsts:
 
 
 def _met_on_meter(
-    points: list[MeterPoint], zero: Exact, meter: str, series: Series, records: tuple[Record, ...], behind: int
+    points: Sequence[MeterPoint], zero: Exact, meter: str, series: Series, records: Sequence[Record], behind: int
 ) -> tuple[int, int]:
     """How many points are met, and the index of the record that met the last of them: one meets each that it has come near enough to."""
     left, since = behind, 0
@@ -202,13 +212,16 @@ def _met_on_meter(
     return left, since
 
 
-def _behind(points: list[MeterPoint], history: History, meter: str) -> int:
+def _behind(points: Sequence[MeterPoint], history: History, meter: str) -> int:
     """How many points a new machine came into service beyond."""
     start = history.start
     if start is None or start.new is not True:
         return 0
-    began = start.counts.get(meter)
-    return 0 if began is None else sum(began > p.base.every for p in points)
+    began, behind = start.counts.get(meter), 0
+    if began is not None:
+        while behind < len(points) and began > points[behind].base.every:
+            behind += 1
+    return behind
 
 
 def _perhaps_met(point: MeterPoint, history: History, meter: str, now: Exact) -> bool:

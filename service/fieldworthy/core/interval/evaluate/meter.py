@@ -13,7 +13,8 @@ from fieldworthy.core.interval.evaluate.context import Deferral, History, Judged
 from fieldworthy.core.interval.evaluate.slack import in_ticks, meter_notice, meter_slack
 from fieldworthy.core.meter.series import Series
 
-SINCE_LAST = Anchor.SINCE_LAST  # looked up once: an enum's members are slow to reach
+# looked up once: an enum's members are slow to reach
+SINCE_LAST, SINCE_LAST_DUE, ON_THE_METER = Anchor.SINCE_LAST, Anchor.SINCE_LAST_DUE, Anchor.ON_THE_METER
 _CLEAR, _UPCOMING, _DUE, _OVERDUE = Standing.CLEAR, Standing.UPCOMING, Standing.DUE, Standing.OVERDUE
 
 
@@ -220,7 +221,7 @@ class EveryOnMeter:
             return no_value(self.text, self.base.name, last)
         if self.anchor is SINCE_LAST:
             return value + self.base.every, value, last, []
-        if self.anchor is Anchor.ON_THE_METER:
+        if self.anchor is ON_THE_METER:
             return self._next_multiple(value, last), value, last, []
         due, skipped = self._folded(records, series, begin)
         return due, value, last, skipped
@@ -243,7 +244,7 @@ class EveryOnMeter:
                 skipped.append(Reason("record-skipped", text, {"day": record.day.isoformat(), "meter": base.name}))
             elif due is None:
                 due = value + base.every
-            elif self.anchor is Anchor.SINCE_LAST_DUE:
+            elif self.anchor is SINCE_LAST_DUE:
                 due = min(value, due) + base.every
             else:
                 met = due - (base.early or 0) <= value <= due + base.late

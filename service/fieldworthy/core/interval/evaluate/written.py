@@ -9,6 +9,7 @@ written here reads back as what it gives, and tests/core/test_written.py holds t
 import json
 from collections.abc import Callable, Sequence
 from datetime import date, timedelta
+from functools import lru_cache
 from typing import Literal, TypeAlias
 
 from fieldworthy.core.base.calendar import add_months
@@ -19,8 +20,8 @@ from fieldworthy.core.interval.evaluate.context import History, Record, Standing
 from fieldworthy.core.interval.evaluate.days import CODES as DAY_CODES
 from fieldworthy.core.interval.evaluate.days import CalendarTerms, EveryOnCalendar
 from fieldworthy.core.interval.evaluate.events import EachSeasonPoint
-from fieldworthy.core.interval.evaluate.firsts import Ahead, Firsts
-from fieldworthy.core.interval.evaluate.meter import EveryOnMeter, place
+from fieldworthy.core.interval.evaluate.firsts import Ahead, Firsts, MeterPoint
+from fieldworthy.core.interval.evaluate.meter import EveryOnMeter, MeterTerms, place
 from fieldworthy.core.interval.evaluate.stretches import RulePlan
 
 Written: TypeAlias = tuple[Standing, int, int, str, str, tuple[str, int] | None, str, str, tuple[tuple[str, int], ...]]
@@ -33,6 +34,9 @@ _FINEST = 100
 """Ticks: counts of at most four places are written here, for the text of such a double never has an exponent."""
 _MOST = 10**15
 
+day_text = lru_cache(maxsize=4096)(date.isoformat)
+"""A day in RFC 3339. Kept, for the days of the years at hand come again with every machine."""
+
 
 class Moment:
     """A machine's history at the moment of a question, with what is said of its meters and of today worked out once for all tasks."""
@@ -42,7 +46,7 @@ class Moment:
     def __init__(self, history: History) -> None:
         self.history = history
         self.plain = not history.usage
-        self.today, self.today_text = history.today, history.today.isoformat()
+        self.today, self.today_text = history.today, day_text(history.today)
         self.dials: dict[str, tuple[int, str, str]] = {}
         for key, series in history.series.items():
             now, at, good_for = series.current, series.current_at, history.vocabulary.meters[key].good_for
@@ -51,64 +55,64 @@ class Moment:
                 self.dials[key] = (now, _in_words(repr(now / TICKS)), repr(now / TICKS))
 
 
-Writer: TypeAlias = Callable[[Moment, Sequence[Record], int | date | None], Written | None]
-"""Records oldest first, at least one; the due point that the first of them met, where a `first at` came before it. None: judge it."""
+Begin: TypeAlias = int | date | None
+"""The due point that the first of the records met, where a `first at` came before it."""
+
+Writer: TypeAlias = Callable[[Moment, Sequence[Record], Begin], Written | None]
+"""Records oldest first, at least one. None: judge it."""
 
 
-def writer_of(rule: RulePlan) -> Callable[[Moment, TaskHistory], Written | None] | None:
+def writer_of(rule: RulePlan) -> Writer | None:
     """Writes what a rule that is always in force says; None where it is of no form that can be written here."""
     if rule.when is not None or rule.during is not None:
         return None
-    firsts, write = rule.firsts, None if rule.node is None else _writer(rule.node)
-    if firsts is None:
-        return None if write is None else _alone(write)
-    point = _first_point(firsts)
+    write = None if rule.node is None else _writer(rule.node)
+    return write if rule.firsts is None else _with_firsts(rule.firsts, write)
 
-    def written(moment: Moment, task: TaskHistory) -> Written | None:
-        if task.deferrals:
-            return None
-        points = firsts.left(moment.history, task, None)
+
+def _with_firsts(firsts: Firsts, then: Writer | None) -> Writer:
+    """then: writes what comes after the last of the points."""
+    first = firsts.points[0]
+    point = _first_point(firsts, first.base) if isinstance(first, MeterPoint) else None
+
+    def write(moment: Moment, records: Sequence[Record], begin: Begin) -> Written | None:
+        points = firsts.left(moment.history, TaskHistory(records), None)
         if points.ahead is not None:
-            return point(moment, points.ahead)
-        records = points.records or task.records
-        return write(moment, records, points.begin) if write is not None and points.judged is None and records else None
+            return None if point is None else point(moment, points.ahead)
+        return None if then is None or points.judged is not None else then(moment, points.records or records, points.begin)
 
-    return written
-
-
-def _alone(write: Writer) -> Callable[[Moment, TaskHistory], Written | None]:
-    return lambda moment, task: write(moment, task.records, None) if task.records and not task.deferrals else None
+    return write
 
 
-def _first_point(firsts: Firsts) -> Callable[[Moment, Ahead], Written | None]:
-    text, name = _escaped(firsts.text), _escaped(firsts.name)
+def _first_point(firsts: Firsts, base: MeterTerms) -> Callable[[Moment, Ahead], Written | None]:
+    """base: of any of the points, which are all on one meter."""
+    key, unit, text, name, meter = base.key, base.unit.name, *(_escaped(word) for word in (firsts.text, firsts.name, base.name))
+    lead, decided, opening = f"`{name}` at ", f'"{text}"', '{"code":"first-point","text":"'
+    member, closing = f'"{meter}":{{"value":', f',"unit":"{unit}"}}'
 
     def write(moment: Moment, ahead: Ahead) -> Written | None:
-        base, zero = ahead.point.base, ahead.zero
-        dial, every = moment.dials.get(base.key), base.every
+        dial, base, zero = moment.dials.get(key), ahead.point.base, ahead.zero
+        every = base.every
         if dial is None or not isinstance(zero, int) or not isinstance(every, int) or zero % _FINEST or every % _FINEST or zero >= _MOST:
             return None
         now, now_text, now_json = dial
-        due, progress, unit, meter = zero + every, now - zero, _escaped(base.unit.name), _escaped(base.name)
+        due, progress = zero + every, now - zero
         due_json, left_json, zero_json = repr(due / TICKS), repr((due - now) / TICKS), repr(zero / TICKS)
-        lead = f"`{name}` at {_in_words(zero_json)} {unit}; " if name else ""
         reason = (
-            f'{{"code":"first-point","text":"{lead}{text}: due at {_in_words(due_json)} {unit}; '
+            f"{opening}{f'{lead}{_in_words(zero_json)} {unit}; ' if name else ''}{text}: due at {_in_words(due_json)} {unit}; "
             f'the meter shows {now_text} {unit}, {_going(left_json, unit)}.","values":{{"from":{zero_json},"every":{from_ticks(every)!r},'
             f'"due":{due_json},"now":{now_json},"unit":"{unit}","meter":"{meter}"}}}}'
         )
-        member, closing = f'"{meter}":{{"value":', f',"unit":"{unit}"}}'
-        at, left = f"{member}{due_json}{closing}", f"{member}{left_json}{closing}"
         return (
             place(base, None, due, now, 0),
             progress if progress > 0 else 0,
             every,
-            at,
-            left,
+            f"{member}{due_json}{closing}",
+            f"{member}{left_json}{closing}",
             None,
             reason,
-            f'"{text}"',
-            ((base.key, due),),
+            decided,
+            ((key, due),),
         )
 
     return write
@@ -129,18 +133,19 @@ def _on_meter(node: EveryOnMeter) -> Writer | None:
     key, every, late, notice = base.key, base.every, base.late, base.notice
     if not isinstance(every, int) or every % _FINEST:
         return None
-    unit, name, text = (_escaped(word) for word in (base.unit.name, base.name, node.text))
+    unit, name, text = base.unit.name, _escaped(base.name), _escaped(node.text)
     decided, member, closing = f'"{text}"', f'"{name}":{{"value":', f',"unit":"{unit}"}}'
-    lead, tail = _escaped(node.lead), f" {unit}{_escaped(node.tail)}; {text} makes it due at "
+    makes = f"; {text} makes it due at "
+    lead, tail, started = node.lead, f" {unit}{node.tail}{makes}", f" {unit}{makes}"
     opening, shows = f'{{"code":"{node.code}","text":"', f" {unit}; the meter shows "
     values = f',"every":{from_ticks(every)!r},"due":'
     end = f',"unit":"{unit}","meter":"{name}"}}}}'
 
-    def write(moment: Moment, records: Sequence[Record], begin: int | date | None) -> Written | None:
+    def write(moment: Moment, records: Sequence[Record], begin: Begin) -> Written | None:
         dial = moment.dials.get(key)
         last = records[-1]
         value = last.counts.get(key)
-        if dial is None or value.__class__ is not int or value % _FINEST or value >= _MOST:
+        if dial is None or type(value) is not int or value % _FINEST or value >= _MOST:
             return None
         now, now_text, now_json = dial
         if since_last:
@@ -158,8 +163,7 @@ def _on_meter(node: EveryOnMeter) -> Writer | None:
         else:
             standing = _DUE if now <= due + late else _OVERDUE
         reason = (
-            f"{opening}{'In service at' if last.start else lead} {at[:-2] if at[-2:] == '.0' else at}"
-            f"{f' {unit}; {text} makes it due at ' if last.start else tail}{due_json[:-2] if due_json[-2:] == '.0' else due_json}"
+            f"{opening}{'In service at' if last.start else lead} {_in_words(at)}{started if last.start else tail}{_in_words(due_json)}"
             f'{shows}{now_text} {unit}, {_going(left_json, unit)}.","values":{{"done":{at}{values}{due_json},"now":{now_json}{end}'
         )
         return (
@@ -184,7 +188,7 @@ def _on_calendar(node: EveryOnCalendar) -> Writer:
     opening, makes = f'{{"code":"{DAY_CODES[node.anchor]}","text":"', f"; {text} makes it due on "
     decided = f'"{text}"'
 
-    def write(moment: Moment, records: Sequence[Record], begin: int | date | None) -> Written | None:
+    def write(moment: Moment, records: Sequence[Record], begin: Begin) -> Written | None:
         last, today = records[-1], moment.today
         done = last.day
         if not since_last:
@@ -193,7 +197,7 @@ def _on_calendar(node: EveryOnCalendar) -> Writer:
             due = add_months(done, months) if months else done + days
         left = (due - today).days
         used = (today - done).days if from_last else (today - every.before(due)).days
-        done_text, due_text = done.isoformat(), due.isoformat()
+        done_text, due_text = day_text(done), day_text(due)
         reason = (
             f"{opening}{'In service since' if last.start else 'Done on'} {done_text}{makes}{due_text}, {_ends(left)}."
             f'","values":{{"done":"{done_text}","due":"{due_text}","today":"{moment.today_text}","days":{left}}}}}'
@@ -211,14 +215,14 @@ def _on_season(node: EachSeasonPoint) -> Writer | None:
     opening = f'{{"code":"{node.when}-season","text":"The season {_escaped(node.name)} {"begins" if before else "ends"} on '
     decided = f'"{_escaped(node.text)}"'
 
-    def write(moment: Moment, records: Sequence[Record], begin: int | date | None) -> Written | None:
+    def write(moment: Moment, records: Sequence[Record], begin: Begin) -> Written | None:
         day, today = records[-1].day, moment.today
         period = node.coming(moment.history.periods(key, records[0].day), records)
         if period is None:
             return None
         due = period.first if before else period.last
         left, used = (due - today).days, (today - day).days
-        due_text = due.isoformat()
+        due_text = day_text(due)
         reason = f'{opening}{due_text}, {_ends(left)}.","values":{{"due":"{due_text}","today":"{moment.today_text}"}}}}'
         return _dated(base, today, due, (due_text, left), used, reason, decided)
 
@@ -257,7 +261,7 @@ def _join(op: Literal["or", "and"], writers: Sequence[Writer]) -> Writer:
     first = op == "or"
     sooner: Callable[..., tuple[str, int]] = min if first else max  # such days compare by their text
 
-    def write(moment: Moment, records: Sequence[Record], begin: int | date | None) -> Written | None:
+    def write(moment: Moment, records: Sequence[Record], begin: Begin) -> Written | None:
         parts = []
         for each in writers:
             part = each(moment, records, begin)
@@ -290,12 +294,12 @@ def _over(part: Written, other: Written) -> bool:
 def _going(left: str, unit: str) -> str:
     if left == "0.0":
         return "just reached"
-    return f"{_in_words(left[1:])} {unit} past it" if left[0] == "-" else f"{_in_words(left)} {unit} to go"
+    return f"{left[1:].removesuffix('.0')} {unit} past it" if left[0] == "-" else f"{left.removesuffix('.0')} {unit} to go"
 
 
 def _in_words(number: str) -> str:
     """The text of a double as it stands in a sentence: 640, 712.4."""
-    return number[:-2] if number[-2:] == ".0" else number
+    return number.removesuffix(".0")
 
 
 def _escaped(text: str) -> str:
