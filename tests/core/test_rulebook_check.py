@@ -16,7 +16,7 @@ from fieldworthy.core.rulebook.text import Document, read_document
 
 CASES = Path(__file__).parents[1] / "cases" / "rulebook"
 GOOD = (CASES / "good.yaml").read_text("utf-8")
-TABLES = ("findings.toml", "findings_of_parts.toml")
+TABLES = ("findings.toml", "findings_of_parts.toml", "findings_of_found.toml")
 CHANGED = [case for table in TABLES for case in tomllib.loads((CASES / table).read_text("utf-8"))["case"]]
 
 
@@ -32,6 +32,11 @@ def test_the_good_rulebook() -> None:
     assert book.tasks["roller-bearing-grease"].covered_by == ("winter-service",)
     assert book.tasks["roller-bearing-grease"].skill == "operator"
     assert book.tasks["belt-replace"].plan is None
+    assert book.tasks["belt-check"].points == {"left": "left", "right": "right"}
+    assert [(f.what, f.then, f.within and f.within.text, f.unfit) for f in book.tasks["belt-check"].if_found.values()] == [
+        ("frayed", "belt-replace", "10 h", False),
+        ("torn", "belt-replace", None, True),
+    ]
     assert book.vocabulary.facts["side panel"].states == ("on", "off")
     assert book.vocabulary.working_conditions["crop"].assumed is False
     assert list(book.parts) == ["PL-0400", "PL-1180", "PL-1181", "PL-1182"]

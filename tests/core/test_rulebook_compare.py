@@ -67,6 +67,19 @@ def test_needs_and_holds_that_changed() -> None:
     assert found["tasks"]["changed"][0]["members"][1]["after"] is None
 
 
+@pytest.mark.parametrize(
+    ("old", "new", "member"),
+    [
+        ("points: [left, right]", "points: [left, middle, right]", "points"),
+        ("frayed: {then: belt-replace, within: 10 h}", "frayed: {then: belt-replace, within: 5 h}", "if_found"),
+    ],
+)
+def test_points_and_what_follows_that_changed(old: str, new: str, member: str) -> None:
+    (changed,) = compare(version(), version(old, new)).to_json()["tasks"]["changed"]
+    assert changed["name"] == "belt-check"
+    assert [m["member"] for m in changed["members"]] == [member]
+
+
 def test_tasks_and_parts_added_and_removed() -> None:
     newer = version(
         "  insurance-look:\n", "  police-look:\n",

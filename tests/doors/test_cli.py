@@ -179,6 +179,14 @@ def test_due_shows_a_table_and_why(run: Run) -> None:
     assert "\x1b" not in ran.out
 
 
+def test_due_says_first_that_the_machine_must_not_work(run: Run) -> None:
+    asked = due()
+    asked["machine"]["found"] = [{"what": "oil on the brake", "on": "2026-07-01", "unfit": True}]
+    words = " ".join(run("due", "-", "-r", "book.yaml", stdin=asked).out.split())
+    assert "THE MACHINE MUST NOT WORK `oil on the brake` found on 2026-07-01" in words
+    assert "MUST NOT WORK" not in run("due", "-", "-r", "book.yaml", stdin=due()).out
+
+
 def test_due_as_json_is_the_wire_form(run: Run) -> None:
     ran = run("due", "-", "-r", "book.yaml", "--json", stdin=due())
     task = ran.json["tasks"][0]
@@ -287,7 +295,7 @@ def test_a_wrong_use_is_told(run: Run, arguments: tuple[str, ...]) -> None:
 def test_migrate_makes_the_database(run: Run, tmp_path: Path) -> None:
     ran = run("migrate")
     assert ran.code == 0
-    assert "at revision 0001" in ran.out
+    assert "at revision 0002" in ran.out
     assert (tmp_path / "data" / "fieldworthy.db").exists()
 
 

@@ -81,13 +81,13 @@ async def test_an_unknown_path(http: httpx.AsyncClient, path: str) -> None:
 @pytest.mark.parametrize(
     ("method", "path", "allow"),
     [
-        ("GET", "/v1/due", {"POST"}),
-        ("DELETE", "/v1/due", {"POST"}),
+        ("GET", "/v1/clearance", {"POST"}),
+        ("DELETE", "/v1/due", {"GET", "HEAD", "POST"}),
         ("POST", "/v1/rulebooks", {"GET", "HEAD"}),
         ("PATCH", "/v1/rulebooks/x/draft", {"GET", "HEAD", "PUT"}),
         ("POST", "/healthz", {"GET", "HEAD"}),
-        ("HEAD", "/v1/due", {"POST"}),
-        ("BREW", "/v1/due", {"POST"}),
+        ("HEAD", "/v1/clearance", {"POST"}),
+        ("BREW", "/v1/due", {"GET", "HEAD", "POST"}),
     ],
 )
 async def test_a_wrong_method_is_told_all_that_the_path_takes(http: httpx.AsyncClient, method: str, path: str, allow: set[str]) -> None:

@@ -6,6 +6,7 @@ import pytest
 
 from fieldworthy.core.procedure.explore import MOST_STATES
 from fieldworthy.settings import SettingUnusable, read_settings
+from fieldworthy.usecases.database_limits import USUAL, DatabaseLimits
 from fieldworthy.usecases.limits import MAX_AT_ONCE, MAX_BATCH_LINES, MAX_BODY_BYTES, MAX_STATES
 
 
@@ -26,8 +27,17 @@ def test_settings_have_defaults_and_are_read_from_the_environment(tmp_path: Path
             "FIELDWORTHY_MAX_BATCH_LINES": "5",
             "FIELDWORTHY_MAX_AT_ONCE": "7",
             "FIELDWORTHY_MAX_STATES": "9",
+            "FIELDWORTHY_POOL_SIZE": "3",
+            "FIELDWORTHY_POOL_OVERFLOW": "0",
+            "FIELDWORTHY_POOL_WAIT_SECONDS": "4",
+            "FIELDWORTHY_CONNECT_SECONDS": "5",
+            "FIELDWORTHY_STATEMENT_SECONDS": "6",
+            "FIELDWORTHY_LOCK_SECONDS": "7",
+            "FIELDWORTHY_IDLE_SECONDS": "8",
         }
     )
+    assert plain.database == USUAL
+    assert told.database == DatabaseLimits(pool=3, overflow=0, pool_wait=4, connect=5, statement=6, lock=7, idle=8)
     assert (told.max_body_bytes, told.max_batch_lines, told.max_at_once, told.max_states) == (1000, 5, 7, 9)
     assert (plain.max_body_bytes, plain.max_batch_lines, plain.max_at_once) == (MAX_BODY_BYTES, MAX_BATCH_LINES, MAX_AT_ONCE)
     assert plain.max_states == MAX_STATES == MOST_STATES
@@ -38,6 +48,8 @@ def test_settings_have_defaults_and_are_read_from_the_environment(tmp_path: Path
     ("name", "value"),
     [("FIELDWORTHY_PORT", "x"), ("FIELDWORTHY_PORT", "65536"), ("FIELDWORTHY_PORT", "-1"), ("FIELDWORTHY_PORT", "\u0661")]
     + [("FIELDWORTHY_LOG_LEVEL", "loud"), ("FIELDWORTHY_OPEN_NETWORK", "perhaps"), ("FIELDWORTHY_MAX_AT_ONCE", "0")]
+    + [("FIELDWORTHY_POOL_SIZE", "0"), ("FIELDWORTHY_POOL_OVERFLOW", "-1"), ("FIELDWORTHY_POOL_SIZE", "1001")]
+    + [("FIELDWORTHY_LOCK_SECONDS", "0"), ("FIELDWORTHY_STATEMENT_SECONDS", "1.5"), ("FIELDWORTHY_IDLE_SECONDS", "3601")]
     + [("FIELDWORTHY_MAX_STATES", "0"), ("FIELDWORTHY_MAX_BODY_BYTES", "2e6"), ("FIELDWORTHY_MAX_BATCH_LINES", "-1")],
 )
 def test_a_setting_that_cannot_be_is_named(name: str, value: str) -> None:

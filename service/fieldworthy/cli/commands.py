@@ -8,11 +8,12 @@ from typing import Annotated, Any
 import typer
 
 from fieldworthy import __version__
+from fieldworthy.cli import store
 from fieldworthy.usecases.limits import MAX_STATES
 
 EXIT_CODES = (
     "Exit codes: 0 answered; 1 answered, and the answer is not a plain yes (a rulebook has errors, a clearance is withheld, a procedure "
-    "can't go on or leaves something changed, a parts list has undecided lines; with --strict a task is due, overdue or unknown); 2 the "
+    "can't go on or leaves something changed, a parts list has undecided lines; with --strict a task is due, overdue or unknown, or the machine not fit); 2 the "
     "question was refused or could not be read."
 )
 
@@ -81,6 +82,9 @@ def migrate() -> None:
     typer.echo(f"the database is at revision {newest_revision()}")
 
 
+store.add_to(app)
+
+
 @app.command(epilog="Example:  fieldworthy check baler.yaml\n\nExit code 1 where there is an error, 0 where there are at most warnings.")
 def check(
     file: Annotated[str, typer.Argument(metavar="FILE", help="a rulebook, YAML 1.2 or JSON; `-` for standard input")],
@@ -109,11 +113,12 @@ def due(
     url: Url = None,
     now: Now = None,
     json: AsJson = False,
-    strict: Annotated[bool, typer.Option("--strict", help="exit code 1 where a task is due, overdue or unknown")] = False,
+    strict: Annotated[bool, typer.Option("--strict", help="exit code 1 where a task is due, overdue or unknown, or the machine is not fit")] = False,
 ) -> None:
     """What is due on one machine, when, and why."""
     answer = _answer("due", request, rulebook, url, now, json)
     pressing = any(task["standing"] in ("due", "overdue", "unknown") for task in answer["tasks"])
+    pressing = pressing or answer["fit"]["fit"] != "fit"
     raise typer.Exit(1 if strict and pressing else 0)
 
 

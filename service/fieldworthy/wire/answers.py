@@ -169,6 +169,15 @@ class Expected(Closed):
     share: Real | None
 
 
+class DueAtPoint(Closed):
+    """Where one point of a task stands, by what was done there."""
+
+    point: Id
+    standing: Literal["clear", "upcoming", "due", "overdue", "unknown"]
+    used: Real | None
+    due_at: DuePoint
+
+
 class DueTask(Closed):
     """One task's standing."""
 
@@ -181,6 +190,7 @@ class DueTask(Closed):
     at_least: Literal["clear", "upcoming", "due", "overdue"] | None
     assumed: Annotated[list[Assumed], Field(max_length=100)]
     resting: Annotated[bool, Field(description="outside its season it uses nothing up")]
+    points: Annotated[list[DueAtPoint], Field(max_length=50, description="of a task that has any: it stands as the worst of them")]
     due_at: DuePoint
     remaining: Remaining
     decided_by: Text | None
@@ -190,12 +200,24 @@ class DueTask(Closed):
     needs: Text | None
 
 
+class Fit(Closed):
+    """
+    Whether the machine may work, by what was found and told.
+
+    `fit` says no more than that nothing which was told makes it unfit: its handbook and the daily check come first.
+    """
+
+    fit: Literal["fit", "unfit", "unknown"]
+    because: Annotated[list[Reason], Field(max_length=100)]
+
+
 class DueAnswer(Closed):
     """Where every task of one machine stands, the most urgent first."""
 
     rulebook: Provenance
     now: Time
     machine: Id | None
+    fit: Fit
     tasks: Annotated[list[DueTask], Field(max_length=10_000)]
 
 

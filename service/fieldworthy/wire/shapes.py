@@ -5,7 +5,7 @@ from typing import Annotated, Any, Literal, NotRequired, TypeAlias
 from pydantic import Field, with_config
 from typing_extensions import TypedDict
 
-from fieldworthy.wire.scalars import PRINTABLE, STRICT, Amount, AmountIn, Day, Expression, Name, Number, When, Words
+from fieldworthy.wire.scalars import PRINTABLE, STRICT, Amount, AmountIn, Day, Expression, Flag, Name, Number, When, Words
 
 RulebookRef: TypeAlias = Annotated[
     Annotated[str, Field(strict=True, min_length=1, max_length=200, pattern=PRINTABLE)] | dict[str, Any],
@@ -101,8 +101,10 @@ class DoneIn(TypedDict):
     by: NotRequired[Name]
     result: NotRequired[Literal["done", "partly", "skipped", "not possible"]]
     why: NotRequired[Words]
-    points: NotRequired[Annotated[list[Name], Field(max_length=200)]]
-    found: NotRequired[Words]
+    points: NotRequired[
+        Annotated[list[Name], Field(max_length=200, description="of `partly`: the points of the task that it counts for; none of `done`")]
+    ]
+    found: NotRequired[Annotated[Words, Field(description="what was found; a word of the task's `if_found` opens what follows")]]
     measured: NotRequired[Annotated[dict[Name, Amount], Field(max_length=50)]]
     used: NotRequired[Annotated[list["UsedIn"], Field(max_length=200)]]
 
@@ -113,6 +115,32 @@ class UsedIn(TypedDict):
 
     part: Name
     amount: Amount
+
+
+@with_config(STRICT)
+class FoundIn(TypedDict):
+    """
+    Something that somebody found on the machine. Exactly one of `at` and `on` is given.
+
+    With `task` and neither `then` nor `unfit`, a word of that task's `if_found` says what follows.
+    """
+
+    what: Annotated[Words, Field(description="what was found, in words")]
+    at: NotRequired[When]
+    on: NotRequired[Day]
+    by: NotRequired[Name]
+    task: NotRequired[Annotated[Name, Field(description="the task that it was found at")]]
+    unfit: NotRequired[
+        Annotated[
+            Flag,
+            Field(
+                description="true: the machine must not work until `then` is done; without it, until `task` is done again with nothing "
+                "found; without both, until this is taken back"
+            ),
+        ]
+    ]
+    then: NotRequired[Annotated[Name, Field(description="the task that is to follow")]]
+    within: NotRequired[Annotated[Amount, Field(description="how soon it is to follow, as in `10 h` or `3 days`; absent: at once")]]
 
 
 @with_config(STRICT)
@@ -143,6 +171,7 @@ class MachineIn(TypedDict):
     deferrals: NotRequired[Annotated[list[DeferralIn], Field(max_length=10_000)]]
     working_days: NotRequired[Annotated[list[Day], Field(max_length=10_000)]]
     done: NotRequired[Annotated[list[DoneIn], Field(max_length=100_000)]]
+    found: NotRequired[Annotated[list[FoundIn], Field(max_length=10_000, description="what was found, beside what done records say")]]
     usage: NotRequired[Annotated[dict[Name, UsageIn], Field(max_length=50)]]
 
 

@@ -15,7 +15,7 @@ Two rules, beside those of `evidence`:
     these reports is looked at.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import cache
@@ -76,6 +76,13 @@ def overtaken(progress: Progress) -> Reports:
             if fact.per_person and report.by and not _at_rest(fact, report):
                 owing[key(fact.name), tidy(report.by)] = by.at, ended[key(fact.name)]
     return Reports(tuple(kept), ended, tuple(_owed(progress, kept, owing)))
+
+
+def in_doubt(progress: Progress, reports: Reports, doubts: Sequence[Doubt]) -> Reports:
+    """The same where more is not known: of the machine no report of it counts then; of persons each stays, for it says who is there."""
+    facts = progress.book.vocabulary.facts
+    gone = {key(doubt.missing.fact) for doubt in doubts if not facts[key(doubt.missing.fact)].per_person}
+    return Reports(tuple(r for r in reports.kept if key(r.fact) not in gone), reports.ended, (*reports.doubts, *doubts))
 
 
 def _overtakes(progress: Progress) -> Iterable[tuple[DoneStep, str]]:

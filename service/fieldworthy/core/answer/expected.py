@@ -8,7 +8,7 @@ from fieldworthy.core.base.finding import Finding, pointer
 from fieldworthy.core.base.quantity import find_unit, number_text, read_amount
 from fieldworthy.core.rulebook.model import Example
 
-_IDENTITY = ("task", "part", "fact", "hazard", "action", "work", "condition", "code")
+_IDENTITY = ("task", "part", "fact", "hazard", "action", "work", "condition", "point", "code")
 _MEND = "correct the rules; or, if the answer is right, correct the example"
 Gap = tuple[str, str, str]
 """path inside the example, what was expected, what came"""

@@ -1,14 +1,14 @@
 """When a task is expected to fall due: from where it stands and what its machine's readings tell of the days ahead."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping, Sequence
 from datetime import date
+from functools import lru_cache
 from typing import Any
 
 from fieldworthy.core.base.quantity import Exact
 from fieldworthy.core.forecast.outlook import SHARE, Expected, Outlook, Reach, earliest, latest
-from fieldworthy.core.interval.evaluate.combine import JoinedBases, Node, Single
+from fieldworthy.core.interval.evaluate.combine import JoinedBases
 from fieldworthy.core.interval.evaluate.context import History, Judged, Standing
-from fieldworthy.core.interval.evaluate.days import EveryOnCalendar
 from fieldworthy.core.interval.evaluate.meter import EveryOnMeter
 from fieldworthy.core.interval.evaluate.stretches import RulePlan, season_at
 from fieldworthy.core.interval.evaluate.written import Written
@@ -27,33 +27,64 @@ class Expecting:
 
     def judged(self, plan: Plan, judged: Judged, rule: str | None) -> Expected | None:
         """When a task falls due by the readings, else by the stated use; None: it is due already, it rests, or nothing tells."""
-        if self.worthwhile and judged.standing in _AHEAD and judged.meters and not judged.resting and not judged.incomplete:
-            told = plan.rules[0] if len(plan.rules) == 1 else next((r for r in plan.rules if r.text == rule), None)
-            if told is not None:
-                reach = self._when(told, judged.text, {meter: due for meter, (due, _) in judged.meters.items()}, judged.day)
-                if reach is not None:
-                    return reach.expected()
+        if self.worthwhile and judged.meters:
+            reach = self._reach(plan, judged, rule)
+            if reach is not None:
+                return reach.expected()
         return None if judged.expected is None else Expected(judged.expected)
+
+    def _reach(self, plan: Plan, judged: Judged, rule: str | None) -> Reach | None:
+        if judged.standing not in _AHEAD or judged.resting or judged.incomplete:
+            return None
+        told = plan.rules[0] if len(plan.rules) == 1 else next((r for r in plan.rules if r.text == rule), None)
+        if told is None:
+            return None
+        return self._when(told, judged.text, {meter: due for meter, (due, _) in judged.meters.items()}, judged.day)
+
+    def sooner(self, plan: Plan | None, own: Judged | None, rule: str | None, follow: Sequence[Judged]) -> Expected | None:
+        """
+        When the first of a task's own due point and of those that it is to follow is reached by the readings; None: they do not tell.
+
+        own: by the task's interval; None: it has none.
+        """
+        reach = None
+        if own is not None and plan is not None and (own.meters or own.day is not None or own.standing not in _AHEAD):
+            reach = self._reach(plan, own, rule)
+            if reach is None:
+                return None
+        if not self.worthwhile or not any(each.meters for each in (*follow, *([own] if own else []))):
+            return None
+        for each in follow:
+            at = self._of(each)
+            if at is None:
+                return None
+            reach = at if reach is None else earliest(reach, at)
+        return None if reach is None else reach.expected()
+
+    def _of(self, follow: Judged) -> Reach | None:
+        """When one thing that a task is to follow is due: on one meter, or on a day."""
+        for meter, (due, _) in follow.meters.items():
+            return self._outlook.reach(meter, due) if follow.standing in _AHEAD else None
+        return None if follow.day is None else Reach.on(max(follow.day, self._history.today))
 
     def written(self, plan: Plan, written: Written) -> str:
         """The same of what was written as JSON text, as JSON text."""
         counts, day = written[8], written[5]
-        if not counts or written[0] not in _AHEAD:
+        if written[0] not in _AHEAD:
             return "null"
         rule = plan.rules[0]
         if len(counts) == 1 and day is None:  # nearly all have one base
             reach = self._outlook.reach(*counts[0])
-        elif isinstance(rule.node, JoinedBases) and _told_apart(rule.node):
+        elif isinstance(rule.node, JoinedBases) and rule.node.told_apart:
             reach = self._joined(rule.node, dict(counts), None if day is None else date.fromisoformat(day[0]), None)
         else:
             reach = None
-        found = None if reach is None else reach.expected()
-        if found is None:
+        if reach is None or reach[1] % 2:  # as `Reach.expected` and `as_json` have it
             return "null"
-        day_text = found.day.isoformat()
-        if found.first is None or found.last is None:
-            return f'{{"date":"{day_text}","from":null,"to":null,"share":null}}'
-        return f'{{"date":"{day_text}","from":"{found.first.isoformat()}","to":"{found.last.isoformat()}","share":{SHARE}}}'
+        first, middle, last = reach
+        if last % 2:
+            return f'{{"date":"{_day_text(middle)}","from":null,"to":null,"share":null}}'
+        return f'{{"date":"{_day_text(middle)}","from":"{_day_text(first)}","to":"{_day_text(last)}","share":{SHARE}}}'
 
     def _when(self, rule: RulePlan, decided: str, due: Mapping[str, Exact], day: date | None) -> Reach | None:
         during = None if rule.during is None else rule.during[0]
@@ -63,7 +94,7 @@ class Expecting:
                 return None
             ((meter, count),) = due.items()
             return self._outlook.reach(meter, count, during)
-        return self._joined(node, due, day, during) if _told_apart(node) else None
+        return self._joined(node, due, day, during) if node.told_apart else None
 
     def _joined(self, node: JoinedBases, due: Mapping[str, Exact], day: date | None, during: str | None) -> Reach | None:
         combine = earliest if node.op == "or" else latest
@@ -92,6 +123,12 @@ class Expecting:
         return Reach.on(day if day > today else today)
 
 
+@lru_cache(maxsize=4096)  # the days of the years ahead come again with every machine
+def _day_text(half: int) -> str:
+    """A day of a reach in RFC 3339."""
+    return date.fromordinal(half // 2).isoformat()
+
+
 _AHEAD = (Standing.CLEAR, Standing.UPCOMING)
 
 
@@ -103,21 +140,3 @@ def as_json(expected: Expected | None) -> dict[str, Any] | None:
     if first is None or last is None:
         return {"date": day.isoformat(), "from": None, "to": None, "share": None}
     return {"date": day.isoformat(), "from": first.isoformat(), "to": last.isoformat(), "share": SHARE}
-
-
-def _told_apart(node: JoinedBases) -> bool:
-    """Whether the due point of each base can be told from an answer, which names one for each meter and one day."""
-    days = [p for p in node.parts if not isinstance(p, EveryOnMeter)]
-    if not any(isinstance(p, JoinedBases) for p in days):
-        return len(days) < 2 or all(isinstance(p, EveryOnCalendar) for p in days)
-    bases = list(_bases(node))
-    meters = [b.base.key for b in bases if isinstance(b, EveryOnMeter)]
-    return len(meters) == len(set(meters)) and len(bases) - len(meters) < 2
-
-
-def _bases(node: Node) -> Iterator[Single]:
-    if isinstance(node, JoinedBases):
-        for part in node.parts:
-            yield from _bases(part)
-    else:
-        yield node

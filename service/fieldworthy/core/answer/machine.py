@@ -4,18 +4,22 @@ The question is plain JSON data whose shape a door has checked; what is checked 
 the units. Every fault is a finding with its JSON Pointer, and all of them are reported at once.
 """
 
+from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, time, timedelta
+from types import MappingProxyType
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from fieldworthy.core.answer.found import Found
+from fieldworthy.core.answer.read_found import Beside, NotWhole
 from fieldworthy.core.answer.reader import EPOCH, Plain, Reader, instant_of, read_quantity
 from fieldworthy.core.base.calendar import Period, SeasonDates, local_days
 from fieldworthy.core.base.finding import Refused, did_you_mean, pointer
 from fieldworthy.core.base.fit import Identity
 from fieldworthy.core.base.names import key
-from fieldworthy.core.base.quantity import Exact, to_ticks
+from fieldworthy.core.base.quantity import TICKS, Exact
 from fieldworthy.core.base.vocabulary import state_of
 from fieldworthy.core.interval.evaluate.context import Declared, Deferral, Happened, History, Record, Start
 from fieldworthy.core.meter.series import DayReading, Reading, Replacement, Series, build_series
@@ -24,18 +28,27 @@ AHEAD = timedelta(minutes=2)  # a clock may be so far ahead
 MOST_RECORDS = 1000
 
 _UTC = ZoneInfo("UTC")
+_NONE: Mapping[str, str] = MappingProxyType({})
+_SHORT = 1e9  # values below have at most 15 digits, six places among them
 
 
 @dataclass(slots=True)
 class Machine:
-    """One machine at one moment: its history for every task, and its records and deferrals by task."""
+    """
+    One machine at one moment: its history for every task, and its records and deferrals by task.
+
+    partly, not_whole, found, not_clean: what is told beside that a task was done (read_found.Beside).
+    """
 
     identity: Identity
     history: History
     records: Mapping[str, list[Record]]
     deferrals: Mapping[str, list[Deferral]]
     later: int = 0
-    not_whole: Mapping[str, list[str]] = field(default_factory=dict)
+    not_whole: Mapping[str, list[NotWhole]] = field(default_factory=dict)
+    partly: Mapping[str, list[tuple[Record, Mapping[str, str]]]] = field(default_factory=dict)
+    found: list[Found] = field(default_factory=list)
+    not_clean: set[Record] = field(default_factory=set)
 
 
 def read_identity(machine: Plain, reader: Reader, path: str = "/machine") -> Identity:
@@ -82,16 +95,17 @@ def _zone(name: str) -> ZoneInfo:
 class _Build:
     """Reads one machine; a class because the steps share the reader, the moment and the readings that they gather."""
 
-    def __init__(self, reader: Reader, machine: Plain, now: datetime) -> None:
-        self.reader, self.machine, self.now = reader, machine, now
+    def __init__(self, reader: Reader, machine: Plain, now: datetime, ready: Mapping[str, list[Reading]]) -> None:
+        self.reader, self.machine, self.now, self.ready = reader, machine, now, ready
         self.words = reader.words
         self.zone, self.starts = read_zone(machine, reader)
         self.horizon = now + AHEAD
-        self.readings: dict[str, list[Reading]] = {}
+        self.readings: defaultdict[str, list[Reading]] = defaultdict(list)
         self.dated: dict[str, list[DayReading]] = {}
         self.swaps: dict[str, list[Replacement]] = {}
         self.day_of = local_days(self.zone, self.starts)
         self.later = 0
+        self.beside = Beside(reader)
         self.happened: dict[str, list[tuple[datetime, dict[str, Exact]]]] = {}
 
     def start_of(self, day: date) -> datetime:
@@ -107,18 +121,15 @@ class _Build:
             meter = name if name in declared else self.reader.known(name, declared, "meter", pointer(*where, "meters", name))
             if meter is None:
                 continue
-            plain = type(value) is float or type(value) is int
-            if plain and value >= 0:
-                shown = to_ticks(value)
-            else:
+            shown: Exact
+            # nearly every value; so near to a whole tick there is one such number, and `to_ticks` finds the same
+            if type(value) is not float or not 0 <= value < _SHORT or (shown := int(value * TICKS + 0.5)) / TICKS != value:
                 shown = self.reader.ticks(value, declared[meter].unit, pointer(*where, "meters", name))
             found[meter] = shown
-            if until is not None:
-                self.dated.setdefault(meter, []).append(DayReading(at, shown, until))
-            elif meter in readings:
+            if until is None:
                 readings[meter].append((at, shown, baseline))
             else:
-                readings[meter] = [(at, shown, baseline)]
+                self.dated.setdefault(meter, []).append(DayReading(at, shown, until))
         return found
 
     def told(self, item: Plain, room: str, i: int) -> tuple[datetime, dict[str, Exact]]:
@@ -154,6 +165,8 @@ class _Build:
                 unit = self.words.meters[meter].unit
                 old, new = (self.reader.ticks(item[m], unit, f"{path}/{m}", item.get("unit")) for m in ("old_value", "new_value"))
                 self.swaps.setdefault(meter, []).append(Replacement(self.reader.instant(item["at"], f"{path}/at"), old, new))
+        for meter, points in self.ready.items():
+            self.readings[meter].extend(points)
         for member in ("meters", "readings"):
             for i, item in enumerate(self.machine.get(member) or ()):
                 path = f"/machine/{member}/{i}"
@@ -161,7 +174,7 @@ class _Build:
                 if meter is not None:
                     at = self.reader.instant(item["at"], f"{path}/at")
                     shown = self.reader.ticks(item["value"], self.words.meters[meter].unit, f"{path}/value", item.get("unit"))
-                    self.readings.setdefault(meter, []).append((at, shown, False))
+                    self.readings[meter].append((at, shown, False))
 
     def start(self) -> Start | None:
         told = self.machine.get("in_service")
@@ -223,10 +236,9 @@ class _Build:
                 given[season] = tuple(read)
         return {k: SeasonDates(s.start, s.end, given.get(k, ())) for k, s in self.words.seasons.items()}
 
-    def records(self) -> tuple[dict[str, list[Record]], dict[str, list[str]]]:
-        """Records by task, those of later than now left out; and, by task, results that do not count for the whole task."""
+    def records(self) -> dict[str, list[Record]]:
+        """Records that count for the whole task, by task, those of later than now left out. What else they tell goes to `beside`."""
         found: dict[str, list[Record]] = {}
-        partly: dict[str, list[str]] = {}
         tasks, horizon, day_of = self.reader.book.tasks, self.horizon, self.day_of
         for i, item in enumerate(self.machine.get("done") or ()):
             name = item["task"]
@@ -241,10 +253,14 @@ class _Build:
                 parts = {key(number): number for number in self.reader.book.parts}
                 for j, used in enumerate(item["used"]):
                     self.reader.known(used["part"], parts, "part", f"/machine/done/{i}/used/{j}/part")
+            points = self.beside.points(item, task, i) if "points" in item else _NONE
             if at > horizon:
                 self.later += 1
-            elif result is None or result == "done":
-                record = Record(at, day_of, counts)
+                continue
+            record = Record(at, day_of, counts)
+            if "found" in item:
+                self.beside.at_record(record, item, task, points)
+            if result is None or result == "done":
                 if name in found:
                     found[name].append(record)
                 else:
@@ -252,8 +268,8 @@ class _Build:
                 for cause in task.causes:
                     self.happened.setdefault(key(cause), []).append((at, counts))
             else:
-                partly.setdefault(name, []).append(result)
-        return found, partly
+                self.beside.in_part(record, item, task, points)
+        return found
 
     def deferrals(self) -> dict[str, list[Deferral]]:
         found: dict[str, list[Deferral]] = {}
@@ -281,7 +297,9 @@ class _Build:
         start = self.start()
         self.occurrences()
         conditions, seasons = self.conditions(), self.seasons()
-        records, partly = self.records()
+        records = self.records()
+        if self.machine.get("found"):
+            self.later += self.beside.told(self.machine["found"], self.when, self.day_of, self.horizon)
         deferrals, usage = self.deferrals(), self.usage()
         worked = frozenset(self.reader.day(d, f"/machine/working_days/{i}") for i, d in enumerate(self.machine.get("working_days") or ()))
         if self.reader.findings:
@@ -311,9 +329,10 @@ class _Build:
             began = self.start_of(start.day)
             history.start_record = Record(began, self.day_of, counted(start.counts, began), start=True)
         if self.swaps:
-            for record in (r for each in records.values() for r in each):
+            for record in self.beside.records().union(*records.values()):
                 record.counts = counted(record.counts, record.at)
-        return Machine(identity, history, records, deferrals, self.later, partly)
+        beside = self.beside
+        return Machine(identity, history, records, deferrals, self.later, beside.not_whole, beside.partly, beside.found, beside.not_clean)
 
 
 def _at(item: tuple[datetime, dict[str, Exact]]) -> tuple[datetime, list[tuple[str, Exact]]]:
@@ -333,6 +352,6 @@ class _Counted:
         return {m: self.series[m].count_of(v, at) for m, v in shown.items()}
 
 
-def read_machine(machine: Plain, now: datetime, reader: Reader) -> Machine:
-    """The machine of a question. Raises Refused with every fault in it."""
-    return _Build(reader, machine, now).build()
+def read_machine(machine: Plain, now: datetime, reader: Reader, ready: Mapping[str, list[Reading]] = MappingProxyType({})) -> Machine:
+    """The machine of a question. ready: readings beside its own, by meter key. Raises Refused with every fault in it."""
+    return _Build(reader, machine, now, ready).build()

@@ -70,15 +70,16 @@ class ProcedureAnswer:
         }
 
 
-def answer_procedure(book: CheckedRulebook, question: ProcedureQuestion) -> ProcedureAnswer:
+def answer_procedure(book: CheckedRulebook, question: ProcedureQuestion, doubts: Sequence[Doubt] = ()) -> ProcedureAnswer:
     """
     What comes after the steps done, from the rulebook, the evidence and the open work sent with the question, and nothing else.
 
     The next step is cleared as `clearance` clears it, by the reports that still count (`ended`), and withheld as well while the
-    time of a wait runs and while the procedure is interrupted (`interrupted`). Raises Refused.
+    time of a wait runs and while the procedure is interrupted (`interrupted`). doubts: what is not known, whatever the evidence says.
+    Raises Refused.
     """
     progress = read_progress(book, question)
-    words, reports = all_words(progress), overtaken(progress)
+    words, reports = all_words(progress), in_doubt(progress, overtaken(progress), doubts)
     certain = verified(progress, reports)
     now = known_now(progress, reports)
     left = still_changed(progress, reports)
@@ -87,15 +88,15 @@ def answer_procedure(book: CheckedRulebook, question: ProcedureQuestion) -> Proc
     over = max((w.over for w in waits), default=question.now)
     running = over > question.now
     clearance = None if progress.next is None else clear_next(progress, progress.next, certain, way=interrupted is None)
-    doubts, missing = unsettled(progress, words) if interrupted is None else ((), ())
+    waiting, missing = unsettled(progress, words) if interrupted is None else ((), ())
     if clearance is not None:
-        clearance = _settled(clearance, doubts, missing)
+        clearance = _settled(clearance, waiting, missing)
     if clearance is not None and running:
         clearance = _withhold(clearance, (_not_over(max(waits, key=lambda w: w.over), question.now),))
     if clearance is not None and interrupted is not None:
         clearance = _withhold(clearance, (_stopped(interrupted),), interrupted)
     because = [*_standing(progress), *_cut_short(progress, waits), *_unproven(progress, now.values)]
-    because += [*(() if interrupted is None else interrupted.because), *_not_settled(progress, doubts, missing), *_to_put_back(left)]
+    because += [*(() if interrupted is None else interrupted.because), *_not_settled(progress, waiting, missing), *_to_put_back(left)]
     return ProcedureAnswer(progress, clearance, over if running else None, interrupted, left, tuple(because))
 
 

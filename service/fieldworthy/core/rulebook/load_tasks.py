@@ -15,6 +15,7 @@ from fieldworthy.core.interval.check import check_allowance
 from fieldworthy.core.interval.parse import parse, parse_allowance
 from fieldworthy.core.procedure.model import Works
 from fieldworthy.core.rulebook.fields import Fields, check_known, type_words, wrong_type
+from fieldworthy.core.rulebook.load_found import load_if_found, load_points
 from fieldworthy.core.rulebook.load_parts import Offered, Parts, load_lines, only_with
 from fieldworthy.core.rulebook.load_works import check_flat, condition, steps_of
 from fieldworthy.core.rulebook.model import Defaults, Kind, Task
@@ -195,6 +196,8 @@ def _task(fields: Fields, name: str, order: int, around: Surroundings, known: Ma
         may_defer=_may_defer(fields, says),
         covers=_names(fields, "covers", known, "task", "tasks", own=name),
         causes=_names(fields, "causes", {k: o.name for k, o in around.vocabulary.occurrences.items()}, "occurrence", "occurrences"),
+        points=load_points(fields),
+        if_found=load_if_found(fields, known, around.vocabulary),
         notice=load_notice(fields),
         skill=fields.choice("skill", SKILLS),
         minutes=fields.whole("minutes", MAX_MINUTES),

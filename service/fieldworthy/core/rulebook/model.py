@@ -10,6 +10,7 @@ from fieldworthy.core.base.vocabulary import Vocabulary
 from fieldworthy.core.condition.ast import Condition
 from fieldworthy.core.interval.ast import Allowance, Interval, Notice
 from fieldworthy.core.interval.plan import Plan
+from fieldworthy.core.interval.within import Within
 from fieldworthy.core.parts.model import Line, Part
 from fieldworthy.core.procedure.bits import Workings
 from fieldworthy.core.procedure.model import Step, Works
@@ -30,11 +31,28 @@ class Defaults:
 
 
 @dataclass(frozen=True, slots=True)
+class FollowUp:
+    """
+    What follows where something is found. what: the word that says what was found, as declared, or as it was told.
+
+    then: the task that is due after it; within: how soon (None: at once). unfit: the machine must not work until that is done; without
+    `then`, until the task at which it was found is done again with nothing found.
+    """
+
+    what: str
+    then: str | None = None
+    within: Within | None = None
+    unfit: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class Task:
     """One piece of upkeep. covers, causes: task and occurrence names as declared.
 
     interval: None for a task that is done when asked. plan: the interval made ready to compute (None with it).
     may_defer: the one allowance that a deferral may use; None: never. lines: what every answer says of the task (rulebook/lines.py).
+    points: `names.key` -> as declared, of the places that are done each for itself; none: the task is done as a whole.
+    if_found: `names.key` of a word -> what follows where it is found.
     """
 
     name: str
@@ -61,6 +79,8 @@ class Task:
     uses: tuple[Line, ...] = ()
     steps: tuple[Step, ...] = ()
     leaves: Condition | None = None
+    points: Mapping[str, str] = field(default_factory=dict)
+    if_found: Mapping[str, FollowUp] = field(default_factory=dict)
     lines: Lines | None = None
 
 

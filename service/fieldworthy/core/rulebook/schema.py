@@ -156,6 +156,7 @@ def _definitions() -> dict[str, Schema]:
         "step": _step(),
         "only_with": _only_with(),
         "task": _task(),
+        "follow_up": _follow_up(),
         "line": _object(
             "line",
             shapes.LINE,
@@ -226,6 +227,13 @@ def _task() -> Schema:
         "may_defer": _text(),
         "covers": names,
         "causes": names,
+        "points": {
+            "type": "array",
+            "items": _text(shapes.MAX_NAME),
+            "minItems": shapes.LEAST_POINTS,
+            "maxItems": shapes.MOST_POINTS,
+        },
+        "if_found": {**_declared(_ref("follow_up")), "maxProperties": shapes.MOST_WORDS},
         "notice": _ref("notice"),
         "skill": _enum(shapes.SKILLS),
         "minutes": {"type": "integer", "minimum": 0, "maximum": MAX_MINUTES},
@@ -234,6 +242,12 @@ def _task() -> Schema:
         "steps": _ref("steps"),
     }
     return _object("task", shapes.TASK, members, ("title", "kind"))
+
+
+def _follow_up() -> Schema:
+    members: dict[str, Schema] = {"then": _text(shapes.MAX_NAME), "within": _text(), "unfit": {"type": "boolean"}}
+    either: list[Schema] = [{"required": ["then"]}, {"required": ["unfit"]}]
+    return _object("follow_up", shapes.FOLLOW_UP, members, anyOf=either, dependentRequired={"within": ["then"]})
 
 
 def _part() -> Schema:

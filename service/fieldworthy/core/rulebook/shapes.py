@@ -52,6 +52,8 @@ TASK: Final = (
     "may_defer",
     "covers",
     "causes",
+    "points",
+    "if_found",
     "notice",
     "skill",
     "minutes",
@@ -59,6 +61,7 @@ TASK: Final = (
     "uses",
     "steps",
 )
+FOLLOW_UP: Final = ("then", "within", "unfit")
 LINE: Final = ("part", "amount", "only_with")
 PART: Final = ("title", "unit", "packs", "replaced_by", "from", "or_else", "only_with", "meets")
 REPLACEMENT: Final = ("part", "amount")
@@ -78,3 +81,7 @@ MAX_TEXT: Final = 2000
 MAX_TITLE: Final = 200
 MAX_NAME: Final = 80
 """A declared name, a part number, a model."""
+LEAST_POINTS: Final = 2
+MOST_POINTS: Final = 50
+MOST_WORDS: Final = 50
+"""Words of one task's `if_found`."""
