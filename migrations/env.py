@@ -4,14 +4,17 @@ import asyncio
 import os
 
 from alembic import context
+from alembic.util import CommandError
 from sqlalchemy import Connection, text
 from sqlalchemy.engine import URL
 from sqlalchemy.ext.asyncio import create_async_engine
 from sqlalchemy.pool import NullPool
 
-from fieldworthy.storage.engine import MIGRATION_LOCK, database_url, sqlite_engine
+from fieldworthy.storage.engine import MIGRATION_LOCK, OtherRevision, database_url, sqlite_engine
 from fieldworthy.storage.migrating import is_compared
 from fieldworthy.storage.tables import metadata
+
+CONNECT_SECONDS = 10
 
 
 def address() -> URL:
@@ -35,11 +38,23 @@ def migrate(connection: Connection) -> None:
     with context.begin_transaction():
         if connection.dialect.name == "postgresql":  # one of several replicas works, the others wait
             connection.execute(text("select pg_advisory_xact_lock(:lock)"), {"lock": MIGRATION_LOCK})
+        _refuse_unknown()
         context.run_migrations()
 
 
+def _refuse_unknown() -> None:
+    """A database that a newer release has migrated stays as it is."""
+    found = context.get_context().get_current_revision()
+    if found is None:
+        return
+    try:
+        context.script.get_revision(found)
+    except CommandError:
+        raise OtherRevision(found, context.script.get_current_head()) from None
+
+
 async def migrate_over(url: URL) -> None:
-    engine = create_async_engine(url, poolclass=NullPool)
+    engine = create_async_engine(url, poolclass=NullPool, connect_args={"timeout": CONNECT_SECONDS})
     async with engine.connect() as connection:
         await connection.run_sync(migrate)
         await connection.commit()

@@ -11,6 +11,7 @@ depends_on = None
 FIRST_YEAR, LAST_YEAR = 2020, 2039  # what lies outside goes to a partition for all other years
 
 _FROZEN = "a published version is never changed"
+_ROOM = {"fillfactor": "50"}  # these rows change with every post of readings: room beside them spares the indexes that
 _MACHINE = (["organisation", "machine"], ["machines.organisation", "machines.key"])
 
 
@@ -28,6 +29,7 @@ def upgrade() -> None:
         sa.CheckConstraint("revision >= 1", name=op.f("ck_machines_revision")),
         sa.PrimaryKeyConstraint("organisation", "key", name=op.f("pk_machines")),
         sa.UniqueConstraint("organisation", "id", name=op.f("uq_machines_organisation_id")),
+        postgresql_with=_ROOM,
     )
     op.create_table(
         "entries",
@@ -57,6 +59,7 @@ def upgrade() -> None:
         sa.ForeignKeyConstraint(*_MACHINE, name=op.f("fk_meters_organisation_machine")),
         sa.PrimaryKeyConstraint("organisation", "key", name=op.f("pk_meters")),
         sa.UniqueConstraint("organisation", "machine", "name", name=op.f("uq_meters_organisation_machine_name")),
+        postgresql_with=_ROOM,
     )
     _readings()
     op.create_table(
@@ -78,17 +81,20 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("organisation", "key", name=op.f("pk_set_aside")),
     )
     op.create_index(op.f("ix_set_aside_organisation_settled_known_key"), "set_aside", ["organisation", "settled", "known", "key"])
+    op.create_index(op.f("ix_set_aside_organisation_machine_settled"), "set_aside", ["organisation", "machine", "settled"])
     op.create_table(
         "computed",
         _organisation(),
         sa.Column("machine", sa.Integer(), autoincrement=False, nullable=False),
         sa.Column("at", sa.BigInteger(), nullable=False),
         sa.Column("known", sa.BigInteger(), nullable=False),
+        sa.Column("as_of", sa.BigInteger(), nullable=False),
         sa.Column("until", sa.BigInteger(), nullable=False),
         sa.Column("rulebook", sa.String(80), nullable=False),
         sa.Column("version", sa.Integer(), nullable=False),
         sa.Column("digest", sa.String(71), nullable=False),
         sa.Column("problem", sa.Text(), nullable=True),
+        *(sa.Column(standing, sa.Integer(), nullable=False) for standing in ("overdue", "due", "unknown", "upcoming", "clear")),
         sa.ForeignKeyConstraint(*_MACHINE, name=op.f("fk_computed_organisation_machine")),
         sa.PrimaryKeyConstraint("organisation", "machine", name=op.f("pk_computed")),
     )
@@ -98,7 +104,8 @@ def upgrade() -> None:
         sa.Column("machine", sa.Integer(), autoincrement=False, nullable=False),
         sa.Column("task", sa.String(120), nullable=False),
         sa.Column("urgency", sa.SmallInteger(), nullable=False),
-        sa.Column("used", sa.Double(), nullable=False),
+        sa.Column("rank", sa.Double(), nullable=False),
+        sa.Column("machine_id", sa.String(120), nullable=False),
         sa.Column("kind", sa.String(20), nullable=False),
         sa.Column("skill", sa.String(20), nullable=True),
         sa.Column("due_on", sa.String(10), nullable=True),
@@ -107,7 +114,9 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("organisation", "machine", "task", name=op.f("pk_standings")),
     )
     op.create_index(
-        op.f("ix_standings_organisation_urgency_used_machine_task"), "standings", ["organisation", "urgency", "used", "machine", "task"]
+        "ix_standings_order",
+        "standings",
+        ["organisation", "urgency", "rank", "machine_id", "task", "machine", "kind", "skill", "due_on"],
     )
     op.create_table(
         "answers",

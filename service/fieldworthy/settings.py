@@ -7,12 +7,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal, cast
 
+from fieldworthy.usecases.database_limits import USUAL, DatabaseLimits
 from fieldworthy.usecases.limits import MAX_AT_ONCE, MAX_BATCH_LINES, MAX_BODY_BYTES, MAX_STATES
 
 LogLevel = Literal["debug", "info", "warning", "error"]
 _LOG_LEVELS = ("debug", "info", "warning", "error")
 _YES = frozenset({"1", "yes", "true", "on"})
 _MOST = 1_000_000_000
+_HOUR = 3600
 _NO = frozenset({"", "0", "no", "false", "off"})
 
 VARIABLES = (
@@ -26,6 +28,13 @@ VARIABLES = (
     "FIELDWORTHY_MAX_BATCH_LINES",
     "FIELDWORTHY_MAX_AT_ONCE",
     "FIELDWORTHY_MAX_STATES",
+    "FIELDWORTHY_POOL_SIZE",
+    "FIELDWORTHY_POOL_OVERFLOW",
+    "FIELDWORTHY_POOL_WAIT_SECONDS",
+    "FIELDWORTHY_CONNECT_SECONDS",
+    "FIELDWORTHY_STATEMENT_SECONDS",
+    "FIELDWORTHY_LOCK_SECONDS",
+    "FIELDWORTHY_IDLE_SECONDS",
 )
 
 
@@ -35,7 +44,10 @@ class SettingUnusable(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Settings:
-    """database_url: as written, without driver. open_network: whether `--open` may listen beyond this machine. max_*: usecases.limits."""
+    """
+    database_url: as written, without driver. database: usecases.database_limits. open_network: whether `--open` may listen beyond this
+    machine. max_*: usecases.limits.
+    """
 
     database_url: str
     host: str = "127.0.0.1"
@@ -46,6 +58,7 @@ class Settings:
     max_batch_lines: int = MAX_BATCH_LINES
     max_at_once: int = MAX_AT_ONCE
     max_states: int = MAX_STATES
+    database: DatabaseLimits = USUAL
 
 
 def read_settings(environment: Mapping[str, str] | None = None) -> Settings:
@@ -61,6 +74,15 @@ def read_settings(environment: Mapping[str, str] | None = None) -> Settings:
         max_batch_lines=_limit(given, "FIELDWORTHY_MAX_BATCH_LINES", MAX_BATCH_LINES),
         max_at_once=_limit(given, "FIELDWORTHY_MAX_AT_ONCE", MAX_AT_ONCE),
         max_states=_limit(given, "FIELDWORTHY_MAX_STATES", MAX_STATES),
+        database=DatabaseLimits(
+            pool=_limit(given, "FIELDWORTHY_POOL_SIZE", USUAL.pool, most=1000),
+            overflow=_limit(given, "FIELDWORTHY_POOL_OVERFLOW", USUAL.overflow, least=0, most=1000),
+            pool_wait=_seconds(given, "FIELDWORTHY_POOL_WAIT_SECONDS", USUAL.pool_wait),
+            connect=_seconds(given, "FIELDWORTHY_CONNECT_SECONDS", USUAL.connect),
+            statement=_seconds(given, "FIELDWORTHY_STATEMENT_SECONDS", USUAL.statement),
+            lock=_seconds(given, "FIELDWORTHY_LOCK_SECONDS", USUAL.lock),
+            idle=_seconds(given, "FIELDWORTHY_IDLE_SECONDS", USUAL.idle),
+        ),
     )
 
 
@@ -91,11 +113,15 @@ def _port(text: str) -> int:
     return int(text)
 
 
-def _limit(given: Mapping[str, str], name: str, usual: int) -> int:
+def _limit(given: Mapping[str, str], name: str, usual: int, least: int = 1, most: int = _MOST) -> int:
     text = given.get(name) or str(usual)
-    if not (text.isascii() and text.isdigit() and len(text) <= 10 and 1 <= int(text) <= _MOST):
-        raise SettingUnusable(f"{name} is a whole number from 1 to {_MOST}")
+    if not (text.isascii() and text.isdigit() and len(text) <= 10 and least <= int(text) <= most):
+        raise SettingUnusable(f"{name} is a whole number from {least} to {most}")
     return int(text)
+
+
+def _seconds(given: Mapping[str, str], name: str, usual: int) -> int:
+    return _limit(given, name, usual, most=_HOUR)
 
 
 def _log_level(text: str) -> LogLevel:

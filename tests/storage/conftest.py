@@ -25,6 +25,18 @@ def address(request: pytest.FixtureRequest, tmp_path: Path) -> str:
 
 
 @pytest.fixture
+def postgresql_address(postgres: Postgres) -> str:
+    """The address of a migrated PostgreSQL of its own."""
+    return postgres.migrated()
+
+
+@pytest.fixture
+def postgresql_empty(postgres: Postgres) -> str:
+    """The address of an empty PostgreSQL of its own."""
+    return postgres.empty()
+
+
+@pytest.fixture
 async def store(address: str) -> AsyncIterator[SqlStore]:
     opened = SqlStore(open_engine(address))
     yield opened

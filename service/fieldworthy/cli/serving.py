@@ -100,7 +100,7 @@ async def _serve(settings: Settings, listening: socket.socket) -> None:
                     signal.signal(told, handler)
 
     _log(settings.log_level)
-    store = SqlStore(open_engine(settings.database_url))
+    store = SqlStore(open_engine(settings.database_url, settings.database), wait=settings.database.lock)
     try:
         await prepare(store, settings.database_url)
         config = uvicorn.Config(

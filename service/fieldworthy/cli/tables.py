@@ -110,10 +110,17 @@ def _plain(value: Any) -> str:
     return str(value)
 
 
+_FITNESS = {"unfit": "THE MACHINE MUST NOT WORK", "unknown": "WHETHER THE MACHINE MAY WORK IS NOT KNOWN"}
+
+
 def show_due(answer: Mapping[str, Any]) -> None:
     """The tasks, the most urgent first; then why, for those that ask for something."""
     out = console()
     _show_head(out, answer, f"machine {answer['machine']}" if answer.get("machine") else "the machine")
+    if answer["fit"]["fit"] != "fit":  # a machine of which nothing was told is no news
+        out.print(Text(_FITNESS[answer["fit"]["fit"]], style="bold red"))
+        for reason in answer["fit"]["because"]:
+            _paragraph(out, reason["text"], 4)
     if not answer["tasks"]:
         out.print("No task of this rulebook is for this machine.")
         return

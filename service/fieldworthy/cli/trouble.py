@@ -43,9 +43,12 @@ def _of_the_store(trouble: Exception) -> list[str] | None:
     from sqlalchemy.exc import OperationalError
 
     from fieldworthy.storage.engine import AddressUnusable, OtherRevision
+    from fieldworthy.usecases.ports import StoreUnavailable
 
     if isinstance(trouble, AddressUnusable | OtherRevision):
         return [f"fieldworthy: {trouble}"]
+    if isinstance(trouble, StoreUnavailable):
+        return [f"fieldworthy: {trouble.detail}; mend that, or check FIELDWORTHY_DATABASE_URL, and try again"]
     if isinstance(trouble, OperationalError):
         return [f"fieldworthy: the database can't be used ({trouble.orig}); check FIELDWORTHY_DATABASE_URL"]
     return None

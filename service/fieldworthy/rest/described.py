@@ -9,7 +9,10 @@ from fieldworthy.wire.catalogue import KINDS
 from fieldworthy.wire.problems import MEDIA_TYPE
 from fieldworthy.wire.reading import Shape
 
-ALWAYS = ("request.unreadable", "address.too_long", "request.too_many", "request.headers_too_large", "service.failed")
+ALWAYS = (
+    *("request.unreadable", "address.too_long", "request.too_many", "request.headers_too_large"),
+    *("service.failed", "service.unavailable"),
+)
 BODY = ("body.unreadable", "body.too_large", "body.media_type", "request.does_not_fit")
 RULEBOOK = ("rulebook.unknown", "rulebook.version_unknown", "rulebook.reference_malformed", "rulebook.has_errors")
 

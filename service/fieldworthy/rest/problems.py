@@ -1,5 +1,6 @@
 """Every refusal becomes one shape, and nothing from inside leaves: no exception's text, no class name."""
 
+from collections.abc import Mapping
 from typing import Any, cast
 
 import structlog
@@ -15,6 +16,7 @@ from fieldworthy.core.base.finding import Finding, Refused, pointer
 from fieldworthy.rest.answers import problem_answer
 from fieldworthy.rest.body import Declined
 from fieldworthy.rest.limits import BodyTooLarge
+from fieldworthy.usecases.ports import StoreUnavailable
 from fieldworthy.usecases.refusals import Refusal
 from fieldworthy.wire.catalogue import BY_STATUS
 from fieldworthy.wire.problems import of_findings, of_refusal, of_unreadable, problem
@@ -36,6 +38,8 @@ def problem_of(trouble: Exception) -> dict[str, Any] | None:
             return of_findings(trouble.findings)
         case Refusal():
             return of_refusal(trouble)
+        case StoreUnavailable():
+            return problem("service.unavailable", trouble.detail, trouble.remedy)
         case _:
             return None
 
@@ -51,7 +55,9 @@ def install(app: FastAPI) -> None:
     async def refusal(request: Request, trouble: Exception) -> Response:
         answer = problem_of(trouble)
         assert answer is not None  # only such exceptions are registered
-        return problem_answer(answer, trouble.headers if isinstance(trouble, Declined) else None)
+        if isinstance(trouble, StoreUnavailable):
+            log.warning("the store can't be used", detail=trouble.detail, path=_path(request), cause=_kind(trouble.__cause__))
+        return problem_answer(answer, _headers_of(trouble))
 
     async def http(request: Request, trouble: Exception) -> Response:
         error = cast(HTTPException, trouble)
@@ -76,10 +82,22 @@ def install(app: FastAPI) -> None:
         ]
         return problem_answer(of_findings(found))
 
-    for kind in (Declined, Unreadable, Refused, Refusal):
+    for kind in (Declined, Unreadable, Refused, Refusal, StoreUnavailable):
         app.add_exception_handler(kind, refusal)
     app.add_exception_handler(HTTPException, http)
     app.add_exception_handler(RequestValidationError, query)
+
+
+def _kind(cause: BaseException | None) -> str | None:
+    """What was raised, without its words: they may hold values."""
+    origin = getattr(cause, "orig", None) or cause
+    return None if origin is None else f"{type(origin).__name__} {getattr(origin, 'sqlstate', None) or ''}".strip()
+
+
+def _headers_of(trouble: Exception) -> Mapping[str, str] | None:
+    if isinstance(trouble, StoreUnavailable):
+        return {"retry-after": str(trouble.retry_after)}  # RFC 9110, 10.2.3
+    return trouble.headers if isinstance(trouble, Declined) else None
 
 
 def allowed(app: FastAPI, request: Request) -> str:

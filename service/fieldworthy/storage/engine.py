@@ -2,27 +2,38 @@
 
 import asyncio
 from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
+from contextlib import AsyncExitStack, asynccontextmanager
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import Connection, create_engine, event, inspect, make_url, text
+from sqlalchemy import Connection, ExceptionContext, create_engine, event, inspect, make_url, text
 from sqlalchemy.engine import URL, Engine
-from sqlalchemy.exc import ArgumentError
+from sqlalchemy.exc import ArgumentError, DBAPIError
 from sqlalchemy.ext.asyncio import AsyncConnection, AsyncEngine, create_async_engine
 
 from fieldworthy.storage.new_sqlite import lay_out
 from fieldworthy.storage.tables import REVISION
+from fieldworthy.storage.trouble import busy, reaching, unavailable
+from fieldworthy.usecases.database_limits import USUAL, DatabaseLimits
 from fieldworthy.usecases.kept import Kept
-from fieldworthy.usecases.ports import Clock, Rulebooks
+from fieldworthy.usecases.ports import Clock, Rulebooks, StoreUnavailable
+
+if TYPE_CHECKING:
+    from fieldworthy.usecases.retention import Thinning
 
 DRIVERS = {"sqlite": "sqlite+aiosqlite", "postgresql": "postgresql+asyncpg", "postgres": "postgresql+asyncpg"}
 
 MIGRATION_LOCK = 728311
 WRITE_LOCK = 728312
+KEEP_LOCK = 728314
+"""Shared by all who keep what concerns machines; whoever writes rulebooks waits for them, and they for that."""
 
-_PRAGMAS = ("journal_mode=wal", "busy_timeout=20000", "foreign_keys=on", "synchronous=full")
+READY_SECONDS = 5
+"""After how long a database that has not answered counts as away, when it is asked whether it is there."""
+
+_FIRST_TROUBLE = "fieldworthy: what failed first"
+_PRAGMAS = ("journal_mode=wal", "foreign_keys=on", "synchronous=full")
 
 
 class AddressUnusable(ValueError):
@@ -33,10 +44,12 @@ class OtherRevision(RuntimeError):
     """The database's schema is not the one that this release was made for."""
 
     def __init__(self, found: str | None, wanted: str | None) -> None:
-        super().__init__(
-            f"the database is at revision {found or 'none (it is empty)'}, and this release needs {wanted}; "
-            "run `fieldworthy migrate` on it first"
-        )
+        self.found = found
+        if found is not None and wanted is not None and found > wanted:
+            way = "a newer release made it, and this one would not understand it: run that release, or restore a backup of before"
+        else:
+            way = "run `fieldworthy migrate` on it first"
+        super().__init__(f"the database is at revision {found or 'none (it is empty)'}, and this release needs {wanted}; {way}")
 
 
 def database_url(address: str) -> URL:
@@ -51,15 +64,24 @@ def database_url(address: str) -> URL:
     return url.set(drivername=DRIVERS[kind])
 
 
-def open_engine(address: str) -> AsyncEngine:
+def open_engine(address: str, limits: DatabaseLimits = USUAL) -> AsyncEngine:
     """An engine with the habits of this store: on SQLite a write-ahead log, and transactions that begin when they say so."""
     url = database_url(address)
+    pool = {"pool_size": limits.pool, "max_overflow": limits.overflow, "pool_timeout": limits.pool_wait}
     if url.get_backend_name() == "sqlite":
         make_room(url)
-        engine = create_async_engine(url)
-        _sqlite_habits(engine.sync_engine)
+        engine = create_async_engine(url, **({} if url.database in (None, "", ":memory:") else pool))
+        _sqlite_habits(engine.sync_engine, limits.lock)
         return engine
-    return create_async_engine(url, pool_pre_ping=True)
+    told = {
+        "application_name": "fieldworthy",
+        "statement_timeout": f"{limits.statement}s",
+        "lock_timeout": f"{limits.lock}s",
+        "idle_in_transaction_session_timeout": f"{limits.idle}s",
+    }
+    # the server keeps these times; where it is gone without a word, the driver gives up a little later
+    driver = {"timeout": limits.connect, "command_timeout": limits.statement + limits.connect, "server_settings": told}
+    return create_async_engine(url, pool_pre_ping=True, pool_use_lifo=True, connect_args=driver, **pool)
 
 
 def make_room(url: URL) -> None:
@@ -67,20 +89,34 @@ def make_room(url: URL) -> None:
         Path(url.database).parent.mkdir(parents=True, exist_ok=True)
 
 
-def _sqlite_habits(engine: Engine) -> None:
+def _sqlite_habits(engine: Engine, lock: int) -> None:
+    """lock: how many seconds a transaction waits for another process that writes."""
+
     @event.listens_for(engine, "connect")
     def connected(dbapi: Any, _record: object) -> None:
         dbapi.isolation_level = None  # the driver begins nothing by itself
         cursor = dbapi.cursor()
-        for pragma in _PRAGMAS:
-            cursor.execute(f"pragma {pragma}")
+        try:
+            for pragma in (f"busy_timeout={lock * 1000}", *_PRAGMAS):
+                cursor.execute(f"pragma {pragma}")
+        except BaseException:
+            dbapi.close()  # nobody else knows it yet
+            raise
         cursor.close()
 
     @event.listens_for(engine, "begin")
     def begun(connection: Connection) -> None:
         # a writer takes its place in the queue at once: a lock that is asked for later can't be waited for
+        connection.info.pop(_FIRST_TROUBLE, None)
         writes = connection.get_execution_options().get("fieldworthy_writes", False)
         connection.exec_driver_sql("begin immediate" if writes else "begin")
+
+    @event.listens_for(engine, "handle_error")
+    def failed(context: ExceptionContext) -> None:
+        # with a full disk SQLite undoes everything by itself; then going back to a savepoint fails as well, and that is what is raised
+        told = unavailable(context.original_exception)
+        if told is not None and context.connection is not None:
+            context.connection.info.setdefault(_FIRST_TROUBLE, told)
 
 
 class SqlStore:
@@ -88,28 +124,35 @@ class SqlStore:
     Implements `usecases.ports.Store` and `usecases.kept.KeepStore`: one transaction a block, committed at its end, undone when it raises.
 
     clock: gives the moments that are noted with what is kept; None: the database's own clock on PostgreSQL, this machine's on SQLite.
+    wait: seconds that a writer waits for the others of this process (on SQLite, where one writes at a time).
     """
 
-    def __init__(self, engine: AsyncEngine, clock: Clock | None = None) -> None:
+    def __init__(self, engine: AsyncEngine, clock: Clock | None = None, wait: int = USUAL.lock) -> None:
         self.engine = engine
-        self._clock = clock if clock is not None or engine.dialect.name == "postgresql" else _now
+        self._postgresql = engine.dialect.name == "postgresql"
+        self._clock = clock if clock is not None or self._postgresql else _now
+        self._wait = wait
+        self._turn = asyncio.Lock()
 
     @asynccontextmanager
     async def read(self) -> AsyncIterator[Rulebooks]:
-        async with self.engine.connect() as connection, connection.begin():
-            yield _rulebooks(connection)
+        async with reaching(), self.engine.connect() as connection, connection.begin():
+            yield _rulebooks(connection, False)
 
     @asynccontextmanager
     async def write(self) -> AsyncIterator[Rulebooks]:
         async with self.writing() as connection:
-            yield _rulebooks(connection)
+            if self._postgresql:
+                # nothing is published before what somebody is keeping at the moment, or answers `as_of` then would change: so wait for it
+                await connection.execute(text("select pg_advisory_xact_lock(:lock)"), {"lock": KEEP_LOCK})
+            yield _rulebooks(connection, self._clock is None)
 
     @asynccontextmanager
     async def look(self, organisation: int) -> AsyncIterator[Kept]:
         """Reads one state of all: on SQLite any transaction does, PostgreSQL has to be asked."""
-        async with self.engine.connect() as plain:
+        async with reaching(), self.engine.connect() as plain:
             connection = plain
-            if plain.dialect.name == "postgresql":
+            if self._postgresql:
                 connection = await plain.execution_options(isolation_level="REPEATABLE READ")
             async with connection.begin():
                 yield _kept(connection, organisation, self._clock)
@@ -117,38 +160,74 @@ class SqlStore:
     @asynccontextmanager
     async def keep(self, organisation: int) -> AsyncIterator[Kept]:
         """Writes what concerns machines: who changes the same machine waits at its lock, others go on beside (on SQLite all queue)."""
-        async with self.engine.connect() as plain:
-            connection = await plain.execution_options(fieldworthy_writes=True)
-            async with connection.begin():
-                yield _kept(connection, organisation, self._clock)
+        async with self._begun() as connection:
+            if self._postgresql:
+                await connection.execute(text("select pg_advisory_xact_lock_shared(:lock)"), {"lock": KEEP_LOCK})
+            yield _kept(connection, organisation, self._clock)
+
+    @asynccontextmanager
+    async def thin(self, organisation: int) -> AsyncIterator["Thinning"]:
+        """Implements `usecases.retention.ThinningStore`."""
+        from fieldworthy.storage.kept import SqlKept
+        from fieldworthy.storage.retention import SqlThinning
+
+        async with self._begun() as connection:
+            yield SqlThinning(SqlKept(connection, organisation, self._clock))
 
     @asynccontextmanager
     async def writing(self) -> AsyncIterator[AsyncConnection]:
         """A connection in a transaction that writes."""
-        async with self.engine.connect() as plain:
+        async with self._begun() as connection:
+            if self._postgresql:  # writers queue, as they do on SQLite: what was read stays true until the end
+                await connection.execute(text("select pg_advisory_xact_lock(:lock)"), {"lock": WRITE_LOCK})
+            yield connection
+
+    @asynccontextmanager
+    async def _begun(self) -> AsyncIterator[AsyncConnection]:
+        async with reaching(), AsyncExitStack() as stack:
+            if not self._postgresql:
+                # those of one process wait here, in order, and without a connection: SQLite lets them try again and again, in no order
+                await self._wait_for_turn()
+                stack.callback(self._turn.release)
+            plain = await stack.enter_async_context(self.engine.connect())
             connection = await plain.execution_options(fieldworthy_writes=True)
             async with connection.begin():
-                if connection.dialect.name == "postgresql":  # writers queue, as they do on SQLite: what was read stays true until the end
-                    await connection.execute(text("select pg_advisory_xact_lock(:lock)"), {"lock": WRITE_LOCK})
-                yield connection
+                try:
+                    yield connection
+                except DBAPIError as trouble:
+                    first = None if self._postgresql else connection.info.get(_FIRST_TROUBLE)
+                    if first is None:
+                        raise
+                    raise first from trouble
+
+    async def _wait_for_turn(self) -> None:
+        try:
+            async with asyncio.timeout(self._wait):
+                await self._turn.acquire()
+        except TimeoutError:
+            raise busy() from None
 
     async def reachable(self) -> bool:
         """Whether the database answers, with the schema of this release."""
         try:
-            async with self.engine.connect() as connection:
-                found = await connection.run_sync(_revision)
-        except Exception:  # whatever the driver raises, it means no
+            async with asyncio.timeout(READY_SECONDS):
+                return await self.revision() == REVISION
+        except (StoreUnavailable, TimeoutError):
             return False
-        return found == REVISION
+
+    async def revision(self) -> str | None:
+        """The revision that the database is at; None for an empty one. Raises StoreUnavailable."""
+        async with reaching(), self.engine.connect() as connection:
+            return await connection.run_sync(_revision)
 
     async def close(self) -> None:
         await self.engine.dispose()
 
 
-def _rulebooks(connection: AsyncConnection) -> Rulebooks:
+def _rulebooks(connection: AsyncConnection, own_clock: bool) -> Rulebooks:
     from fieldworthy.storage.rulebooks import SqlRulebooks
 
-    return SqlRulebooks(connection)
+    return SqlRulebooks(connection, own_clock=own_clock)
 
 
 def _kept(connection: AsyncConnection, organisation: int, clock: Clock | None) -> Kept:
@@ -170,16 +249,19 @@ def _revision(connection: Connection) -> str | None:
 
 
 async def prepare(store: SqlStore, address: str) -> None:
-    """What `serve` does first: makes or migrates SQLite by itself, and refuses a PostgreSQL of another revision (raises OtherRevision)."""
+    """
+    What `serve` does first: makes or migrates SQLite by itself, and refuses a PostgreSQL of another revision, and any that is newer.
+
+    Raises OtherRevision, StoreUnavailable.
+    """
     url = database_url(address)
     sqlite = url.get_backend_name() == "sqlite"
     if sqlite:
         make_room(url)
-    async with store.engine.connect() as connection:
-        found = await connection.run_sync(_revision)
+    found = await store.revision()
     if found == REVISION:
         return
-    if not sqlite:
+    if not sqlite or (found is not None and found > REVISION):
         raise OtherRevision(found, REVISION)
     if found is None:
         async with store.writing() as connection:
@@ -193,5 +275,5 @@ async def prepare(store: SqlStore, address: str) -> None:
 def sqlite_engine(url: URL) -> Engine:
     """A plain engine for migrations on SQLite, with the same habits; it always writes."""
     engine = create_engine(url.set(drivername="sqlite"))
-    _sqlite_habits(engine)
+    _sqlite_habits(engine, USUAL.lock)
     return engine.execution_options(fieldworthy_writes=True)

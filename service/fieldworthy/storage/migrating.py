@@ -9,6 +9,7 @@ from alembic.config import Config
 from alembic.script import ScriptDirectory
 
 from fieldworthy.storage.engine import database_url, make_room
+from fieldworthy.storage.trouble import telling
 
 
 def migration_config(address: str) -> Config:
@@ -22,11 +23,16 @@ def migration_config(address: str) -> Config:
 
 
 def migrate(address: str) -> None:
-    """Brings the database to this release's schema. Many processes may try at once; never call it in an event loop."""
+    """
+    Brings the database to this release's schema. Many processes may try at once; never call it in an event loop.
+
+    Raises OtherRevision for one that a newer release has migrated, StoreUnavailable.
+    """
     url = database_url(address)
     if url.get_backend_name() == "sqlite":
         make_room(url)
-    command.upgrade(migration_config(address), "head")
+    with telling():
+        command.upgrade(migration_config(address), "head")
 
 
 def is_compared(thing: object, name: str | None, kind: str, reflected: bool, compared_to: object) -> bool:

@@ -124,16 +124,24 @@ CREATE TABLE set_aside (
 
 CREATE INDEX ix_set_aside_organisation_settled_known_key ON set_aside (organisation, settled, known, "key");
 
+CREATE INDEX ix_set_aside_organisation_machine_settled ON set_aside (organisation, machine, settled);
+
 CREATE TABLE computed (
 	organisation INTEGER NOT NULL, 
 	machine INTEGER NOT NULL, 
 	at BIGINT NOT NULL, 
 	known BIGINT NOT NULL, 
+	as_of BIGINT NOT NULL, 
 	until BIGINT NOT NULL, 
 	rulebook VARCHAR(80) NOT NULL, 
 	version INTEGER NOT NULL, 
 	digest VARCHAR(71) NOT NULL, 
 	problem TEXT, 
+	overdue INTEGER NOT NULL, 
+	due INTEGER NOT NULL, 
+	unknown INTEGER NOT NULL, 
+	upcoming INTEGER NOT NULL, 
+	clear INTEGER NOT NULL, 
 	CONSTRAINT pk_computed PRIMARY KEY (organisation, machine), 
 	CONSTRAINT fk_computed_organisation_machine FOREIGN KEY(organisation, machine) REFERENCES machines (organisation, "key")
 );
@@ -143,7 +151,8 @@ CREATE TABLE standings (
 	machine INTEGER NOT NULL, 
 	task VARCHAR(120) NOT NULL, 
 	urgency SMALLINT NOT NULL, 
-	used DOUBLE NOT NULL, 
+	rank DOUBLE NOT NULL, 
+	machine_id VARCHAR(120) NOT NULL, 
 	kind VARCHAR(20) NOT NULL, 
 	skill VARCHAR(20), 
 	due_on VARCHAR(10), 
@@ -152,7 +161,7 @@ CREATE TABLE standings (
 	CONSTRAINT fk_standings_organisation_machine FOREIGN KEY(organisation, machine) REFERENCES machines (organisation, "key")
 );
 
-CREATE INDEX ix_standings_organisation_urgency_used_machine_task ON standings (organisation, urgency, used, machine, task);
+CREATE INDEX ix_standings_order ON standings (organisation, urgency, rank, machine_id, task, machine, kind, skill, due_on);
 
 CREATE TABLE answers (
 	organisation INTEGER NOT NULL, 

@@ -21,11 +21,19 @@ _WHOLE = (*_SUMMARY, versions.c.text, versions.c.media_type, versions.c.document
 class SqlRulebooks:
     """Implements `usecases.ports.Rulebooks` for one organisation, inside one transaction, which it neither begins nor ends."""
 
-    def __init__(self, connection: AsyncConnection, organisation: int = HOME) -> None:
+    def __init__(self, connection: AsyncConnection, organisation: int = HOME, own_clock: bool = False) -> None:
+        """own_clock: whether moments are told by the database's clock."""
         self._connection = connection
+        self._own_clock = own_clock
         self._organisation = organisation
         self._own_drafts = drafts.c.organisation == organisation
         self._own = versions.c.organisation == organisation
+
+    async def moment(self) -> datetime | None:
+        if not self._own_clock:
+            return None
+        now: datetime = (await self._connection.execute(select(func.clock_timestamp()))).scalar_one()
+        return now
 
     async def draft(self, name: str) -> Draft | None:
         row = await self._first(select(drafts).where(self._own_drafts, drafts.c.name == name))

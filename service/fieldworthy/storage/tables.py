@@ -60,6 +60,9 @@ class Instant(TypeDecorator[datetime]):
         return kept.replace(tzinfo=UTC) if kept.tzinfo is None else kept.astimezone(UTC)
 
 
+_ROOM = {"fillfactor": "50"}  # rows that change with every post of readings: room beside them spares their indexes the change
+
+
 def _organisation() -> Column[int]:
     """Whose row it is: the first column of every key."""
     return Column("organisation", Integer, primary_key=True, autoincrement=False)
@@ -110,6 +113,7 @@ machines = Table(
     Column("site", String(120)),
     UniqueConstraint("organisation", "id"),
     CheckConstraint("revision >= 1", name="revision"),
+    postgresql_with=_ROOM,
 )
 
 entries = Table(  # what was told of a machine, one row a state of it; also each state of the machine's own document
@@ -141,6 +145,7 @@ meters = Table(
     Column("last_unit", String(30)),
     _of_machine(),
     UniqueConstraint("organisation", "machine", "name"),
+    postgresql_with=_ROOM,
 )
 
 readings = Table(  # on PostgreSQL partitioned by year of `at`
@@ -185,6 +190,7 @@ set_aside = Table(
     Column("settled_by", String(120)),
     Column("settled_why", Text),
     Index(None, "organisation", "settled", "known", "key"),
+    Index(None, "organisation", "machine", "settled"),
 )
 
 computed = Table(  # when and from what a machine's standings were computed
@@ -194,11 +200,13 @@ computed = Table(  # when and from what a machine's standings were computed
     Column("machine", Integer, primary_key=True, autoincrement=False),
     Column("at", BigInteger, nullable=False),
     Column("known", BigInteger, nullable=False),  # the machine's own `known` of then
+    Column("as_of", BigInteger, nullable=False),  # the newest `known` of all that went in
     Column("until", BigInteger, nullable=False),  # the end of its local day: then all is computed anew
     Column("rulebook", String(80), nullable=False),
     Column("version", Integer, nullable=False),
     Column("digest", String(71), nullable=False),
     Column("problem", Text),  # JSON: why there are no standings
+    *(Column(standing, Integer, nullable=False) for standing in ("overdue", "due", "unknown", "upcoming", "clear")),  # how many there are
     _of_machine(),
 )
 
@@ -209,13 +217,25 @@ standings = Table(
     Column("machine", Integer, primary_key=True, autoincrement=False),
     Column("task", String(120), primary_key=True),
     Column("urgency", SmallInteger, nullable=False),  # 0 overdue, 1 due, 2 unknown, 3 upcoming, 4 clear
-    Column("used", Double, nullable=False),  # share used, for the order alone
+    Column("rank", Double, nullable=False),  # the share used, below zero: so that one index has the whole order
+    Column("machine_id", String(120), nullable=False),  # the caller's own, for the order
     Column("kind", String(20), nullable=False),
     Column("skill", String(20)),
     Column("due_on", String(10)),  # the due date, else the expected one
     Column("body", Text, nullable=False),  # the task's standing, JSON as it is answered
     _of_machine(),
-    Index(None, "organisation", "urgency", "used", "machine", "task"),
+    Index(  # the order of the fleet's list, and behind it all that the list is filtered by
+        "ix_standings_order",
+        "organisation",
+        "urgency",
+        "rank",
+        "machine_id",
+        "task",
+        "machine",
+        "kind",
+        "skill",
+        "due_on",
+    ),
 )
 
 answers = Table(  # to requests that carried an `Idempotency-Key`

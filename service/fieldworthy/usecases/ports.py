@@ -58,6 +58,9 @@ class Shelved:
 class Rulebooks(Protocol):
     """Drafts and published versions inside one transaction."""
 
+    async def moment(self) -> datetime | None:
+        """Now, by the store's own clock, where it has one (PostgreSQL, which serves many replicas); None: whoever asks has the clock."""
+
     async def draft(self, name: str) -> Draft | None: ...
 
     async def put_draft(self, draft: Draft) -> None:
@@ -89,8 +92,23 @@ class Rulebooks(Protocol):
         """Some published names, to suggest in place of `name`; those that share its beginning first."""
 
 
+class StoreUnavailable(Exception):
+    """
+    The store can't be used at the moment, whatever it was asked; its blocks raise it, and what they did is undone.
+
+    detail: what is the matter; remedy: the way out; retry_after: after how many seconds it is worth another try. Where the connection
+    broke while a block was committed, it may have been done all the same: whoever repeats it with its own id or key does it once.
+    """
+
+    def __init__(self, detail: str, remedy: str, retry_after: int = 5) -> None:
+        self.detail = detail
+        self.remedy = remedy
+        self.retry_after = retry_after
+        super().__init__(f"{detail}; {remedy}")
+
+
 class Store(Protocol):
-    """Where rulebooks are kept."""
+    """Where rulebooks are kept. Its blocks raise StoreUnavailable."""
 
     def read(self) -> AbstractAsyncContextManager[Rulebooks]: ...
 

@@ -1,6 +1,7 @@
 """A draft becomes a version that never changes again."""
 
 import json
+from datetime import datetime, timedelta
 
 from fieldworthy.core.rulebook.digest import canonical
 from fieldworthy.core.rulebook.model import CheckedRulebook
@@ -40,19 +41,22 @@ class Publish:
             newest = await kept.newest(name)
             if newest is not None and newest.digest == checked.book.digest:
                 return newest, checked
-            published = published_of(checked.book, newest.version + 1 if newest else 1, draft.text, draft.media_type, self._clock)
+            at = await kept.moment() or self._clock()  # by one clock with all that is kept: answers are asked as of a moment
+            if newest is not None:
+                at = max(at, newest.published_at + timedelta(microseconds=1))
+            published = published_of(checked.book, newest.version + 1 if newest else 1, draft.text, draft.media_type, at)
             await kept.add(published)
         return published, checked
 
 
-def published_of(book: CheckedRulebook, version: int, text: str, media_type: str, clock: Clock) -> Published:
-    """A checked rulebook as the row that is kept for ever."""
+def published_of(book: CheckedRulebook, version: int, text: str, media_type: str, at: datetime) -> Published:
+    """A checked rulebook as the row that is kept for ever. at: the moment of its publication, aware."""
     return Published(
         name=book.name,
         version=version,
         digest=book.digest,
         title=book.title,
-        published_at=clock(),
+        published_at=at,
         text=text,
         media_type=media_type,
         document=canonical(book.document).decode("utf-8"),

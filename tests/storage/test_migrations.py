@@ -1,0 +1,246 @@
+"""Every step of the schema, up, down and up again, with data in it: nothing that was there is lost, and what is frozen stays frozen."""
+
+import asyncio
+import re
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+from alembic import command
+from sqlalchemy import LargeBinary, String, Table, insert, text
+from sqlalchemy.exc import DBAPIError
+
+from fieldworthy.core.base.micros import micros_of
+from fieldworthy.storage.engine import OtherRevision, SqlStore, open_engine, prepare
+from fieldworthy.storage.migrating import migrate, migration_config
+from fieldworthy.storage.tables import REVISION, metadata
+
+TOP = Path(__file__).resolve().parents[2]
+
+DRAFT = "insert into rulebook_drafts ({0}name, text, media_type, revision, changed_at) values ({1}'baler', 'draft', 'text/yaml', 3, '{2}')"
+VERSION = (
+    "insert into rulebook_versions ({0}name, version, digest, title, text, media_type, document, declared, published_at) "
+    "values ({1}'baler', {3}, 'sha256:{3}', 'Baler', 'text {3}', 'text/yaml', '{{}}', '{{}}', '{2}')"
+)
+MOMENT = "2026-07-14 06:00:00"
+
+
+async def go(address: str, revision: str) -> None:
+    """Up or down to a revision."""
+    config = migration_config(address)
+    newer = await at(address) is None or (revision != "base" and str(await at(address)) < revision)
+    await asyncio.to_thread(command.upgrade if newer else command.downgrade, config, revision)
+
+
+async def at(address: str) -> str | None:
+    store = SqlStore(open_engine(address))
+    try:
+        return await store.revision()
+    finally:
+        await store.close()
+
+
+async def run(address: str, *statements: str) -> list[Any]:
+    """Carries out statements in one transaction; gives the rows of the last."""
+    store = SqlStore(open_engine(address))
+    try:
+        async with store.writing() as connection:
+            for statement in statements:
+                result = await connection.execute(text(statement))
+            return [tuple(row) for row in result.all()] if result.returns_rows else []
+    finally:
+        await store.close()
+
+
+async def shelve(address: str, organisation: bool = False) -> None:
+    """A draft and two versions, as a release of that revision kept them."""
+    own = ("organisation, ", "1, ") if organisation else ("", "")
+    zone = "" if address.startswith("sqlite") else "+00"
+    await run(address, DRAFT.format(*own, MOMENT + zone), *(VERSION.format(*own, MOMENT + zone, n) for n in (1, 2)))
+
+
+async def assert_shelved(address: str) -> None:
+    """What `shelve` put there is there, and a published version can't be changed."""
+    assert await run(address, "select name, text, revision from rulebook_drafts") == [("baler", "draft", 3)]
+    kept = await run(address, "select version, digest, text from rulebook_versions order by version")
+    assert kept == [(1, "sha256:1", "text 1"), (2, "sha256:2", "text 2")]
+    for deed in ("update rulebook_versions set title = 'x'", "delete from rulebook_versions"):
+        with pytest.raises(DBAPIError, match="a published version is never changed"):
+            await run(address, deed)
+
+
+def any_row(table: Table) -> dict[str, Any]:
+    """A row that the table takes: 1 and texts, or what is known of a column."""
+    told = {"kind": "done", "body": "{}", "details": "{}", "headers": "{}", "fingerprint": "f" * 64}
+    row: dict[str, Any] = {}
+    for column in table.columns:
+        if column.name in told and not isinstance(column.type, LargeBinary):
+            row[column.name] = told[column.name]
+        elif not column.nullable:
+            row[column.name] = b"" if isinstance(column.type, LargeBinary) else "x" if isinstance(column.type, String) else 1
+    return row
+
+
+async def fill(address: str) -> None:
+    """Something in every table of what is kept of machines."""
+    store = SqlStore(open_engine(address))
+    async with store.writing() as connection:
+        for table in metadata.sorted_tables:
+            if not table.name.startswith("rulebook_"):
+                await connection.execute(insert(table).values(any_row(table)))
+    await store.close()
+
+
+async def test_from_the_first_revision_with_data(empty_address: str) -> None:
+    address = empty_address
+    await go(address, "0001")
+    await shelve(address)
+    await assert_shelved(address)
+    for _ in range(2):  # there, back and there again
+        await go(address, REVISION)
+        await assert_shelved(address)
+        store = SqlStore(open_engine(address))
+        assert await store.reachable()
+        async with store.read() as rulebooks:
+            newest = await rulebooks.newest("baler")
+            assert newest is not None
+            assert (newest.version, newest.published_at.isoformat()) == (2, "2026-07-14T06:00:00+00:00")
+            assert await rulebooks.by_digest("sha256:1")
+        await store.close()
+        await fill(address)
+        await go(address, "0001")
+        await assert_shelved(address)
+        left = (
+            "select name from sqlite_master where type = 'table'"
+            if address.startswith("sqlite")
+            else "select tablename from pg_tables where schemaname = 'public'"
+        )
+        tables = {"alembic_version", "rulebook_drafts", "rulebook_versions"}
+        assert {name for (name,) in await run(address, left)} == tables
+
+
+async def test_serve_migrates_an_older_sqlite_with_data_by_itself(tmp_path: Path) -> None:
+    address = f"sqlite:///{tmp_path / 'store.db'}"
+    await go(address, "0001")
+    await shelve(address)
+    store = SqlStore(open_engine(address))
+    await prepare(store, address)
+    assert await store.reachable()
+    await store.close()
+    await assert_shelved(address)
+
+
+@pytest.mark.postgres
+async def test_serve_leaves_an_older_postgresql_to_a_person(postgresql_empty: str) -> None:
+    await go(postgresql_empty, "0001")
+    await shelve(postgresql_empty)
+    store = SqlStore(open_engine(postgresql_empty))
+    with pytest.raises(OtherRevision, match=r"at revision 0001, .*run `fieldworthy migrate` on it first"):
+        await prepare(store, postgresql_empty)
+    await store.close()
+    await assert_shelved(postgresql_empty)
+
+
+async def test_down_to_nothing_and_up_again(empty_address: str) -> None:
+    await go(empty_address, REVISION)
+    await shelve(empty_address, organisation=True)
+    await fill(empty_address)
+    await go(empty_address, "base")
+    assert await at(empty_address) is None
+    await go(empty_address, REVISION)
+    assert await run(empty_address, "select count(*) from rulebook_versions") == [(0,)]
+    await shelve(empty_address, organisation=True)
+    await assert_shelved(empty_address)
+
+
+async def test_a_step_that_fails_leaves_all_as_it_was(empty_address: str) -> None:
+    await go(empty_address, "0001")
+    await shelve(empty_address)
+    await run(empty_address, "create table answers (mine text)", "insert into answers values ('stays')")  # in the way of the last table
+    with pytest.raises(DBAPIError, match="answers"):
+        await go(empty_address, "0002")
+    assert await at(empty_address) == "0001"
+    await assert_shelved(empty_address)
+    assert await run(empty_address, "select mine from answers") == [("stays",)]
+    await run(empty_address, "drop table answers")
+    await go(empty_address, "0002")
+    await assert_shelved(empty_address)
+
+
+async def test_rows_of_another_organisation_go_with_the_column(empty_address: str) -> None:
+    await go(empty_address, REVISION)
+    await shelve(empty_address, organisation=True)
+    zone = "" if empty_address.startswith("sqlite") else "+00"
+    await run(
+        empty_address, DRAFT.format("organisation, ", "2, ", MOMENT + zone), VERSION.format("organisation, ", "2, ", MOMENT + zone, 1)
+    )
+    await go(empty_address, "0001")
+    await assert_shelved(empty_address)
+
+
+async def test_a_newer_database_is_refused_and_left_alone(empty_address: str) -> None:
+    await go(empty_address, REVISION)
+    await run(empty_address, "update alembic_version set version_num = '9999'")
+    store = SqlStore(open_engine(empty_address))
+    with pytest.raises(OtherRevision, match=r"revision 9999.* newer release made it"):
+        await prepare(store, empty_address)
+    assert not await store.reachable()
+    await store.close()
+    with pytest.raises(OtherRevision, match="newer release"):
+        await asyncio.to_thread(migrate, empty_address)
+    assert await at(empty_address) == "9999"
+
+
+@pytest.mark.parametrize("command", [["serve", "--open", "--port", "0"], ["migrate"]])
+def test_the_commands_refuse_a_newer_database_in_one_line(tmp_path: Path, command: list[str]) -> None:
+    address = f"sqlite:///{tmp_path / 'store.db'}"
+    migrate(address)
+    asyncio.run(run(address, "update alembic_version set version_num = '9999'"))
+    answered = subprocess.run(
+        [sys.executable, "-c", "from fieldworthy.cli import main; main()", *command],
+        env={"FIELDWORTHY_DATABASE_URL": address, "PATH": ""},
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+    assert answered.returncode == 2
+    assert re.fullmatch(r"fieldworthy: the database is at revision 9999, .* restore a backup of before\n", answered.stderr)
+
+
+def micros(year: int) -> int:
+    from datetime import UTC, datetime
+
+    return micros_of(datetime(year, 1, 1, tzinfo=UTC))
+
+
+@pytest.mark.postgres
+async def test_readings_of_every_year_have_their_place(postgresql_address: str) -> None:
+    address = postgresql_address
+    await run(address, "insert into machines values (1, 1, 'r5-17', 1, 0, 'baler', null)")
+    times = {y: micros(y) for y in (1, 1969, 1970, 2019, 2020, 2024, 2026, 2039, 2040, 2041, 9999)}
+    for when in times.values():
+        for edge in (when - 1, when):
+            if edge >= micros(1):
+                await run(address, f"insert into readings values (1, 1, {edge}, 5, null, 5)")  # noqa: S608
+    where = {when: table for table, when in await run(address, "select tableoid::regclass::text, at from readings order by at")}
+    assert len(where) == 2 * len(times) - 1
+    for year, when in times.items():
+        own = f"readings_{year}" if 2020 <= year <= 2039 else "readings_other"
+        before = f"readings_{year - 1}" if 2021 <= year <= 2040 else "readings_other"
+        assert where[when] == own
+        assert where.get(when - 1, before) == before
+
+
+@pytest.mark.postgres
+async def test_plans_look_only_where_the_readings_can_be(postgresql_address: str) -> None:
+    address = postgresql_address
+    for condition, found in (
+        (f"at >= {micros(2026)} and at < {micros(2027)}", {"readings_2026"}),
+        (f"at between {micros(2025) + 5} and {micros(2026)}", {"readings_2025", "readings_2026"}),
+        (f"at = {micros(2050)}", {"readings_other"}),
+    ):
+        plan = await run(address, f"explain select value from readings where organisation = 1 and meter = 7 and {condition}")  # noqa: S608
+        assert set(re.findall(r"readings_(?:\d{4}|other)\b(?!_)", "\n".join(line for (line,) in plan))) == found
