@@ -33,13 +33,16 @@ class RawRoute(APIRoute):
         return handler
 
 
-def media_type(request: Request, taken: Collection[str]) -> str:
-    """The body's media type, one of `taken`. Raises Declined (415) for another, another charset than UTF-8, or any Content-Encoding."""
+def media_type(request: Request, taken: Collection[str], packed: bool = False) -> str:
+    """The body's media type, one of `taken`. Raises Declined (415) for another, another charset than UTF-8, or any Content-Encoding.
+
+    packed: the caller unpacks the body, and sees to its Content-Encoding.
+    """
     given = None
     for name, value in request.scope["headers"]:
         if name == b"content-type":
             given = value
-        elif name == b"content-encoding" and value.strip().lower() not in (b"", b"identity"):
+        elif not packed and name == b"content-encoding" and value.strip().lower() not in (b"", b"identity"):
             raise Declined(
                 _unsupported(f"the body is sent with Content-Encoding `{_shown(value)}`", "send it as it is"),
                 {"accept-encoding": "identity"},

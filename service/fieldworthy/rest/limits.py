@@ -6,6 +6,7 @@ Plain ASGI, outside of everything else: a body is never held to find out that it
 import asyncio
 from collections.abc import Mapping
 from contextlib import suppress
+from types import MappingProxyType
 from typing import Any
 
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
@@ -32,13 +33,22 @@ class BodyTooLarge(Exception):
 
 
 class Limits:
-    """ASGI middleware. unlimited: paths that read their body as a stream and count it themselves. at_once: requests at one time."""
+    """ASGI middleware. unlimited: paths that read their body as a stream and count it themselves; own: paths with a limit of their own.
+
+    at_once: requests at one time.
+    """
 
     def __init__(
-        self, app: ASGIApp, most: int = MAX_BODY_BYTES, unlimited: frozenset[str] = frozenset(), at_once: int = MAX_AT_ONCE
+        self,
+        app: ASGIApp,
+        most: int = MAX_BODY_BYTES,
+        unlimited: frozenset[str] = frozenset(),
+        at_once: int = MAX_AT_ONCE,
+        own: Mapping[str, int] = MappingProxyType({}),
     ) -> None:
         self.app = app
         self.most = most
+        self.own = own
         self.unlimited = unlimited
         self.at_once = at_once
         self.open = 0
@@ -69,7 +79,7 @@ class Limits:
         if scope["path"] in self.unlimited:
             await self.app(scope, receive, send)
             return
-        most = self.most
+        most = self.own.get(scope["path"], self.most)
         if any(k == b"content-length" and v.isdigit() and int(v[:19]) > most for k, v in headers):
             if not any(k == b"expect" for k, _ in headers):  # who asks first has sent nothing yet
                 await _read_on(receive)

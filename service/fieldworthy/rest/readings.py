@@ -1,11 +1,272 @@
-"""Readings: many at once, and those that were set aside."""
+"""Readings: many at once, those that were set aside, and what is kept of a machine."""
+
+import json
+from collections.abc import Mapping
+from typing import Any
 
 from fastapi import APIRouter
+from starlette.requests import Request
+from starlette.responses import Response
 
-from fieldworthy.rest.body import RawRoute
-from fieldworthy.rest.keeping import Keeping
+from fieldworthy.core.base.finding import Finding, Refused, did_you_mean
+from fieldworthy.core.base.micros import micros_text
+from fieldworthy.core.base.quantity import from_ticks
+from fieldworthy.core.meter.intake import SAME
+from fieldworthy.rest.answers import json_answer
+from fieldworthy.rest.batch import LINES_TYPES
+from fieldworthy.rest.body import JSON_TYPES, RawRoute, media_type
+from fieldworthy.rest.cursor import read_cursor, write_cursor
+from fieldworthy.rest.described import BODY, described, header_parameter, path_parameter, query_parameter, ref
+from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, ONCE, Keeping, once, organisation_of
+from fieldworthy.rest.query import read_query, shown, whole_number
+from fieldworthy.rest.unpack import unpacked
+from fieldworthy.usecases.aside_words import WHY
+from fieldworthy.usecases.keep_readings import SET_ASIDE, Intake, keep_readings
+from fieldworthy.usecases.kept import Kept
+from fieldworthy.usecases.kept_readings import SetAside
+from fieldworthy.usecases.limits import MAX_PAGE, MAX_READINGS, MAX_READINGS_BYTES
+from fieldworthy.usecases.list_readings import Asked, KeptPage, list_readings
+from fieldworthy.usecases.settle_readings import ACCEPTED, DISMISSED, Settlement, settle
+from fieldworthy.wire import readings_answers as answers
+from fieldworthy.wire import requests
+from fieldworthy.wire.readings import moment, query_moment, read_readings
+
+TAG = "readings"
+PATH = "/v1/readings"
+
+_LIMIT = query_parameter("limit", "items at most", {"type": "integer", "format": "int32", "minimum": 1, "maximum": MAX_PAGE, "default": 50})
+_AFTER = query_parameter("after", "`next` of the page before", {"type": "string", "maxLength": 500})
+_MOMENT = {"type": "string", "format": "date-time", "maxLength": 40}
+_ID = {"type": "string", "minLength": 1, "maxLength": 120}
+_ASIDE_ID = path_parameter("id", "the reading's id", {"type": "string", "pattern": "^[0-9a-f]{40}$", "maxLength": 40})
+_ENCODING = header_parameter("Content-Encoding", "`gzip` or `zstd` where the body is packed")
 
 
 def readings_router(keeping: Keeping) -> APIRouter:
     """The routes."""
-    return APIRouter(route_class=RawRoute)
+    router = APIRouter(route_class=RawRoute)
+
+    @router.post(
+        PATH,
+        **described(
+            "keepReadings",
+            TAG,
+            "Many readings of many machines",
+            f'An array, `{{"readings": […]}}`, or JSON Lines, at most {MAX_READINGS:,} and {MAX_READINGS_BYTES:,} bytes after unpacking; '
+            "in any order, and twice over if need be. A mistake in the form of any refuses all, and nothing is kept. What is well formed "
+            "is answered one by one: kept, the same as what is kept, or set aside and why; what was set aside waits at `/v1/set-aside` "
+            "for somebody to accept or dismiss it. A reading is set aside that runs backward; that moves more than an hour an hour (an "
+            "hour and a hundredth of the time more may be, because a dial may show whole hours and clocks differ); that looks like "
+            "minutes or seconds sent as hours; that is still to come; of an unknown machine or meter; in a unit that does not fit; at "
+            "odds with another of its moment; or out of range.",
+            answers.ReadingsAnswer,
+            {
+                "application/json": {"schema": {"oneOf": [ref("SentReadings"), ref("ReadingsIn")]}},
+                LINES_TYPES[0]: {"schema": {"type": "string", "description": "JSON Lines of SentReadingIn"}},
+            },
+            (*BODY, *ONCE, "request.too_large"),
+            [IDEMPOTENCY_KEY, _ENCODING],
+        ),
+    )
+    async def post_readings(request: Request) -> Response:
+        kind = media_type(request, (*JSON_TYPES, *LINES_TYPES), packed=True)
+        body = await unpacked(request, MAX_READINGS_BYTES)
+        sent = read_readings(body, kind in LINES_TYPES)
+
+        async def work(kept: Kept) -> Response:
+            return json_answer(intake_json(await keep_readings(kept, keeping.find, sent)))
+
+        return await once(keeping, request, body, work)
+
+    @router.get(
+        "/v1/set-aside",
+        **described(
+            "listSetAside",
+            TAG,
+            "Readings that were set aside",
+            "Those that wait (`settled=no`, the oldest first), or those that were settled, in that order.",
+            answers.AsidePage,
+            None,
+            ("request.does_not_fit",),
+            [
+                _LIMIT,
+                _AFTER,
+                query_parameter("machine", "of this machine alone", _ID),
+                query_parameter("why", "for this reason alone", {"type": "string", "enum": list(WHY)}),
+                query_parameter("settled", "absent: `no`", {"type": "string", "enum": ["yes", "no"]}),
+            ],
+        ),
+    )
+    async def list_set_aside(request: Request) -> Response:
+        query = read_query(request, ("limit", "after", "machine", "why", "settled"))
+        limit = _limit(query)
+        settled = _one_of("settled", query.get("settled", "no"), ("yes", "no")) == "yes"
+        why = _one_of("why", query["why"], WHY) if "why" in query else None
+        after = _place(query, (int, int, str))
+        async with keeping.store.look(organisation_of(request)) as kept:
+            found = await kept.aside.page(limit + 1, settled, after, query.get("machine"), why)
+        last = found[limit - 1] if len(found) > limit else None
+        more = None if last is None else write_cursor([last.settled or 0, last.known, last.key])
+        return json_answer({"items": [_aside(item) for item in found[:limit]], "next": more})
+
+    @router.post(
+        "/v1/set-aside/{id}/accept",
+        **described(
+            "acceptSetAside",
+            TAG,
+            "Accept a reading that was set aside",
+            "It is kept, and every answer is as if it had been kept at first. What is kept and contradicts it is withdrawn, and told. "
+            "With `as` another value or unit is kept in its place (minutes that were sent as hours); with `replaced_meter` the meter was "
+            "replaced before it, and nothing is withdrawn. The same once more changes nothing.",
+            answers.AsideItem,
+            requests.ACCEPT,
+            (*BODY, *ONCE, "set_aside.unknown", "set_aside.settled", "set_aside.unacceptable"),
+            [_ASIDE_ID, IDEMPOTENCY_KEY],
+        ),
+    )
+    async def accept(request: Request) -> Response:
+        return await _settled(request, ACCEPTED)
+
+    @router.post(
+        "/v1/set-aside/{id}/dismiss",
+        **described(
+            "dismissSetAside",
+            TAG,
+            "Dismiss a reading that was set aside",
+            "It is not kept, and waits no longer; sent again, it stays dismissed. The same once more changes nothing.",
+            answers.AsideItem,
+            requests.DISMISS,
+            (*BODY, *ONCE, "set_aside.unknown", "set_aside.settled"),
+            [_ASIDE_ID, IDEMPOTENCY_KEY],
+        ),
+    )
+    async def dismiss(request: Request) -> Response:
+        return await _settled(request, DISMISSED)
+
+    async def _settled(request: Request, deed: str) -> Response:
+        media_type(request, JSON_TYPES)
+        body = await request.body()
+        settlement = _settlement(deed, (requests.ACCEPT if deed == ACCEPTED else requests.DISMISS).read(body))
+
+        async def work(kept: Kept) -> Response:
+            return json_answer(_aside(await settle(kept, keeping.find, request.path_params["id"], settlement)))
+
+        return await once(keeping, request, body, work)
+
+    @router.get(
+        "/v1/machines/{id}/readings",
+        **described(
+            "listReadings",
+            TAG,
+            "What is kept of a machine's meters",
+            "The newest first, as they were sent.",
+            answers.KeptReadingsPage,
+            None,
+            ("machine.unknown", "request.does_not_fit"),
+            [
+                path_parameter("id", "the machine's id", _ID),
+                _LIMIT,
+                _AFTER,
+                query_parameter("meter", "of this meter alone", _ID),
+                query_parameter("from", "nothing earlier", _MOMENT),
+                query_parameter("to", "nothing from then on", _MOMENT),
+                query_parameter("as_of", "what was known at that moment; absent: all that is known", _MOMENT),
+            ],
+        ),
+    )
+    async def list_kept_readings(request: Request) -> Response:
+        query = read_query(request, ("limit", "after", "meter", "from", "to", "as_of"))
+        first, until, as_of = (_moment(name, query[name]) if name in query else None for name in ("from", "to", "as_of"))
+        asked = Asked(query.get("meter"), first, until, _place(query, (int, int)), as_of)
+        async with keeping.store.look(organisation_of(request)) as kept:
+            page = await list_readings(kept, keeping.find, request.path_params["id"], asked, _limit(query))
+        return json_answer(_page(page))
+
+    return router
+
+
+def intake_json(intake: Intake) -> dict[str, Any]:
+    outcomes = intake.outcomes
+    same, aside = outcomes.count(SAME), outcomes.count(SET_ASIDE)
+    told = [
+        {"index": t.index, "id": t.key, "why": t.why, "text": t.text, "values": t.values, "mend": t.mend.replace("/ID/", f"/{t.key}/")}
+        for t in intake.aside
+    ]
+    return {"kept": len(outcomes) - same - aside, "same": same, "set_aside": aside, "readings": outcomes, "aside": told}
+
+
+def _settlement(deed: str, given: Mapping[str, Any]) -> Settlement:
+    replaced = given.get("replaced_meter")
+    if replaced is not None:
+        moment(replaced["at"], "/replaced_meter/at")  # there must be such a time
+    return Settlement(deed, given["by"], given["why"], given.get("as"), replaced)
+
+
+def _aside(item: SetAside) -> dict[str, Any]:
+    details = json.loads(item.details)
+    settled = None
+    if item.settled is not None:
+        how = details.get("settlement", {})
+        read_as = how.get("as")
+        settled = {
+            "done": item.settled_as,
+            "at": micros_text(item.settled),
+            "by": item.settled_by,
+            "why": item.settled_why,
+            "read_as": None if read_as is None else {"value": read_as["value"], "unit": read_as.get("unit")},
+            "replaced_meter": how.get("replaced_meter"),
+            "withdrawn": how.get("withdrawn", []),
+            "withdrawn_in_all": how.get("withdrawn_in_all", 0),
+        }
+    return {
+        "id": item.key,
+        "machine": item.machine,
+        "meter": item.meter,
+        "value": details["value"],
+        "unit": item.unit,
+        "at": micros_text(item.at),
+        "why": item.why,
+        "text": details["text"],
+        "values": details["values"],
+        "mend": details["mend"].replace("/ID/", f"/{item.key}/"),
+        "set_aside_at": micros_text(item.known),
+        "settled": settled,
+    }
+
+
+def _page(page: KeptPage) -> dict[str, Any]:
+    items = [
+        {"meter": name, "value": from_ticks(r.value), "unit": unit, "at": micros_text(r.at), "kept_at": micros_text(r.known)}
+        for name, unit, r in page.readings
+    ]
+    return {"items": items, "next": None if page.more is None else write_cursor(page.more), "as_of": micros_text(page.as_of)}
+
+
+def _limit(query: Mapping[str, str]) -> int:
+    return whole_number("limit", query["limit"], 1, MAX_PAGE) if "limit" in query else 50
+
+
+def _place(query: Mapping[str, str], kinds: tuple[type, ...]) -> Any:
+    """Where the page before ended. Raises Refused."""
+    if "after" not in query:
+        return None
+    found = read_cursor(query["after"])
+    fits = len(found) == len(kinds) and all(type(v) is k for v, k in zip(found, kinds, strict=True))
+    if not fits or any(type(v) is int and not -(2**63) <= v < 2**63 for v in found):
+        raise Refused([Finding("request.parameter", "`after` is of another list", "give `next` of the page before, as it was")])
+    return tuple(found)
+
+
+def _one_of(name: str, word: str, known: tuple[str, ...]) -> str:
+    if word not in known:
+        mend = did_you_mean(word, known, "give one of these")
+        raise Refused([Finding("request.parameter", f"`{shown(word)}` is not a value that `{name}` can have", mend)])
+    return word
+
+
+def _moment(name: str, text: str) -> int:
+    found = query_moment(text)
+    if found is None:
+        mend = "give a time that exists with its offset, as in 2026-07-14T06:00:00Z; in an address `+` is written `%2B`"
+        raise Refused([Finding("request.parameter", f"`{shown(text)}` is not a value that `{name}` can have", mend)])
+    return found

@@ -1,11 +1,77 @@
-"""Under way."""
+"""Readings that were set aside, in the database."""
 
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import asdict
+from typing import Any
+
+from sqlalchemy import Row, literal, select, tuple_, update
+from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.ext.asyncio import AsyncConnection
+
+from fieldworthy.storage.machines import NUL, among, chunks
+from fieldworthy.storage.tables import set_aside
+from fieldworthy.usecases.kept_readings import SetAside
+
+_CHUNK = 1_000  # rows of one statement
 
 
 class SqlAside:
-    """Implements the port of the same name inside one transaction, which it neither begins nor ends."""
+    """Implements `usecases.kept_readings.Aside` inside one transaction, which it neither begins nor ends."""
 
     def __init__(self, connection: AsyncConnection, organisation: int) -> None:
         self._connection = connection
         self._organisation = organisation
+        self._own = set_aside.c.organisation == organisation
+
+    async def add(self, readings: Iterable[SetAside]) -> None:
+        make = postgresql.insert if self._connection.dialect.name == "postgresql" else sqlite.insert
+        new = make(set_aside).on_conflict_do_nothing()
+        # everybody in the same order: who waits for a row of another never waits in a circle
+        for chunk in chunks(sorted(readings, key=_key), _CHUNK):
+            await self._connection.execute(new, [{"organisation": self._organisation, **asdict(reading)} for reading in chunk])
+
+    async def find(self, key: str, lock: bool = False) -> SetAside | None:
+        query = select(set_aside).where(self._own, set_aside.c.key == key)
+        row = (await self._connection.execute(query.with_for_update() if lock else query)).first()
+        return None if row is None else _reading(row)
+
+    async def open_of(self, machines: Collection[str]) -> Sequence[SetAside]:
+        among_them = among(self._connection, set_aside.c.machine, machines)
+        query = select(set_aside).where(self._own, among_them, set_aside.c.settled.is_(None))
+        return [_reading(row) for row in await self._connection.execute(query)]
+
+    async def settle(self, key: str, known: int, deed: str, by: str | None, why: str | None, details: str | None = None) -> None:
+        values: dict[str, Any] = {"settled": known, "settled_as": deed, "settled_by": by, "settled_why": why}
+        if details is not None:
+            values["details"] = details
+        await self._connection.execute(update(set_aside).where(self._own, set_aside.c.key == key).values(**values))
+
+    async def page(
+        self, limit: int, settled: bool, after: tuple[int, int, str] | None = None, machine: str | None = None, why: str | None = None
+    ) -> Sequence[SetAside]:
+        if machine is not None and NUL in machine:
+            return []
+        a = set_aside.c
+        query = select(set_aside).where(self._own, a.settled.is_not(None) if settled else a.settled.is_(None)).limit(limit)
+        if settled:
+            query = query.order_by(a.settled, a.known, a.key)
+            if after is not None:
+                query = query.where(tuple_(a.settled, a.known, a.key) > tuple_(*(literal(v) for v in after)))
+        else:
+            query = query.order_by(a.known, a.key)
+            if after is not None:
+                query = query.where(tuple_(a.known, a.key) > tuple_(*(literal(v) for v in after[1:])))
+        if machine is not None:
+            query = query.where(a.machine == machine)
+        if why is not None:
+            query = query.where(a.why == why)
+        return [_reading(row) for row in await self._connection.execute(query)]
+
+
+def _key(reading: SetAside) -> str:
+    return reading.key
+
+
+def _reading(row: Row[Any]) -> SetAside:
+    values = row._mapping
+    return SetAside(**{name: values[name] for name in SetAside.__slots__})

@@ -1,11 +1,126 @@
-"""Readings that are kept, and those that are set aside, as the use cases see them."""
+"""Readings that are kept, and those that are set aside, as the use cases see them.
 
-from typing import Protocol
+A meter is known by its machine and its name in the key form (`names.key`). Times are microseconds since 1970, values millionths of the unit
+that was sent with them; no unit stands for the meter's own, as the rulebook has it.
+"""
+
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import NamedTuple, Protocol
+
+Point = tuple[int, int, str | None]
+"""When, the value in millionths of the unit, and the unit (None: the meter's own)."""
+
+Span = tuple[int, int, int]
+"""A meter's key, and the first and the last moment of a stretch of time, both included."""
+
+Row = tuple[int, int, int, str | None]
+"""A meter's key, and a point."""
+
+
+@dataclass(frozen=True, slots=True)
+class Meter:
+    """One meter of one machine. key: the store's own; machine: its key; name: in the key form; last_*: its newest kept reading, if any."""
+
+    key: int
+    machine: int
+    name: str
+    last_at: int | None
+    last_value: int | None
+    last_unit: str | None
+
+
+class PastReading(NamedTuple):
+    """A kept reading as it is listed. meter: its key; known: when it was kept."""
+
+    at: int
+    meter: int
+    value: int
+    unit: str | None
+    known: int
 
 
 class Readings(Protocol):
-    """Meters and their readings, inside one transaction."""
+    """Meters and their readings, inside one transaction. What is written belongs to machines that are locked."""
+
+    async def meters_of(self, machines: Collection[int]) -> Mapping[tuple[int, str], Meter]:
+        """The meters that have or had a reading, by the machine's key and the meter's name."""
+
+    async def series(self, meters: Collection[int], as_of: int | None = None, until: int | None = None) -> Mapping[int, Sequence[Point]]:
+        """What is kept of each meter that has any, oldest first. as_of: what stood at that moment; until: nothing later than that."""
+
+    async def page(
+        self,
+        meters: Collection[int],
+        limit: int,
+        before: tuple[int, int] | None = None,
+        first: int | None = None,
+        until: int | None = None,
+        as_of: int | None = None,
+    ) -> Sequence[PastReading]:
+        """The newest first, from before (`at`, meter) on. first: nothing earlier; until: nothing from then on; as_of: as in `series`."""
+
+    async def replacements(self, machines: Collection[int]) -> Mapping[int, Sequence[str]]:
+        """The bodies of the meter replacements that stand, by the machine's key."""
+
+    async def within(self, spans: Sequence[Span]) -> Mapping[int, Sequence[Point]]:
+        """What is kept inside these stretches of time, by the meter's key, in no order."""
+
+    async def beside(self, spans: Sequence[Span]) -> Mapping[int, Sequence[Point]]:
+        """The nearest kept before each stretch and the nearest behind it, by the meter's key, in no order."""
+
+    async def add_meters(self, wanted: Collection[tuple[int, str]]) -> Mapping[tuple[int, str], Meter]:
+        """New meters for these machines and names."""
+
+    async def keep(self, rows: Sequence[Row], known: int) -> None:
+        """Keeps readings; none is kept yet for its meter and moment."""
+
+    async def note_last(self, rows: Sequence[Row]) -> None:
+        """Notes which reading is the newest of a meter."""
+
+    async def withdraw(self, meter: int, moments: Collection[int], known: int) -> None:
+        """What is kept for these moments stands no longer; who asks as of an earlier moment still sees it."""
+
+
+@dataclass(frozen=True, slots=True)
+class SetAside:
+    """One reading that was set aside.
+
+    machine, meter, unit: as they were sent; value: millionths of the unit, as near as it can be kept; details: JSON, what `words_of` made;
+    settled: when.
+    """
+
+    key: str
+    machine: str
+    meter: str
+    at: int
+    value: int
+    unit: str | None
+    why: str
+    details: str
+    known: int
+    settled: int | None = None
+    settled_as: str | None = None
+    settled_by: str | None = None
+    settled_why: str | None = None
 
 
 class Aside(Protocol):
     """Readings that were set aside, inside one transaction."""
+
+    async def add(self, readings: Iterable[SetAside]) -> None:
+        """Sets aside; one that was before stays as it is."""
+
+    async def find(self, key: str, lock: bool = False) -> SetAside | None:
+        """lock: nobody else changes it until this transaction ends."""
+
+    async def open_of(self, machines: Collection[str]) -> Sequence[SetAside]:
+        """Those of these machines that are not settled."""
+
+    async def settle(self, key: str, known: int, deed: str, by: str | None, why: str | None, details: str | None = None) -> None:
+        """Settles one. details: what stands in place of the former ones."""
+
+    async def page(
+        self, limit: int, settled: bool, after: tuple[int, int, str] | None = None, machine: str | None = None, why: str | None = None
+    ) -> Sequence[SetAside]:
+        """In the order of when they were settled (0: not yet), set aside, and key; from behind `after` on."""

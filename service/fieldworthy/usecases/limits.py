@@ -12,6 +12,12 @@ MAX_BATCH_LINES = 100_000
 MAX_BATCH_LINE_BYTES = 1_000_000
 """One line of a batch."""
 
+MAX_READINGS = 50_000
+"""Readings of one post."""
+
+MAX_READINGS_BYTES = 20_000_000
+"""One post of readings, as it is sent and after unpacking."""
+
 MAX_AT_ONCE = 200
 """Requests that one process answers at the same time."""
 

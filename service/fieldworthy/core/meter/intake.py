@@ -1,0 +1,323 @@
+"""Which readings of one meter can be kept, judged beside what is kept of it already.
+
+What is kept stands: a new reading that contradicts it is set aside. Of new ones that contradict each other, the longest row that never runs
+backward is kept (one spike does not cost all that comes after it), then whatever fits beside that. So nothing depends on the order in
+which readings are sent; and readings of which any two agree are kept all, however they are cut into posts.
+
+A meter of running time can't count more than the time that passed. A dial that shows whole hours may have just turned when it is read
+first, and be about to turn the second time: so between two readings it may count `TOLERANCE` more than an hour an hour, an hour and a
+hundredth of the time (common practice; the hundredth is for clocks that differ).
+
+Moments are microseconds since 1970. A count is what the dial showed and what replaced dials counted before, in ticks (base/quantity.py) of
+the meter's own unit.
+"""
+
+from bisect import bisect_right
+from collections.abc import Mapping, Sequence
+from fractions import Fraction
+from itertools import groupby, pairwise
+from typing import NamedTuple
+
+from fieldworthy.core.base.micros import HOUR, SECOND
+from fieldworthy.core.base.quantity import TICKS, UNITS, Exact, Unit, convert, find_unit, whole
+
+EARLIEST = 631_152_000 * SECOND
+"""1990-01-01, UTC: an earlier time comes from a clock that was never set."""
+
+AHEAD = 120 * SECOND
+"""A sender's clock may be so much ahead."""
+
+MOST = 10**12 * TICKS
+"""The greatest value that is kept, of any unit."""
+
+TOLERANCE = (HOUR, 100)
+"""So much more, and one in so many of the time that passed, may a meter of running time count."""
+
+KEPT, SAME = "kept", "same"
+RUNS_BACKWARD, IMPOSSIBLE_PACE, CONTRADICTS = "runs-backward", "impossible-pace", "contradicts"
+LOOKS_LIKE = {"min": "looks-like-minutes", "s": "looks-like-seconds"}
+FROM_THE_FUTURE, OTHER_UNIT, OUT_OF_RANGE = "from-the-future", "other-unit", "out-of-range"
+
+Sent = tuple[int, Exact, str | None]
+"""When, what the dial showed [millionths of the unit] and the unit; None: the meter's own. A Fraction is finer than what is kept."""
+
+Point = tuple[int, Exact]
+"""A moment and a count."""
+
+
+class Swap(NamedTuple):
+    """A meter was replaced: what the old dial showed last and the new one first [ticks]."""
+
+    at: int
+    old: Exact
+    new: Exact
+
+
+class Aside(NamedTuple):
+    """A reading is set aside.
+
+    before, after: the neighbours that it was judged by, as their own dials showed them [ticks]; below, above: it counts less than the
+    one before, more than the one after. CONTRADICTS: before is the other one of its moment.
+    """
+
+    why: str
+    before: Point | None = None
+    after: Point | None = None
+    below: bool = False
+    above: bool = False
+
+
+Verdict = str | Aside
+"""KEPT, SAME or why it is set aside."""
+
+_Fresh = tuple[int, Exact, int]
+
+_MICROS: Mapping[str, int] = {u.name: int(u.factor * (HOUR // TICKS)) for u in UNITS.values() if u.dimension == "time"}
+"""The microseconds of a tick, of the units of time."""
+
+
+def judge(sent: Sequence[Sent], kept: Sequence[Sent], swaps: Sequence[Swap], own: Unit, now: int) -> list[Verdict]:
+    """
+    A verdict for each of `sent`, in their order.
+
+    kept: what is kept of this meter, oldest first, one a moment; at least what is kept at the moments of `sent`, and the nearest before
+    and after each. swaps: its replacements, oldest first. own: the meter's unit. now: the store's moment.
+    """
+    if not swaps:
+        if all(a[0] < b[0] for a, b in pairwise(sent)) and _all_new(sent, kept[-1] if kept else None, own, now):
+            return [KEPT] * len(sent)
+        if kept and _all_same(sent, kept, own):
+            return [SAME] * len(sent)
+    verdicts: list[Verdict] = [KEPT] * len(sent)
+    fresh: list[tuple[int, Exact, int]] = []
+    latest = now + AHEAD
+    scales: dict[str | None, Exact | None] = {None: 1}
+    for i, (at, value, unit) in enumerate(sent):
+        if type(value) is not int or not 0 <= value <= MOST or at < EARLIEST:
+            verdicts[i] = Aside(OUT_OF_RANGE)
+        elif at > latest:
+            verdicts[i] = Aside(FROM_THE_FUTURE)
+        else:
+            if unit not in scales:
+                scales[unit] = _scale(unit, own)
+            scale = scales[unit]
+            if scale is None:
+                verdicts[i] = Aside(OTHER_UNIT)
+            else:
+                fresh.append((at, value if scale == 1 else whole(value * scale), i))
+    if not fresh:
+        return verdicts
+    fresh.sort()
+    dial = Dial(swaps, own)
+    if swaps:
+        fresh = [(at, count + dial.offset(at), i) for at, count, i in fresh]
+        fresh.sort()
+    _settle(fresh, dial.counted(kept), dial, verdicts, sent)
+    return verdicts
+
+
+class Dial:
+    """What a meter's replacements and its unit say of two of its readings."""
+
+    def __init__(self, swaps: Sequence[Swap], own: Unit) -> None:
+        self.own = own
+        self.swaps = swaps
+        self.swapped = [s.at for s in swaps]
+        self.offsets: list[Exact] = [0]
+        self.points: list[Point] = []
+        for s in swaps:
+            self.points.append((s.at, s.old + self.offsets[-1]))
+            self.offsets.append(self.offsets[-1] + s.old - s.new)
+        self._micros = _MICROS.get(own.name)
+
+    def offset(self, at: int) -> Exact:
+        """What replaced dials had counted before this moment's one, less what it began with."""
+        return self.offsets[bisect_right(self.swapped, at)]
+
+    def counted(self, kept: Sequence[Sent]) -> list[Point]:
+        """The counts of kept readings, without those in units that no longer fit the meter."""
+        points = []
+        for at, value, unit in kept:
+            if unit is not None and unit != self.own.name:
+                scale = _scale(unit, self.own)
+                if scale is None:
+                    continue
+                value = whole(value * scale)
+            points.append((at, value + self.offset(at) if self.swapped else value))
+        return points
+
+    def shown(self, point: Point | None) -> Point | None:
+        """What the dial showed then."""
+        return None if point is None else (point[0], point[1] - self.offset(point[0]))
+
+    def agree(self, earlier: Point | _Fresh, later: Point | _Fresh) -> bool:
+        """Whether one dial can have shown both."""
+        return earlier[1] <= later[1] and self.reachable(earlier, later)
+
+    def reachable(self, earlier: Point | _Fresh, later: Point | _Fresh) -> bool:
+        """Whether the time between them was long enough; always, for a meter that does not count time."""
+        if self._micros is None:
+            return True
+        more, share = TOLERANCE
+        return (later[1] - earlier[1]) * self._micros * share <= (later[0] - earlier[0]) * (share + 1) + more * share
+
+
+class _Line:
+    """Points of one meter, oldest first, into which new ones are put where they fit."""
+
+    def __init__(self, points: Sequence[Point], dial: Dial) -> None:
+        self._dial = dial
+        self._points = sorted(points)
+        self._times = [p[0] for p in self._points]
+
+    def around(self, at: int) -> tuple[Point | None, Point | None]:
+        """The nearest at or before, and the nearest after a moment."""
+        i = bisect_right(self._times, at)
+        return (self._points[i - 1] if i else None), (self._points[i] if i < len(self._points) else None)
+
+    def takes(self, point: Point) -> bool:
+        before, after = self.around(point[0])
+        agree = self._dial.agree
+        return (before is None or agree(before, point)) and (after is None or agree(point, after))
+
+    def put(self, point: Point) -> None:
+        i = bisect_right(self._times, point[0])
+        self._times.insert(i, point[0])
+        self._points.insert(i, point)
+
+
+def _all_new(sent: Sequence[Sent], last: Sent | None, own: Unit, now: int) -> bool:
+    """Whether all are newer than what is kept, and each agrees with the one before. Nearly always, and quick to see; False: look closer."""
+    name, latest = own.name, now + AHEAD
+    micros = _MICROS.get(name)
+    more, share = TOLERANCE
+    then, shown, given = last if last is not None else (EARLIEST - 1, 0, None)
+    if given is not None and given != name:
+        return False
+    paced = micros is not None and last is not None
+    for at, value, unit in sent:
+        if type(value) is not int or (unit is not None and unit != name) or not then < at <= latest or not shown <= value <= MOST:
+            return False
+        if paced and (value - shown) * micros * share > (at - then) * (share + 1) + more * share:  # type: ignore[operator]
+            return False
+        then, shown, paced = at, value, micros is not None
+    return True
+
+
+def _all_same(sent: Sequence[Sent], kept: Sequence[Sent], own: Unit) -> bool:
+    """Whether each is kept already, as it is. False: look closer."""
+    there = {point[0]: point for point in kept}
+    name = own.name
+    for reading in sent:
+        point = there.get(reading[0])
+        if point is None or point[1] != reading[1] or (point[2] or name) != (reading[2] or name):
+            return False
+    return True
+
+
+def _settle(fresh: Sequence[_Fresh], kept: Sequence[Point], dial: Dial, verdicts: list[Verdict], sent: Sequence[Sent]) -> None:
+    """Fills in the verdicts of what needs a closer look. fresh: by moment and count, with their places in `verdicts`."""
+    line = _Line([*kept, *dial.points], dial)
+    single, alike = _one_a_moment(fresh, kept, dial, verdicts)
+    free = [p for p in single if line.takes((p[0], p[1]))]
+    chosen = set()
+    for at, count, i in (*_longest(free), *free):  # the longest row first, then whatever fits beside it
+        if i not in chosen and line.takes((at, count)):
+            line.put((at, count))
+            chosen.add(i)
+    for at, count, i in single:
+        if i not in chosen:
+            verdicts[i] = _why((at, count), sent[i][2], line, dial)
+            for j in alike[i]:
+                verdicts[j] = verdicts[i]
+
+
+def _one_a_moment(
+    fresh: Sequence[_Fresh], kept: Sequence[Point], dial: Dial, verdicts: list[Verdict]
+) -> tuple[list[_Fresh], dict[int, list[int]]]:
+    """Those that are neither kept already nor at odds with another of the same moment; and the places of those that say the same as one.
+
+    Two values for one moment that is not kept: none of them is known to be the right one, so none is kept.
+    """
+    known = dict(kept)
+    known.update({s.at: point[1] for s, point in zip(dial.swaps, dial.points, strict=True) if s.at not in known})
+    stands = dict(kept)
+    single: list[_Fresh] = []
+    alike: dict[int, list[int]] = {}
+    for at, together in groupby(fresh, _moment):
+        group = list(together)
+        if at in known:
+            for _, count, i in group:
+                if count != known[at]:
+                    verdicts[i] = Aside(CONTRADICTS, dial.shown((at, known[at])))
+                elif at in stands:
+                    verdicts[i] = SAME
+        if at in stands:
+            continue
+        group = [p for p in group if at not in known or p[1] == known[at]]
+        if not group:
+            continue
+        first = group[0]
+        others = [i for _, count, i in group[1:] if count == first[1]]
+        if len(others) + 1 < len(group):
+            other = group[-1]
+            for _, count, i in group:
+                verdicts[i] = Aside(CONTRADICTS, dial.shown((at, first[1] if count != first[1] else other[1])))
+            continue
+        for i in others:
+            verdicts[i] = SAME
+        single.append(first)
+        alike[first[2]] = others
+    return single, alike
+
+
+def _longest(points: Sequence[_Fresh]) -> list[_Fresh]:
+    """The longest row of points, oldest first, that never runs backward; of several the one whose points come first.
+
+    So of two that can't both be, and nothing says which is wrong, the earlier one is kept: as if they had been sent when they were read.
+    """
+    lows: list[Exact] = []  # less than zero: the highest beginning of a row of each length, from the end backward
+    lengths: list[int] = []
+    for _, count, _ in reversed(points):
+        length = bisect_right(lows, -count)
+        lows[length : length + 1] = [-count]
+        lengths.append(length + 1)
+    lengths.reverse()
+    row: list[_Fresh] = []
+    left = len(lows)
+    for point, length in zip(points, lengths, strict=True):
+        if length == left and (not row or point[1] >= row[-1][1]):
+            row.append(point)
+            left -= 1
+    return row
+
+
+def _why(point: Point, unit: str | None, line: _Line, dial: Dial) -> Aside:
+    before, after = line.around(point[0])
+    low = before is not None and point[1] < before[1]
+    high = after is not None and point[1] > after[1]
+    why = RUNS_BACKWARD if low or high else IMPOSSIBLE_PACE
+    if before is not None and not low and _in_hours(unit, dial.own) and not dial.reachable(before, point):
+        offset = dial.offset(point[0])
+        for name, looks in LOOKS_LIKE.items():
+            if line.takes((point[0], whole((point[1] - offset) * UNITS[name].factor) + offset)):
+                why = looks
+                break
+    return Aside(why, dial.shown(before), dial.shown(after), low, high)
+
+
+def _in_hours(unit: str | None, own: Unit) -> bool:
+    meant = own if unit is None else find_unit(unit)
+    return meant is not None and meant.name == "h" == own.name
+
+
+def _scale(word: str | None, own: Unit) -> Exact | None:
+    """What one of a unit is in the meter's own; None where it measures something else."""
+    unit = None if word is None else find_unit(word)
+    if unit is None or unit.dimension != own.dimension:
+        return None
+    return whole(Fraction(convert(1, unit, own)))
+
+
+def _moment(point: _Fresh) -> int:
+    return point[0]

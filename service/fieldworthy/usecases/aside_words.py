@@ -1,0 +1,104 @@
+"""Why a reading was set aside, in words, in values, and what to do about it."""
+
+from typing import Any
+
+from fieldworthy.core.base.finding import or_list
+from fieldworthy.core.base.micros import HOUR, micros_text
+from fieldworthy.core.base.quantity import TICKS, Exact, Unit, from_ticks, ticks_text
+from fieldworthy.core.meter import intake
+from fieldworthy.core.meter.intake import Aside, Point
+from fieldworthy.usecases.refusals import shorten
+
+UNKNOWN_MACHINE, UNKNOWN_METER = "unknown-machine", "unknown-meter"
+
+WHY = (
+    intake.RUNS_BACKWARD,
+    intake.IMPOSSIBLE_PACE,
+    *intake.LOOKS_LIKE.values(),
+    intake.CONTRADICTS,
+    intake.FROM_THE_FUTURE,
+    intake.OTHER_UNIT,
+    intake.OUT_OF_RANGE,
+    UNKNOWN_MACHINE,
+    UNKNOWN_METER,
+)
+"""Every reason."""
+
+_SETTLE = "accept it at /v1/set-aside/ID/accept"
+_OR_DISMISS = "or dismiss it at /v1/set-aside/ID/dismiss"
+_MENDS = {
+    intake.RUNS_BACKWARD: (
+        f"if the meter was replaced, {_SETTLE} with `replaced_meter`; if this one is right, accept it, and what contradicts it is "
+        f"withdrawn; {_OR_DISMISS}"
+    ),
+    intake.IMPOSSIBLE_PACE: f"if it is right, {_SETTLE}; if it was meant in another unit, accept it with `as`; {_OR_DISMISS}",
+    intake.LOOKS_LIKE["min"]: f"if minutes were meant, {_SETTLE} with `as` in `min`, and have the sender name the unit; {_OR_DISMISS}",
+    intake.LOOKS_LIKE["s"]: f"if seconds were meant, {_SETTLE} with `as` in `s`, and have the sender name the unit; {_OR_DISMISS}",
+    intake.CONTRADICTS: f"if this one is right, {_SETTLE}, and the other is withdrawn; {_OR_DISMISS}",
+    intake.FROM_THE_FUTURE: f"set the sender's clock; once that time has come, {_SETTLE}; {_OR_DISMISS}",
+    intake.OTHER_UNIT: f"{_SETTLE} with `as` and a unit that fits; {_OR_DISMISS}",
+    intake.OUT_OF_RANGE: f"send it right; {_SETTLE} with `as` and what it should be; {_OR_DISMISS}",
+}
+
+
+def words_of(aside: Aside, sent: tuple[int, Exact, str | None], own: Unit) -> tuple[str, str, dict[str, Any]]:
+    """The sentence, the way out, and the values for programs. own: the meter's unit."""
+    at, value, unit = sent
+    shown = f"{ticks_text(value) if isinstance(value, int) else sent_number(value)} {unit or own.name}"
+    values: dict[str, Any] = {"before": _point(aside.before, own), "after": _point(aside.after, own)}
+    mend = _MENDS[aside.why]
+    before, after = _told(aside.before, own), _told(aside.after, own)
+    match aside.why:
+        case intake.RUNS_BACKWARD:
+            low = f"below an earlier one, {before}" if aside.below else before and f"after {before}"
+            high = f"above a later one, {after}" if aside.above else after and f"before {after}"
+            sides = " and ".join(side for side in (low, high) if side)
+            return f"{shown} is {sides}: a meter does not run backward; it may be a replaced meter.", mend, values
+        case intake.IMPOSSIBLE_PACE:
+            more, share = intake.TOLERANCE
+            values["tolerance"] = {"hours": more // HOUR, "share": 1 / share}
+            beside = " and ".join(p for p in (before and f"before it stands {before}", after and f"after it {after}") if p)
+            limit = "an hour and a hundredth of the time may be more, because a dial may show whole hours and clocks differ"
+            return f"{shown} would be more than an hour an hour: {beside}; {limit}.", mend, values
+        case intake.CONTRADICTS:
+            values = {"other": values["before"]}
+            return f"{shown}, and for the same moment {before}.", mend, values
+        case intake.FROM_THE_FUTURE:
+            return f"{micros_text(at)} is still to come; a clock may be {intake.AHEAD // 1_000_000 // 60} minutes ahead.", mend, {}
+        case intake.OTHER_UNIT:
+            return f"`{shorten(unit or '')}` is no unit of this meter, which counts {own.many}.", mend, {"meter_unit": own.name}
+        case intake.OUT_OF_RANGE:
+            limits = {"earliest": micros_text(intake.EARLIEST), "least": 0, "most": intake.MOST // TICKS, "places": 6}
+            kept = f"from 1990 on, from 0 to {intake.MOST // TICKS:,}, with at most 6 places"
+            return f"{shown} at {micros_text(at)} is outside of what is kept: {kept}.", mend, limits
+        case _:
+            meant = "minutes" if aside.why == intake.LOOKS_LIKE["min"] else "seconds"
+            name = "min" if meant == "minutes" else "s"
+            values["as"] = {"value": sent_number(value), "unit": name}
+            return f"{shown} can't be, but as {meant} it fits: before it stands {before}.", mend, values
+
+
+def sent_number(ticks: Exact) -> float:
+    """The number as it was sent, also one that is finer than what is kept."""
+    return from_ticks(ticks) if isinstance(ticks, int) else float(ticks / TICKS)
+
+
+def unknown_machine(machine: str, near: tuple[str, ...]) -> tuple[str, str, dict[str, Any]]:
+    """The same for a machine that there is none of."""
+    mend = f"did you mean {or_list(near)}? " if near else "put it at /v1/machines/ID, then send the reading again or accept it; "
+    return f"no machine is called `{shorten(machine)}`.", mend + _OR_DISMISS.removeprefix("or "), {"near": list(near)}
+
+
+def unknown_meter(meter: str, near: tuple[str, ...], known: tuple[str, ...], rulebook: str) -> tuple[str, str, dict[str, Any]]:
+    """The same for a meter that the machine's rulebook does not declare."""
+    there = f"did you mean {or_list(near)}? " if near else f"it declares {or_list(known[:20])}; " if known else ""
+    text = f"the rulebook `{rulebook}` declares no meter `{shorten(meter)}`."
+    return text, there + _OR_DISMISS.removeprefix("or "), {"near": list(near), "meters": list(known)}
+
+
+def _point(point: Point | None, own: Unit) -> dict[str, Any] | None:
+    return None if point is None else {"value": from_ticks(point[1]), "unit": own.name, "at": micros_text(point[0])}
+
+
+def _told(point: Point | None, own: Unit) -> str:
+    return "" if point is None else f"{ticks_text(point[1])} {own.name} at {micros_text(point[0])}"

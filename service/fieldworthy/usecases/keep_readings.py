@@ -1,0 +1,315 @@
+"""Readings as they are sent, many at once: kept, the same as one that is kept, or set aside with why."""
+
+import hashlib
+import json
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from fractions import Fraction
+from functools import lru_cache
+from typing import Any
+
+from fieldworthy.core.base.finding import nearest
+from fieldworthy.core.base.micros import HOUR, micros_of
+from fieldworthy.core.base.names import key as key_of
+from fieldworthy.core.base.quantity import Exact, Unit, convert, find_unit, to_ticks, whole
+from fieldworthy.core.base.vocabulary import Vocabulary
+from fieldworthy.core.meter.intake import KEPT, SAME, Sent, Swap, Verdict, judge
+from fieldworthy.usecases.aside_words import UNKNOWN_MACHINE, UNKNOWN_METER, sent_number, unknown_machine, unknown_meter, words_of
+from fieldworthy.usecases.find_rulebook import FindRulebook
+from fieldworthy.usecases.kept import Kept, Machine, next_known
+from fieldworthy.usecases.kept_readings import Meter, Row, SetAside, Span
+
+SentReading = tuple[str, str, int, Exact, str | None]
+"""The machine's id, the meter's name, when, millionths of the unit (a Fraction where finer), the unit (None: the meter's own)."""
+
+SET_ASIDE = "set-aside"
+MEANWHILE = "kept"
+"""How a reading is settled that was set aside, and fits when it is sent again."""
+
+_RUN = 2 * HOUR
+"""Moments that lie closer are looked up as one stretch of time."""
+
+_MOST_NEAR = 20
+"""For so many unknown machines of one post near ids are looked up."""
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """One reading that was set aside. index: its place in the post, from 0; key: what it is settled by."""
+
+    index: int
+    key: str
+    why: str
+    text: str
+    mend: str
+    values: Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Intake:
+    """What became of each reading: `kept`, `same` or `set-aside`, in their order; and more of those that were set aside."""
+
+    outcomes: Sequence[str]
+    aside: Sequence[Told]
+
+
+@dataclass(slots=True)
+class _OfMeter:
+    """What was sent of one meter. places: in the post."""
+
+    machine: Machine
+    name: str
+    own: Unit
+    rulebook: str
+    kept: Meter | None
+    places: list[int]
+
+
+async def keep_readings(kept: Kept, find: FindRulebook, sent: Sequence[SentReading]) -> Intake:
+    """
+    Keeps what can be kept; the rest is set aside.
+
+    The machines are locked until the transaction ends: whoever sends the same readings at the same moment waits, and finds them kept.
+    """
+    by_name: dict[tuple[str, str], list[int]] = defaultdict(list)
+    for i, reading in enumerate(sent):
+        by_name[reading[:2]].append(i)
+    locked = await kept.machines.lock({machine for machine, _ in by_name})
+    now = await kept.moment()
+    told = _Aside(sent, now)
+    meters = await _meters(kept, find, locked, by_name, told)
+    swaps = await swaps_of(kept, {m.machine.key for m in meters}, {(m.machine.key, m.name): m.own for m in meters})
+    beside = await _kept_beside(kept, meters, sent)
+    outcomes = [KEPT] * len(sent)
+    fresh: list[tuple[_OfMeter, list[int]]] = []
+    for meter in meters:
+        readings = [sent[i][2:] for i in meter.places]
+        known = beside.get(meter.kept.key, ()) if meter.kept is not None else ()
+        verdicts = judge(readings, known, swaps.get((meter.machine.key, meter.name), ()), meter.own, now)
+        taken = _sort_out(meter, verdicts, outcomes, told)
+        if taken:
+            fresh.append((meter, taken))
+    if fresh:
+        await _write(kept, sent, fresh)
+    for i in told.places():
+        outcomes[i] = SET_ASIDE
+    await kept.aside.add(told.rows())
+    await _settle_what_fits_now(kept, locked, sent, outcomes)
+    return Intake(outcomes, sorted(told.told, key=lambda t: t.index))
+
+
+def _sort_out(meter: _OfMeter, verdicts: Sequence[Verdict], outcomes: list[str], told: "_Aside") -> list[int]:
+    """Notes what is not kept; the places of what is."""
+    if verdicts.count(KEPT) == len(verdicts):
+        return meter.places
+    taken = []
+    for i, verdict in zip(meter.places, verdicts, strict=True):
+        if verdict == KEPT:
+            taken.append(i)
+        elif isinstance(verdict, str):
+            outcomes[i] = SAME
+        else:
+            told.add(i, verdict.why, *words_of(verdict, told.sent[i][2:], meter.own))
+    return taken
+
+
+async def _meters(
+    kept: Kept,
+    find: FindRulebook,
+    locked: Mapping[str, Machine],
+    by_name: Mapping[tuple[str, str], list[int]],
+    told: "_Aside",
+) -> list[_OfMeter]:
+    """What was sent, by meter; of machines and meters that there are not, it is set aside."""
+    books = {ref: (await find.within(kept.rulebooks, ref)).book for ref in {m.rulebook for m in locked.values()}}
+    existing = await kept.readings.meters_of([m.key for m in locked.values()])
+    found: dict[tuple[int, str], _OfMeter] = {}
+    near: dict[str, tuple[str, ...]] = {}
+    keys = {name: key_of(name) for name in {name for _, name in by_name}}
+    for (id, name), places in by_name.items():
+        machine = locked.get(id)
+        if machine is None:
+            if id not in near:
+                near[id] = tuple(await kept.machines.close_ids(id, 3)) if len(near) < _MOST_NEAR else ()
+            told.add_all(places, UNKNOWN_MACHINE, unknown_machine(id, near[id]))
+            continue
+        book = books[machine.rulebook]
+        key = keys[name]
+        declared = book.vocabulary.meters.get(key)
+        if declared is None:
+            told.add_all(places, UNKNOWN_METER, _unknown_meter(name, book.vocabulary, book.name))
+        elif (already := found.get((machine.key, key))) is not None:  # its name was written in two ways
+            already.places = sorted(already.places + places)
+        else:
+            found[machine.key, key] = _OfMeter(machine, key, declared.unit, book.name, existing.get((machine.key, key)), places)
+    return list(found.values())
+
+
+def _unknown_meter(name: str, vocabulary: Vocabulary, rulebook: str) -> tuple[str, str, dict[str, Any]]:
+    known = tuple(m.name for m in vocabulary.meters.values())
+    return unknown_meter(name, nearest(name, known), known, rulebook)
+
+
+async def swaps_of(kept: Kept, machines: Iterable[int], meters: Mapping[tuple[int, str], Unit]) -> Mapping[tuple[int, str], list[Swap]]:
+    """The declared replacements of these meters, oldest first, by the machine's key and the meter's name. meters: with their units."""
+    found: dict[tuple[int, str], list[Swap]] = {}
+    for machine, bodies in (await kept.readings.replacements(list(machines))).items():
+        for text in bodies:
+            body = json.loads(text)
+            place = (machine, key_of(body["meter"]))
+            own = meters.get(place)
+            if own is None:
+                continue
+            swap = swap_of(body, own)
+            if swap is not None:
+                found.setdefault(place, []).append(swap)
+    for swaps in found.values():
+        swaps.sort()
+    return found
+
+
+async def _kept_beside(kept: Kept, meters: Sequence[_OfMeter], sent: Sequence[SentReading]) -> Mapping[int, Sequence[Sent]]:
+    """What is kept at, just before and just after what was sent, by the meter's key, oldest first.
+
+    What is newer than all that is kept, as nearly everything is, has its meter's last reading before it, and needs no look.
+    """
+    found: dict[int, Sequence[Sent]] = {}
+    late: list[tuple[Meter, list[list[int]]]] = []
+    for meter in meters:
+        last = meter.kept
+        if last is None or last.last_at is None or last.last_value is None:
+            continue
+        found[last.key] = [(last.last_at, last.last_value, last.last_unit)]
+        moments = [sent[i][2] for i in meter.places]
+        if min(moments) <= last.last_at:
+            late.append((last, _runs(moments, last.last_at)))
+    if not late:
+        return found
+    within = await kept.readings.within([(last.key, run[0], run[-1]) for last, runs in late for run in runs])
+    lonely: list[Span] = []
+    for last, runs in late:
+        there = {point[0] for point in within.get(last.key, ())}
+        lonely += [(last.key, run[0], run[-1]) for run in runs if not there.issuperset(run)]
+    beside = await kept.readings.beside(lonely)
+    for last, _ in late:
+        near = {p[0]: p for p in (*found[last.key], *within.get(last.key, ()), *beside.get(last.key, ()))}
+        found[last.key] = [near[at] for at in sorted(near)]
+    return found
+
+
+def _runs(moments: Iterable[int], until: int) -> list[list[int]]:
+    """Moments up to `until`, in stretches without a long gap."""
+    runs: list[list[int]] = []
+    for at in sorted(moments):
+        if at > until:
+            break
+        if runs and at - runs[-1][-1] <= _RUN:
+            runs[-1].append(at)
+        else:
+            runs.append([at])
+    return runs
+
+
+async def _write(kept: Kept, sent: Sequence[SentReading], fresh: Sequence[tuple[_OfMeter, list[int]]]) -> None:
+    """Keeps readings, and notes the newest of each meter."""
+    wanted = [(meter.machine.key, meter.name) for meter, _ in fresh if meter.kept is None]
+    made = await kept.readings.add_meters(wanted)
+    touched = {meter.machine.key: meter.machine for meter, _ in fresh}
+    known = await next_known(kept, touched.values())
+    rows: list[Row] = []
+    newest: list[Row] = []
+    for meter, places in fresh:
+        row = meter.kept or made[meter.machine.key, meter.name]
+        key = row.key
+        mine: list[Row] = [(key, sent[i][2], sent[i][3], sent[i][4] and unit_name(sent[i][4])) for i in places]  # type: ignore[misc]
+        rows += mine
+        last = max(mine)
+        if row.last_at is None or last[1] > row.last_at:
+            newest.append(last)
+    await kept.readings.keep(rows, known)
+    await kept.readings.note_last(newest)
+    await kept.machines.touch(list(touched.values()), known)
+
+
+async def _settle_what_fits_now(kept: Kept, locked: Mapping[str, Machine], sent: Sequence[SentReading], outcomes: Sequence[str]) -> None:
+    """A reading that was set aside once (its machine was not known yet, its time still to come), and stands now, waits no longer."""
+    waiting = {row.key: row for row in await kept.aside.open_of(list(locked))}
+    if not waiting:
+        return
+    about = {(row.machine, row.at) for row in waiting.values()}
+    fits = {aside_key(r) for r, outcome in zip(sent, outcomes, strict=True) if outcome != SET_ASIDE and (r[0], r[2]) in about}
+    now = await kept.moment()
+    for key in sorted(fits & waiting.keys()):
+        await kept.aside.settle(key, now, MEANWHILE, None, None)
+
+
+class _Aside:
+    """What is set aside of one post."""
+
+    def __init__(self, sent: Sequence[SentReading], now: int) -> None:
+        self.sent = sent
+        self.told: list[Told] = []
+        self._now = now
+        self._rows: dict[str, SetAside] = {}
+
+    def add(self, index: int, why: str, text: str, mend: str, values: Mapping[str, Any]) -> None:
+        reading = self.sent[index]
+        key = aside_key(reading)
+        self.told.append(Told(index, key, why, text, mend, values))
+        if key not in self._rows:
+            machine, meter, at, value, unit = reading
+            details = {"value": sent_number(value), "text": text, "mend": mend, "values": values}
+            self._rows[key] = SetAside(
+                key,
+                machine,
+                meter,
+                at,
+                max(-_MOST, min(_MOST, round(value))),
+                unit,
+                why,
+                json.dumps(details, ensure_ascii=False),
+                self._now,
+            )
+
+    def add_all(self, places: Iterable[int], why: str, words: tuple[str, str, Mapping[str, Any]]) -> None:
+        for i in places:
+            self.add(i, why, *words)
+
+    def places(self) -> Iterable[int]:
+        return (told.index for told in self.told)
+
+    def rows(self) -> Iterable[SetAside]:
+        return self._rows.values()
+
+
+_MOST = 2**63 - 1
+
+
+def aside_key(reading: SentReading) -> str:
+    """The same for the same reading, however often it is sent and however its meter and unit are written."""
+    machine, meter, at, value, unit = reading
+    said = json.dumps([machine, key_of(meter), at, str(value), None if unit is None else unit_name(unit)])
+    return hashlib.blake2b(said.encode(), digest_size=20).hexdigest()
+
+
+@lru_cache(maxsize=1000)
+def unit_name(word: str) -> str:
+    """Our name of a unit, however it was written; the word itself where no unit is called so."""
+    unit = find_unit(word)
+    return word if unit is None else unit.name
+
+
+def swap_of(body: Mapping[str, Any], own: Unit) -> Swap | None:
+    """A declared replacement, in ticks of the meter's own unit; None where its unit no longer fits the meter."""
+    given = own if body.get("unit") is None else find_unit(body["unit"])
+    if given is None or given.dimension != own.dimension:
+        return None
+    old, new = (whole(Fraction(convert(to_ticks(body[m]), given, own))) for m in ("old_value", "new_value"))
+    return Swap(moment_of(body["at"]), old, new)
+
+
+def moment_of(text: str) -> int:
+    """The microseconds of an RFC 3339 time that was checked before."""
+    return micros_of(datetime.fromisoformat(text.upper()))
