@@ -1,11 +1,285 @@
-"""Open work: asked and opened in one transaction."""
+"""Open work: asked and opened in one transaction, so that two phones can't both be granted what excludes the other."""
+
+from collections.abc import Awaitable, Callable, Iterable
+from typing import Any
 
 from fastapi import APIRouter
+from starlette.requests import Request
+from starlette.responses import Response
 
-from fieldworthy.rest.body import RawRoute
-from fieldworthy.rest.keeping import Keeping
+from fieldworthy.core.base.micros import micros_of, micros_text
+from fieldworthy.rest.answers import json_answer
+from fieldworthy.rest.body import JSON_TYPES, RawRoute, media_type
+from fieldworthy.rest.described import BODY, described, path_parameter
+from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, ONCE, Keeping, once, organisation_of
+from fieldworthy.rest.query import whole_number
+from fieldworthy.usecases.kept import Kept
+from fieldworthy.usecases.open_work import WORK, Change, Questions, SetScene, Work, find_work, read_work
+from fieldworthy.usecases.work_deeds import Deed, WorkDeeds
+from fieldworthy.wire import requests
+from fieldworthy.wire import work_answers as answers
+from fieldworthy.wire.questions import clearance_question, procedure_question
+from fieldworthy.wire.reading import Shape
+from fieldworthy.wire.scalars import instant
+
+TAG = "open work"
+
+MACHINE_ID = path_parameter("id", "the machine's id", {"type": "string", "minLength": 1, "maxLength": 120})
+WORK_ID = path_parameter("work", "the work's id", {"type": "string", "minLength": 1, "maxLength": 120})
+STEP = path_parameter("step", "counted from 1", {"type": "integer", "format": "int32", "minimum": 1, "maximum": 10_000})
+ASKED = ("machine.unknown", "rulebook.unknown", "rulebook.version_unknown", "question.does_not_fit", *BODY)
+IN_HAND = (*ASKED, *ONCE, "work.unknown", "work.closed", "work.of_another")
+
+_PEOPLE = " The machine's handbook, local rules and trained people come first."
+_RECORD = ("meters", "points", "found", "measured", "used")
 
 
 def work_router(keeping: Keeping) -> APIRouter:
     """The routes."""
-    return APIRouter(route_class=RawRoute)
+    router = APIRouter(route_class=RawRoute)
+    scene = SetScene(keeping.find, Questions(clearance_question, procedure_question))
+    deeds = WorkDeeds(scene)
+
+    async def deed(request: Request, shape: Shape[Any], work: Callable[[Kept, str, Any], Awaitable[Response]]) -> Response:
+        """One deed on one machine, done once."""
+        media_type(request, JSON_TYPES)
+        body = await request.body()
+        given = shape.read(body)
+        return await once(keeping, request, body, lambda kept: work(kept, request.path_params["id"], given))
+
+    @router.post(
+        "/v1/machines/{id}/clearance",
+        **described(
+            "askKeptClearance",
+            TAG,
+            "May this start now on this machine",
+            "By the evidence, the open work and the locks that are kept of the machine, and those that come with the request. Nothing is "
+            "opened and nothing is kept." + _PEOPLE,
+            answers.KeptClearanceAnswer,
+            requests.KEPT_CLEARANCE,
+            ASKED,
+            [MACHINE_ID],
+        ),
+    )
+    async def ask_kept_clearance(request: Request) -> Response:
+        media_type(request, JSON_TYPES)
+        given = requests.KEPT_CLEARANCE.read(await request.body())
+        as_of, now = _moment(given, "as_of"), _moment(given, "now")
+        async with keeping.store.look(organisation_of(request)) as kept:
+            answered, seen = await deeds.ask(kept, request.path_params["id"], given, as_of, now if now is not None else as_of)
+        changed = _overtaken(seen.overtaken(given))
+        return json_answer({**answered.to_json(), "as_of": micros_text(seen.known), "overtaken": changed})
+
+    @router.post(
+        "/v1/machines/{id}/open-work",
+        **described(
+            "openWork",
+            TAG,
+            "Open work on a machine",
+            "Asks whether the task may start, and opens the work where it may, in one transaction: of two who ask at once for what "
+            "excludes the other, one is granted. Where it may not start, the answer says what stands against it, and nothing is opened."
+            + _PEOPLE,
+            answers.OpenAnswer,
+            requests.OPEN_WORK,
+            (*ASKED, *ONCE, "work.taken"),
+            [MACHINE_ID, IDEMPOTENCY_KEY],
+        ),
+    )
+    async def open_work(request: Request) -> Response:
+        async def work(kept: Kept, id: str, given: Any) -> Response:
+            return json_answer(_opened(await deeds.open(kept, id, given["work"], given["task"], given)))
+
+        return await deed(request, requests.OPEN_WORK, work)
+
+    @router.get(
+        "/v1/machines/{id}/open-work",
+        **described(
+            "listOpenWork",
+            TAG,
+            "The open work of a machine",
+            "All of it, the oldest first.",
+            answers.OpenWorkAnswer,
+            None,
+            ("machine.unknown",),
+            [MACHINE_ID],
+        ),
+    )
+    async def list_open_work(request: Request) -> Response:
+        async with keeping.store.look(organisation_of(request)) as kept:
+            machine = (await scene(kept, request.path_params["id"])).machine
+            items = [_work(read_work(entry)) for entry in await kept.entries.open(machine.key, WORK)]
+        return json_answer({"items": items})
+
+    @router.get(
+        "/v1/machines/{id}/open-work/{work}",
+        **described(
+            "getWork",
+            TAG,
+            "One piece of work",
+            "Open or closed.",
+            answers.WorkAnswer,
+            None,
+            ("machine.unknown", "work.unknown"),
+            [MACHINE_ID, WORK_ID],
+        ),
+    )
+    async def get_work(request: Request) -> Response:
+        async with keeping.store.look(organisation_of(request)) as kept:
+            found = await find_work(kept, await scene(kept, request.path_params["id"]), request.path_params["work"])
+        return json_answer({"work": _work(found)})
+
+    @router.post(
+        "/v1/machines/{id}/open-work/{work}/steps/{step}",
+        **described(
+            "beginStep",
+            TAG,
+            "Begin a step",
+            "Asks whether the next step may start, and begins it where it may, in one transaction. The step before it, if it was begun, is "
+            "taken to be done." + _PEOPLE,
+            answers.StepAnswer,
+            requests.STEP,
+            (*IN_HAND, "work.step_out_of_order"),
+            [MACHINE_ID, WORK_ID, STEP, IDEMPOTENCY_KEY],
+        ),
+    )
+    async def begin_step(request: Request) -> Response:
+        async def work(kept: Kept, id: str, given: Any) -> Response:
+            return json_answer(_stepped(await deeds.begin(kept, id, request.path_params["work"], _step(request), given)))
+
+        return await deed(request, requests.STEP, work)
+
+    @router.post(
+        "/v1/machines/{id}/open-work/{work}/steps/{step}/done",
+        **described(
+            "finishStep",
+            TAG,
+            "Say that a step is done",
+            "The answer says what comes next, and whether it may start.",
+            answers.StepAnswer,
+            requests.STEP,
+            (*IN_HAND, "work.step_out_of_order"),
+            [MACHINE_ID, WORK_ID, STEP, IDEMPOTENCY_KEY],
+        ),
+    )
+    async def finish_step(request: Request) -> Response:
+        async def work(kept: Kept, id: str, given: Any) -> Response:
+            return json_answer(_stepped(await deeds.finish(kept, id, request.path_params["work"], _step(request), given)))
+
+        return await deed(request, requests.STEP, work)
+
+    @router.post(
+        "/v1/machines/{id}/open-work/{work}/hand-over",
+        **described(
+            "handOverWork",
+            TAG,
+            "Hand work over",
+            "From whoever has it in hand to another, with who decided it and why.",
+            answers.WorkAnswer,
+            requests.HAND_OVER,
+            (*ASKED, *ONCE, "work.unknown", "work.closed"),
+            [MACHINE_ID, WORK_ID, IDEMPOTENCY_KEY],
+        ),
+    )
+    async def hand_over(request: Request) -> Response:
+        async def work(kept: Kept, id: str, given: Any) -> Response:
+            done = await deeds.hand_over(kept, id, request.path_params["work"], given["to"], given["by"], given["why"])
+            return json_answer({"work": _work(done.work)})
+
+        return await deed(request, requests.HAND_OVER, work)
+
+    @router.post(
+        "/v1/machines/{id}/open-work/{work}/close",
+        **described(
+            "closeWork",
+            TAG,
+            "Close work",
+            "What it holds ends, and a done record of the same id is kept. What the steps changed must be put back first, or `leave` says "
+            "why it stays.",
+            answers.CloseAnswer,
+            requests.CLOSE,
+            (*IN_HAND, "work.step_out_of_order"),
+            [MACHINE_ID, WORK_ID, IDEMPOTENCY_KEY],
+        ),
+    )
+    async def close_work(request: Request) -> Response:
+        async def work(kept: Kept, id: str, given: Any) -> Response:
+            told = {**given, "record": {member: given[member] for member in _RECORD if member in given}}
+            done = await deeds.close(kept, id, request.path_params["work"], told)
+            return json_answer({"closed": done.done, "work": _work(done.work), "procedure": _said(done)})
+
+        return await deed(request, requests.CLOSE, work)
+
+    @router.post(
+        "/v1/machines/{id}/put-on",
+        **described(
+            "putOn",
+            TAG,
+            "Say that a lock or cover was put on",
+            "It stays until whoever put it on (or whom it was handed over to) takes it off.",
+            answers.PutOnAnswer,
+            requests.PUT_ON,
+            (*ASKED, *ONCE),
+            [MACHINE_ID, IDEMPOTENCY_KEY],
+        ),
+    )
+    async def put_on(request: Request) -> Response:
+        async def work(kept: Kept, id: str, given: Any) -> Response:
+            return json_answer({"new": await deeds.put_on(kept, id, given)})
+
+        return await deed(request, requests.PUT_ON, work)
+
+    @router.post(
+        "/v1/machines/{id}/taken-off",
+        **described(
+            "takeOff",
+            TAG,
+            "Say that a lock or cover was taken off",
+            "Only whoever has it in hand takes it off.",
+            {},
+            requests.TAKEN_OFF,
+            (*ASKED, *ONCE, "work.of_another"),
+            [MACHINE_ID, IDEMPOTENCY_KEY],
+            status=204,
+        ),
+    )
+    async def taken_off(request: Request) -> Response:
+        async def work(kept: Kept, id: str, given: Any) -> Response:
+            await deeds.take_off(kept, id, given["fact"], given["by"])
+            return Response(status_code=204)
+
+        return await deed(request, requests.TAKEN_OFF, work)
+
+    return router
+
+
+def _moment(given: Any, member: str) -> int | None:
+    return micros_of(instant(given[member], "/" + member)) if member in given else None
+
+
+def _step(request: Request) -> int:
+    return whole_number("step", request.path_params["step"], 1, 10_000)
+
+
+def _work(work: Work | None) -> dict[str, Any] | None:
+    if work is None:
+        return None
+    told = work.to_json()
+    if told["closed"] is not None:
+        told["closed"] = {"why": None, "leave": None, **told["closed"]}
+    return told
+
+
+def _said(deed: Deed) -> Any:
+    return None if deed.answer is None else deed.answer.to_json()
+
+
+def _opened(deed: Deed) -> dict[str, Any]:
+    return {"opened": deed.done, "work": _work(deed.work), "clearance": _said(deed), "overtaken": _overtaken(deed.overtaken)}
+
+
+def _stepped(deed: Deed) -> dict[str, Any]:
+    return {"so": deed.done, "work": _work(deed.work), "procedure": _said(deed), "overtaken": _overtaken(deed.overtaken)}
+
+
+def _overtaken(changes: Iterable[Change]) -> list[dict[str, Any]]:
+    return [{"fact": c.fact, "work": c.work, "by": c.by, "at": micros_text(c.at)} for c in changes]
