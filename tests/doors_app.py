@@ -32,6 +32,9 @@ class MemoryStore:
 
     write = read
 
+    async def moment(self) -> datetime | None:
+        return None
+
     async def draft(self, name: str) -> Draft | None:
         return self.drafts.get(name)
 

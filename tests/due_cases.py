@@ -1,8 +1,9 @@
 """The tables in cases/due, and how one case becomes a whole question on the wire: a rulebook with one task, and one machine.
 
-A case: name, interval, now, and what differs from the rulebook and the machine below. done: records {h, on | at, task};
-now_h: what the engine meter shows now; read: what it showed at 20:00 on days before, [day, h]. want: any of the members that `answered`
-gives; `codes` must each stand among the reasons.
+A case: name, interval, now, and what differs from the rulebook and the machine below. done: records {h, on | at, task, …};
+now_h: what the engine meter shows now; read: what it showed at 20:00 on days before, [day, h]. of: the task that is looked at.
+want: any of the members that `answered` gives; `codes` must each stand among the reasons, `no_codes` none of them; `says` and `fit_says`
+must stand in one of their sentences.
 """
 
 import tomllib
@@ -60,8 +61,11 @@ def machine(case: dict[str, Any]) -> dict[str, Any]:
     return {k: v for k, v in built.items() if v != "none"}
 
 
+_AS_SENT = ("on", "at", "meters", "result", "points", "found", "why", "by")
+
+
 def _record(short: dict[str, Any]) -> dict[str, Any]:
-    record = {"task": short.get("task", "job"), **{k: v for k, v in short.items() if k in ("on", "at", "meters", "result")}}
+    record = {"task": short.get("task", "job"), **{k: v for k, v in short.items() if k in _AS_SENT}}
     if "h" in short:
         record["meters"] = {"engine": short["h"]}
     if "on" not in record and "at" not in record:
@@ -74,9 +78,10 @@ def question(case: dict[str, Any]) -> dict[str, Any]:
     return {"rulebook": rulebook(case), "now": case["now"], "machine": machine(case), "tasks": ["job"]} | case.get("ask", {})
 
 
-def answered(task: dict[str, Any], meter: str = "engine") -> dict[str, Any]:
-    """One task's answer in the words of a case's `want`."""
-    due, left = task["due_at"], task["remaining"]
+def answered(answer: dict[str, Any], of: str | None = None, meter: str = "engine") -> dict[str, Any]:
+    """One task's answer, and the machine's, in the words of a case's `want`. of: which task; None: the first."""
+    task = next(t for t in answer["tasks"] if of in (None, t["task"]))
+    due, left, codes = task["due_at"], task["remaining"], [r["code"] for r in task["because"]]
     return {
         "standing": task["standing"],
         "used": task["used"],
@@ -91,21 +96,32 @@ def answered(task: dict[str, Any], meter: str = "engine") -> dict[str, Any]:
         "rule": task["rule"],
         "decided_by": task["decided_by"],
         "assumed": task["assumed"],
-        "codes": [r["code"] for r in task["because"]],
+        "codes": codes,
+        "no_codes": codes,
+        "says": " ".join(r["text"] for r in task["because"]),
+        "points": {p["point"]: p["standing"] for p in task["points"]},
+        "decides": next((r["values"]["point"] for r in task["because"] if r["code"] == "point-decides"), None),
+        "fit": answer["fit"]["fit"],
+        "fit_codes": [r["code"] for r in answer["fit"]["because"]],
+        "fit_says": " ".join(r["text"] for r in answer["fit"]["because"]),
         "expected": task["expected"] and task["expected"]["date"],
         "range": task["expected"] and task["expected"]["from"] and [task["expected"]["from"], task["expected"]["to"]],
         "share": task["expected"] and task["expected"]["share"],
     }
 
 
-def differs(case: dict[str, Any], task: dict[str, Any]) -> dict[str, Any]:
+def differs(case: dict[str, Any], answer: dict[str, Any]) -> dict[str, Any]:
     """What of a case's `want` the answer does not give: {member: (wanted, got)}; empty: all of it is there."""
-    got = answered(task, case.get("meter", "engine"))
+    got = answered(answer, case.get("of"), case.get("meter", "engine"))
     wrong = {}
     for member, wanted in case["want"].items():
         have = got[member]
-        if member == "codes":
+        if member in ("codes", "fit_codes"):
             same = all(code in have for code in wanted)
+        elif member == "no_codes":
+            same = not any(code in have for code in wanted)
+        elif member in ("says", "fit_says"):
+            same = wanted in have
         else:
             same = have == (None if wanted == "null" else wanted)
         if not same:

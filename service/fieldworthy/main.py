@@ -1,7 +1,8 @@
 """Where ports meet their adapters, and the app is put together."""
 
 import gc
-from collections.abc import Awaitable, Callable
+from collections.abc import AsyncIterator, Awaitable, Callable
+from contextlib import asynccontextmanager
 
 from fastapi import FastAPI
 
@@ -10,12 +11,14 @@ from fieldworthy.rest import openapi, problems
 from fieldworthy.rest.batch import PATH as BATCH
 from fieldworthy.rest.batch import batch_router
 from fieldworthy.rest.evaluate import evaluate_router
-from fieldworthy.rest.fleet import fleet_router
+from fieldworthy.rest.fleet import fleet_router, writing
 from fieldworthy.rest.keeping import Keeping
 from fieldworthy.rest.limits import Limits
 from fieldworthy.rest.machines import machines_router
 from fieldworthy.rest.operate import operate_router
+from fieldworthy.rest.readings import PATH as READINGS
 from fieldworthy.rest.readings import readings_router
+from fieldworthy.rest.refreshing import refreshing
 from fieldworthy.rest.rulebooks import rulebooks_router
 from fieldworthy.rest.shelf import shelf_router
 from fieldworthy.rest.telematics import telematics_router
@@ -23,8 +26,9 @@ from fieldworthy.rest.told import told_router
 from fieldworthy.rest.uses import make_uses
 from fieldworthy.rest.work import work_router
 from fieldworthy.usecases.kept import WholeStore
-from fieldworthy.usecases.limits import MAX_AT_ONCE, MAX_BATCH_LINES, MAX_BODY_BYTES, MAX_STATES
+from fieldworthy.usecases.limits import MAX_AT_ONCE, MAX_BATCH_LINES, MAX_BODY_BYTES, MAX_READINGS_BYTES, MAX_STATES
 from fieldworthy.usecases.ports import Clock
+from fieldworthy.usecases.standings import Recompute
 
 
 async def _always() -> bool:
@@ -47,20 +51,30 @@ def make_app(
     max_body: bytes of one body; a batch counts by the line instead, and has at most max_lines. max_at_once: requests at one time.
     max_states: of one procedure that a check explores.
     """
-    app = FastAPI(title="Fieldworthy", version=__version__, openapi_url=None, docs_url=None, redoc_url=None, redirect_slashes=False)
     uses = make_uses(store, clock, max_states)
     keeping = Keeping(store, uses.find)
+    recompute = Recompute(store, uses.find, writing())
+
+    @asynccontextmanager
+    async def beside(_: FastAPI) -> AsyncIterator[None]:
+        async with refreshing(recompute):
+            yield
+
+    app = FastAPI(
+        title="Fieldworthy", version=__version__, openapi_url=None, docs_url=None, redoc_url=None, redirect_slashes=False, lifespan=beside
+    )
     app.include_router(evaluate_router(uses))
     app.include_router(batch_router(uses, max_lines))
     app.include_router(rulebooks_router(uses))
     app.include_router(shelf_router(uses))
-    for kept in (machines_router, told_router, readings_router, telematics_router, fleet_router, work_router):
+    for kept in (machines_router, told_router, readings_router, telematics_router, work_router):
         app.include_router(kept(keeping))
+    app.include_router(fleet_router(keeping, recompute))
     app.include_router(operate_router(app, ready))
     problems.install(app)
     openapi.install(app)
     app.add_middleware(problems.Guard)
-    app.add_middleware(Limits, most=max_body, unlimited=frozenset({BATCH}), at_once=max_at_once)
+    app.add_middleware(Limits, most=max_body, unlimited=frozenset({BATCH}), at_once=max_at_once, own={READINGS: MAX_READINGS_BYTES})
     return app
 
 

@@ -10,6 +10,9 @@ import asyncio
 import json
 import subprocess
 import sys
+import tempfile
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any
 
@@ -47,7 +50,9 @@ async def run(http: Any, example: dict[str, Any]) -> Any:
 
 
 def told(response: Any) -> Any:
-    """The answer as an example shows it: JSON, or the text."""
+    """The answer as an example shows it: JSON, or the text; None where there is none."""
+    if not response.content:
+        return None
     return (
         response.json()
         if response.headers["content-type"].split(";")[0] in ("application/json", "application/problem+json")
@@ -55,25 +60,32 @@ def told(response: Any) -> Any:
     )
 
 
-async def prepared() -> Any:
-    """A client of a fresh service that holds an earlier version of the example's rulebook."""
-    from tests.doors_app import client, make_test_app, publish
+@asynccontextmanager
+async def prepared() -> AsyncIterator[Any]:
+    """A client of a fresh service over a database of its own, its clock standing; an earlier version of the rulebook is published."""
+    from fieldworthy.main import make_app
+    from fieldworthy.storage.engine import SqlStore, open_engine, prepare
+    from tests.doors_app import NOW, client, publish
 
-    http = client(make_test_app())
-    earlier = RULEBOOK.replace("every 80 h", "every 100 h").replace("needs: tailgate is closed and engine", "needs: engine")
-    await publish(http, NAME, earlier)
-    return http
+    with tempfile.TemporaryDirectory() as room:
+        address = f"sqlite:///{room}/store.db"
+        store = SqlStore(open_engine(address), lambda: NOW)
+        await prepare(store, address)
+        async with client(make_app(store, lambda: NOW)) as http:
+            earlier = RULEBOOK.replace("every 80 h", "every 100 h").replace("needs: tailgate is closed and engine", "needs: engine")
+            await publish(http, NAME, earlier)
+            yield http
+        await store.close()
 
 
 async def rewrite() -> None:
     examples = json.loads(EXAMPLES.read_text("utf-8"))
-    http = await prepared()
-    for example in examples:
-        response = await run(http, example)
-        example["status"], example["answer"] = response.status_code, told(response)
-        example["answer_type"] = response.headers["content-type"].split(";")[0]
-        print(example["operation"], response.status_code)  # noqa: T201
-    await http.aclose()
+    async with prepared() as http:
+        for example in examples:
+            response = await run(http, example)
+            example["status"], example["answer"] = response.status_code, told(response)
+            example["answer_type"] = response.headers.get("content-type", "").split(";")[0]
+            print(example["operation"], response.status_code, "" if response.status_code < 300 else response.text)  # noqa: T201
     EXAMPLES.write_text(json.dumps(examples, indent=1, ensure_ascii=False) + "\n", "utf-8")
 
 

@@ -37,3 +37,29 @@ async def test_a_page_goes_on_where_the_one_before_ended(service: Service) -> No
             before = (page[-1].at, page[-1].id)
         assert seen == [f"d{i}" for i in reversed(range(10))]
         assert [e.id for e in await kept.entries.page(machine.key, "done", 9, about="clean")] == ["d9", "d6", "d3", "d0"]
+
+
+async def test_states_are_read_a_page_at_a_time_and_entries_by_their_moments(service: Service) -> None:
+    async with service.store.keep(HOME) as kept:
+        machine = await kept.machines.add("r5-17", await kept.moment(), "baler", None)
+        known = await next_known(kept, [machine])
+        for n in range(4):
+            await kept.entries.put(machine.key, [Entry("done", "a", known + n, n, "grease", f'{{"n": {n}}}')])
+        others = [Entry("done", f"o{i}", known, i % 3, "clean", WITHDRAWN if i == 4 else "{}") for i in range(6)]
+        await kept.entries.put(machine.key, [*others, Entry("found", "f", known, 1, "clean", "{}")])
+    async with service.store.look(HOME) as kept:
+        assert [e.known - known for e in await kept.entries.history(machine.key, "done", "a", limit=2)] == [0, 1]
+        assert [e.known - known for e in await kept.entries.history(machine.key, "done", "a", known + 1, 5)] == [2, 3]
+        assert [e.superseded for e in await kept.entries.history(machine.key, "done", "a")] == [known + 1, known + 2, known + 3, None]
+        assert [e.id for e in await kept.entries.at_times(machine.key, "done", [1, 3, 1])] == ["o1", "a"]
+        assert await kept.entries.at_times(machine.key, "done", []) == []
+
+
+async def test_nothing_is_called_by_what_a_database_can_not_hold(service: Service) -> None:
+    async with service.store.look(HOME) as kept:
+        assert await kept.machines.find("a\0") is None
+        assert await kept.machines.close_ids("a\0", 3) == []
+        assert await kept.entries.newest(1, "done", ["a\0"]) == {}
+        assert await kept.entries.history(1, "done", "a\0") == []
+    async with service.store.keep(HOME) as kept:
+        assert await kept.machines.lock(["a\0"]) == {}

@@ -44,7 +44,8 @@ async def once(keeping: Keeping, request: Request, body: bytes, work: Callable[[
     """
     Does the work in one transaction; with an `Idempotency-Key` only the first time, and gives the same answer again.
 
-    body: what the request says, for telling another request with the same key. work: gives the answer; a refusal undoes everything.
+    body: what the request says, for telling another request with the same key. work: gives the answer; a refusal undoes everything, and
+    is not kept: nothing was done, so the same request may be tried again with the same key once its cause is gone.
     Raises RequestInFlight (409), KeyReused (422), Declined (400) for a key that is none.
     Source: draft-ietf-httpapi-idempotency-key-header-07, 2.6 and 2.7.
     """

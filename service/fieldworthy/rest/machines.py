@@ -1,11 +1,236 @@
-"""Machines: who they are, and what was told of them."""
+"""Machines: who they are, where they stand, and whose rules they are kept by."""
 
+import re
+from collections.abc import Awaitable, Callable, Mapping
+from typing import Any
+
+import orjson
 from fastapi import APIRouter
+from starlette.requests import Request
+from starlette.responses import Response
 
-from fieldworthy.rest.body import RawRoute
-from fieldworthy.rest.keeping import Keeping
+from fieldworthy.core.base.finding import Finding, Refused
+from fieldworthy.core.base.micros import micros_text
+from fieldworthy.rest.answers import json_answer
+from fieldworthy.rest.body import JSON_TYPES, RawRoute, media_type
+from fieldworthy.rest.conditions import (
+    ETAG,
+    IF_MATCH,
+    IF_NONE_MATCH,
+    IF_NONE_MATCH_GET,
+    only_if,
+    read_answer,
+    with_created,
+    with_not_modified,
+)
+from fieldworthy.rest.cursor import read_cursor, write_cursor
+from fieldworthy.rest.described import BODY, described, path_parameter, query_parameter
+from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, ONCE, Keeping, once, organisation_of
+from fieldworthy.rest.moments import AS_OF, read_as_of
+from fieldworthy.rest.query import read_query, shown, whole_number
+from fieldworthy.usecases.keep_machines import KEPT, KeepMachines, KeptDocument, PutMachine, list_machines, read_machine
+from fieldworthy.usecases.kept import Kept
+from fieldworthy.usecases.limits import MAX_PAGE
+from fieldworthy.usecases.only_if import tag_of
+from fieldworthy.usecases.refusals import MachineChanged, MachineTaken, MachineUnknown
+from fieldworthy.wire import kept_answers as answers
+from fieldworthy.wire import requests
+from fieldworthy.wire.kept_shapes import ID_PATTERN
+from fieldworthy.wire.scalars import PRINTABLE
+
+TAG = "machines"
+
+_ID = re.compile(ID_PATTERN.removesuffix("$") + r"\Z")
+_NAME = re.compile(PRINTABLE.removesuffix("$") + r"\Z")
+_MOST_ID = 120
+_TEXT = {"type": "string", "minLength": 1, "maxLength": 120}
+
+ID_SCHEMA = {**_TEXT, "pattern": ID_PATTERN}
+MACHINE_ID = path_parameter("id", "the machine's id, your own", ID_SCHEMA)
+LIMIT = query_parameter("limit", "items at most", {"type": "integer", "format": "int32", "minimum": 1, "maximum": MAX_PAGE, "default": 50})
+AFTER = query_parameter("after", "where to go on: `next` of the page before", {"type": "string", "maxLength": 2000})
 
 
 def machines_router(keeping: Keeping) -> APIRouter:
     """The routes."""
-    return APIRouter(route_class=RawRoute)
+    router = APIRouter(route_class=RawRoute)
+    keep = KeepMachines(keeping.find)
+
+    @router.put(
+        "/v1/machines/{id}",
+        **with_created(
+            described(
+                "putMachine",
+                TAG,
+                "Keep a machine",
+                "Creates it (201) or changes it (200); each state stays, and can be read `as_of` its time. The same document again changes "
+                "nothing. It is checked against its rulebook, so that what is due on it can always be asked.",
+                answers.MachinePut,
+                requests.KEPT_MACHINE,
+                (*BODY, *ONCE, "question.does_not_fit", "machine.changed", "machine.taken"),
+                [MACHINE_ID, IF_MATCH, IF_NONE_MATCH, IDEMPOTENCY_KEY],
+                headers=ETAG,
+            ),
+            answers.MachinePut,
+        ),
+    )
+    async def put_machine(request: Request) -> Response:
+        id = request.path_params["id"]
+        if not is_id(id):
+            raise Refused([Finding("request.id", f"`{shown(id)}` can't be the id of a machine", MEND_ID)])
+        media_type(request, JSON_TYPES)
+        body = await request.body()
+        document = requests.KEPT_MACHINE.read(body)
+        condition = only_if(request)
+
+        async def work(kept: Kept) -> Response:
+            put = await keep.put(kept, id, document, condition)
+            told = {**machine_json(put.document), "outcome": put.outcome, "rulebook": put.found.provenance()}
+            return json_answer(told, 201 if put.outcome == KEPT else 200, {"etag": tag_of(put.document.revision)})
+
+        return await _again(lambda: once(keeping, request, body, work))
+
+    @router.get(
+        "/v1/machines/{id}",
+        **with_not_modified(
+            described(
+                "getMachine",
+                TAG,
+                "A machine's document",
+                "As it stands, or as it stood.",
+                answers.KeptMachine,
+                None,
+                ("machine.unknown", "machine.not_yet_kept", "machine.changed", "question.does_not_fit", "request.does_not_fit"),
+                [MACHINE_ID, AS_OF, IF_MATCH, IF_NONE_MATCH_GET],
+                headers=ETAG,
+            )
+        ),
+    )
+    async def get_machine(request: Request) -> Response:
+        as_of, condition = read_as_of(read_query(request, ("as_of",))), only_if(request)
+        async with keeping.store.look(organisation_of(request)) as kept:
+            found = await read_machine(kept, machine_of(request), as_of)
+        tag = tag_of(found.revision)
+        if not condition.matches(tag):
+            raise MachineChanged(found.id, found.revision)
+        return read_answer(condition, tag, machine_json(found))
+
+    @router.get(
+        "/v1/machines",
+        **described(
+            "listMachines",
+            TAG,
+            "The machines that are kept",
+            "In the order of their ids, a page at a time.",
+            answers.Machines,
+            None,
+            ("request.does_not_fit",),
+            [
+                query_parameter("site", "those of this site", _TEXT),
+                query_parameter("rulebook", "those that name their rulebook just so, `name` or `name@3`", {**_TEXT, "maxLength": 200}),
+                LIMIT,
+                AFTER,
+            ],
+        ),
+    )
+    async def get_machines(request: Request) -> Response:
+        query = read_query(request, ("limit", "after", "site", "rulebook"))
+        after = _after(query)
+        site, rulebook = (read_name(query, name, most) for name, most in (("site", 120), ("rulebook", 200)))
+        async with keeping.store.look(organisation_of(request)) as kept:
+            items, following = await list_machines(kept, after, read_limit(query), site, rulebook)
+        return json_answer({"items": [machine_json(m) for m in items], "next": None if following is None else write_cursor([following])})
+
+    @router.post(
+        "/v1/machines",
+        **described(
+            "postMachines",
+            TAG,
+            "Keep many machines",
+            "Up to 1,000, each with an id of your own: all are kept, or none. What is there just so is counted and not changed.",
+            answers.MachinesPut,
+            requests.KEPT_MACHINES,
+            (*BODY, *ONCE, "question.does_not_fit", "machine.taken"),
+            [IDEMPOTENCY_KEY],
+        ),
+    )
+    async def post_machines(request: Request) -> Response:
+        media_type(request, JSON_TYPES)
+        body = await request.body()
+        items = requests.KEPT_MACHINES.read(body)["items"]
+
+        async def work(kept: Kept) -> Response:
+            return json_answer(_counted(await keep.put_many(kept, items)))
+
+        return await _again(lambda: once(keeping, request, body, work))
+
+    return router
+
+
+MEND_ID = "take 1 to 120 characters, no `/`, no control characters, not of dots alone"
+
+
+def is_id(text: str) -> bool:
+    """Whether it can be an id of something that is kept."""
+    return 0 < len(text) <= _MOST_ID and _ID.match(text) is not None
+
+
+def machine_of(request: Request) -> str:
+    """The machine's id of the path. Raises MachineUnknown where no machine can have it."""
+    id: str = request.path_params["id"]
+    if not is_id(id):
+        raise MachineUnknown(id)
+    return id
+
+
+def read_limit(query: Mapping[str, str]) -> int:
+    """Items of a page. Raises Refused."""
+    return 50 if "limit" not in query else whole_number("limit", query["limit"], 1, MAX_PAGE)
+
+
+def read_name(query: Mapping[str, str], name: str, most: int) -> str | None:
+    """A name of the query. Raises Refused for what can't be one."""
+    text = query.get(name)
+    if text is not None and not (0 < len(text) <= most and _NAME.match(text)):
+        message = f"`{shown(text)}` is not a value that `{name}` can have"
+        raise Refused([Finding("request.parameter", message, f"give 1 to {most} characters, no control characters")])
+    return text
+
+
+def refuse_after() -> Refused:
+    """To be raised where `after` is one of another list."""
+    return Refused([Finding("request.parameter", "`after` belongs to another list", "give `next` of the page before, as it was")])
+
+
+def machine_json(document: KeptDocument) -> dict[str, Any]:
+    """A machine's document as it is answered."""
+    return {
+        "id": document.id,
+        "revision": document.revision,
+        "known": micros_text(document.known),
+        "document": orjson.Fragment(document.body),
+    }
+
+
+def _after(query: Mapping[str, str]) -> str | None:
+    if "after" not in query:
+        return None
+    match read_cursor(query["after"]):
+        case [str(id)] if is_id(id):
+            return id
+    raise refuse_after()
+
+
+def _counted(puts: Any) -> dict[str, Any]:
+    made: list[PutMachine] = list(puts)
+    books = {(put.found.book.name, put.found.version): put.found.provenance() for put in made}
+    counts = {outcome: sum(put.outcome == outcome for put in made) for outcome in ("kept", "same", "changed")}
+    return {**counts, "rulebooks": list(books.values())}
+
+
+async def _again(put: Callable[[], Awaitable[Response]]) -> Response:
+    """Once more where somebody else added the same machine at the same moment: now it is there, and is changed or the same."""
+    try:
+        return await put()
+    except MachineTaken:
+        return await put()

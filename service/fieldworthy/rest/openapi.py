@@ -9,7 +9,17 @@ from pydantic import BaseModel, TypeAdapter
 
 from fieldworthy import __version__
 from fieldworthy.rest.examples import EXAMPLES
-from fieldworthy.wire import answers, procedure_answers, requests, shelf_answers
+from fieldworthy.wire import (
+    answers,
+    fleet_answers,
+    kept_answers,
+    procedure_answers,
+    readings_answers,
+    requests,
+    shelf_answers,
+    telematics_answers,
+    work_answers,
+)
 from fieldworthy.wire.problems import Problem
 
 DESCRIPTION = """Rulebooks for the upkeep of farm machinery, and the answers drawn from them: what is due, whether a step may start,
@@ -25,6 +35,11 @@ first; never rely on it alone where someone can be hurt."""
 TAGS = [
     {"name": "evaluate", "description": "Questions. Stateless: an answer is a function of the request and a rulebook."},
     {"name": "rulebooks", "description": "Checking, drafting, publishing, reading and comparing rulebooks."},
+    {"name": "machines", "description": "Machines that are kept: who they are, where they stand, whose rules they are kept by."},
+    {"name": "told", "description": "What is told of a kept machine: corrected and withdrawn by later states, never overwritten."},
+    {"name": "open work", "description": "Work on a machine: asked, opened, handed over and closed, one transaction a deed."},
+    {"name": "readings", "description": "What the meters showed: many at once, what was set aside and why, what is kept."},
+    {"name": "due", "description": "What is due by what is kept: on one machine, and over the fleet."},
     {"name": "operate", "description": "For whoever runs the service."},
 ]
 
@@ -70,7 +85,17 @@ def _schemas() -> dict[str, Any]:
     inputs: list[tuple[str, Literal["validation", "serialization"], TypeAdapter[Any]]] = [
         (s.name, "validation", s.adapter) for s in requests.ALL
     ]
-    models: tuple[type[BaseModel], ...] = (*answers.ALL, *procedure_answers.ALL, *shelf_answers.ALL, Problem)
+    models: tuple[type[BaseModel], ...] = (
+        *answers.ALL,
+        *procedure_answers.ALL,
+        *shelf_answers.ALL,
+        *work_answers.ALL,
+        *fleet_answers.ALL,
+        *kept_answers.ALL,
+        *readings_answers.ALL,
+        *telematics_answers.ALL,
+        Problem,
+    )
     inputs += [(m.__name__, "validation", TypeAdapter(m)) for m in models]
     tops, defs = TypeAdapter.json_schemas(inputs, ref_template="#/components/schemas/{model}")
     schemas: dict[str, Any] = dict(defs.get("$defs", {}))

@@ -3,10 +3,10 @@
 from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
-from sqlalchemy import ColumnElement, Select, and_, bindparam, insert, or_, select, tuple_, update
+from sqlalchemy import ColumnElement, Select, and_, case, func, insert, or_, select, tuple_, update
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from fieldworthy.storage.machines import chunks
+from fieldworthy.storage.machines import NUL, chunks
 from fieldworthy.storage.tables import entries
 from fieldworthy.usecases.kept import MACHINE, WITHDRAWN, Entry
 
@@ -33,7 +33,7 @@ class SqlEntries:
 
     async def newest(self, machine: int, kind: str, ids: Collection[str]) -> Mapping[str, Entry]:
         found: dict[str, Entry] = {}
-        for chunk in chunks(sorted(ids)):
+        for chunk in chunks(sorted(id for id in ids if NUL not in id)):
             query = self._of(machine, kind).where(entries.c.id.in_(chunk), entries.c.superseded.is_(None))
             found.update({entry.id: entry for entry in await self._all(query)})
         return found
@@ -41,18 +41,22 @@ class SqlEntries:
     async def put(self, machine: int, told: Sequence[Entry]) -> None:
         if not told:
             return
-        supersede = (
-            update(entries)
-            .where(
-                self._own,
-                entries.c.machine == machine,
-                entries.c.kind == bindparam("of_kind"),
-                entries.c.id == bindparam("of_id"),
-                entries.c.superseded.is_(None),
-            )
-            .values(superseded=bindparam("since"))
-        )
-        await self._connection.execute(supersede, [{"of_kind": e.kind, "of_id": e.id, "since": e.known} for e in told])
+        since: dict[tuple[str, int], list[str]] = {}
+        for entry in told:
+            since.setdefault((entry.kind, entry.known), []).append(entry.id)
+        for (kind, known), ids in since.items():
+            for chunk in chunks(sorted(ids)):
+                await self._connection.execute(
+                    update(entries)
+                    .where(
+                        self._own,
+                        entries.c.machine == machine,
+                        entries.c.kind == kind,
+                        entries.c.id.in_(chunk),
+                        entries.c.superseded.is_(None),
+                    )
+                    .values(superseded=known)
+                )
         await self._connection.execute(
             insert(entries),
             [
@@ -80,9 +84,14 @@ class SqlEntries:
         )
         return await self._all(query)
 
-    async def open(self, machine: int, kind: str) -> Sequence[Entry]:
-        query = self._of(machine, kind).where(entries.c.open == 1, _stands(None)).order_by(entries.c.at, entries.c.id)
+    async def open(self, machine: int, kind: str, as_of: int | None = None) -> Sequence[Entry]:
+        query = self._of(machine, kind).where(entries.c.open == 1, _stands(as_of)).order_by(entries.c.at, entries.c.id)
         return await self._all(query)
+
+    async def newest_of_each(self, machine: int, kind: str, most: int, as_of: int | None = None) -> Sequence[Entry]:
+        place = func.row_number().over(partition_by=(entries.c.about, self._said_by()), order_by=(entries.c.at.desc(), entries.c.id.desc())).label("place")
+        placed = self._of(machine, kind).add_columns(place).where(_stands(as_of)).subquery()
+        return await self._all(select(placed).where(placed.c.place <= most).order_by(placed.c.at, placed.c.id))
 
     async def page(
         self,
@@ -100,8 +109,20 @@ class SqlEntries:
             query = query.where(entries.c.about == about)
         return await self._all(query)
 
-    async def history(self, machine: int, kind: str, id: str) -> Sequence[Entry]:
-        return await self._all(self._of(machine, kind).where(entries.c.id == id).order_by(entries.c.known))
+    async def at_times(self, machine: int, kind: str, times: Collection[int]) -> Sequence[Entry]:
+        found: list[Entry] = []
+        for chunk in chunks(sorted(set(times))):
+            query = self._of(machine, kind).where(entries.c.at.in_(chunk), _stands(None)).order_by(entries.c.at, entries.c.id)
+            found += await self._all(query)
+        return found
+
+    async def history(self, machine: int, kind: str, id: str, after: int | None = None, limit: int | None = None) -> Sequence[Entry]:
+        if NUL in id:
+            return []
+        query = self._of(machine, kind).where(entries.c.id == id).order_by(entries.c.known).limit(limit)
+        if after is not None:
+            query = query.where(entries.c.known > after)
+        return await self._all(query)
 
     async def documents(self, machines: Collection[int], as_of: int | None = None) -> Mapping[int, Entry]:
         found: dict[int, Entry] = {}
@@ -112,6 +133,16 @@ class SqlEntries:
             for row in await self._connection.execute(query):
                 found[row.machine] = _entry(row)
         return found
+
+    def _said_by(self) -> ColumnElement[str]:
+        """
+        Parts what each said of each thing by the text of the body, finer rather than coarser, so that nobody pushes out another: from `by`
+        on; without it what is said from `fact` on, but of a number, which would be parted endlessly. Quotes inside a text are escaped.
+        """
+        find = func.strpos if self._connection.dialect.name == "postgresql" else func.instr
+        by, fact = find(entries.c.body, '"by":'), find(entries.c.body, '"fact":')
+        state = find(entries.c.body, '"value":"') + find(entries.c.body, '"value": "') > 0
+        return case((by > 0, func.substr(entries.c.body, by)), (state, func.substr(entries.c.body, fact)), else_="")
 
     def _of(self, machine: int, kind: str) -> Select[Any]:
         return select(*_ROW).where(self._own, entries.c.machine == machine, entries.c.kind == kind)

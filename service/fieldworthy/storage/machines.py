@@ -1,9 +1,10 @@
 """Machines in the database."""
 
+import json
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import Any
 
-from sqlalchemy import Row, func, insert, or_, select, text, update
+from sqlalchemy import ARRAY, ColumnElement, Row, any_, bindparam, func, insert, or_, select, text, update
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.ext.asyncio import AsyncConnection
 
@@ -14,6 +15,9 @@ from fieldworthy.usecases.refusals import MachineTaken
 
 KEYS_LOCK = 728313
 """PostgreSQL's advisory lock for making keys, taken after all locks on rows: so it can't be part of a circle."""
+
+NUL = "\x00"
+"""PostgreSQL's texts can't hold it, and refuse even to be asked for it: so nothing is called that."""
 
 _CHUNK = 5_000  # bound values of one statement, well below what either database takes
 
@@ -27,8 +31,17 @@ class SqlMachines:
         self._own = machines.c.organisation == organisation
 
     async def find(self, id: str) -> Machine | None:
+        if NUL in id:
+            return None
         row = (await self._connection.execute(select(machines).where(self._own, machines.c.id == id))).first()
         return None if row is None else _machine(row)
+
+    async def named(self, ids: Collection[str]) -> Mapping[str, Machine]:
+        found: dict[str, Machine] = {}
+        for chunk in chunks(sorted(id for id in ids if NUL not in id)):
+            for row in await self._connection.execute(select(machines).where(self._own, machines.c.id.in_(chunk))):
+                found[row.id] = _machine(row)
+        return found
 
     async def by_key(self, keys: Collection[int]) -> Mapping[int, Machine]:
         found: dict[int, Machine] = {}
@@ -38,27 +51,42 @@ class SqlMachines:
         return found
 
     async def lock(self, ids: Collection[str]) -> Mapping[str, Machine]:
-        found: dict[str, Machine] = {}
-        for chunk in chunks(sorted(ids)):  # everybody locks in the same order: nobody waits in a circle
-            query = select(machines).where(self._own, machines.c.id.in_(chunk)).order_by(machines.c.id).with_for_update()
-            for row in await self._connection.execute(query):
-                found[row.id] = _machine(row)
-        return found
+        wanted = [id for id in ids if NUL not in id]
+        # everybody locks in the same order: nobody waits in a circle
+        query = select(machines).where(self._own, among(self._connection, machines.c.id, wanted)).order_by(machines.c.id)
+        rows = (await self._connection.execute(query.with_for_update())).all()
+        return {id: Machine(key, id, revision, known, rulebook, site) for _, key, id, revision, known, rulebook, site in rows}
 
     async def add(self, id: str, known: int, rulebook: str, site: str | None) -> Machine:
+        return (await self.add_all([(id, rulebook, site)], known))[0]
+
+    async def add_all(self, new: Sequence[tuple[str, str, str | None]], known: int) -> Sequence[Machine]:
+        if not new:
+            return []
         await lock_keys(self._connection, self._organisation)
         query = select(func.coalesce(func.max(machines.c.key), 0) + 1).where(self._own)
-        key = (await self._connection.execute(query)).scalar_one()
-        made = Machine(key, id, 1, known, rulebook, site)
+        first = (await self._connection.execute(query)).scalar_one()
+        made = [Machine(first + i, id, 1, known, rulebook, site) for i, (id, rulebook, site) in enumerate(new)]
         try:
             async with self._connection.begin_nested():
                 await self._connection.execute(
-                    insert(machines).values(
-                        organisation=self._organisation, key=key, id=id, revision=1, known=known, rulebook=rulebook, site=site
-                    )
+                    insert(machines),
+                    [
+                        {
+                            "organisation": self._organisation,
+                            "key": m.key,
+                            "id": m.id,
+                            "revision": 1,
+                            "known": known,
+                            "rulebook": m.rulebook,
+                            "site": m.site,
+                        }
+                        for m in made
+                    ],
                 )
         except IntegrityError as trouble:
-            raise MachineTaken(id) from trouble
+            taken = [m.id for m in made if await self.find(m.id) is not None]
+            raise MachineTaken((taken or [made[0].id])[0]) from trouble
         return made
 
     async def change(self, machine: Machine, known: int, rulebook: str, site: str | None) -> Machine:
@@ -71,8 +99,8 @@ class SqlMachines:
         return changed
 
     async def touch(self, machines_: Collection[Machine], known: int) -> None:
-        for chunk in chunks(sorted(machine.key for machine in machines_)):
-            await self._connection.execute(update(machines).where(self._own, machines.c.key.in_(chunk)).values(known=known))
+        keys = [machine.key for machine in machines_]
+        await self._connection.execute(update(machines).where(self._own, among(self._connection, machines.c.key, keys)).values(known=known))
 
     async def page(self, after: str | None, limit: int, site: str | None = None, rulebook: str | None = None) -> Sequence[Machine]:
         query = select(machines).where(self._own).order_by(machines.c.id).limit(limit)
@@ -85,6 +113,8 @@ class SqlMachines:
         return [_machine(row) for row in await self._connection.execute(query)]
 
     async def close_ids(self, id: str, most: int) -> Sequence[str]:
+        if NUL in id:
+            return []
         start = machines.c.id.startswith(id[:3], autoescape=True)
         end = machines.c.id.endswith(id[-3:], autoescape=True)
         query = select(machines.c.id).where(self._own, or_(start, end)).order_by(machines.c.id).limit(200)
@@ -97,6 +127,13 @@ async def lock_keys(connection: AsyncConnection, organisation: int) -> None:
         await connection.execute(
             text("select pg_advisory_xact_lock(:lock, :organisation)"), {"lock": KEYS_LOCK, "organisation": organisation}
         )
+
+
+def among(connection: AsyncConnection, column: ColumnElement[Any], values: Collection[Any]) -> ColumnElement[bool]:
+    """Whether a column has one of these values: all of them are one bound value, so the statement is the same for however many."""
+    if connection.dialect.name == "postgresql":
+        return column == any_(bindparam(None, list(values), ARRAY(column.type)))
+    return column.in_(select(func.json_each(json.dumps(list(values))).table_valued("value").c.value))
 
 
 def chunks(items: Iterable[Any], size: int = _CHUNK) -> Iterable[list[Any]]:

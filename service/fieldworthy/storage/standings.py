@@ -1,11 +1,161 @@
-"""Under way."""
+"""Standings that are kept ready, in the database. It filters and orders them; what they are was decided before."""
 
+from collections.abc import Collection, Mapping, Sequence
+from typing import Any
+
+from sqlalchemy import ColumnElement, Select, and_, case, delete, func, insert, or_, select, tuple_, union_all
 from sqlalchemy.ext.asyncio import AsyncConnection
+
+from fieldworthy.storage.machines import chunks
+from fieldworthy.storage.tables import computed, entries, machines, meters, readings, readings_withdrawn, standings
+from fieldworthy.storage.tables import rulebook_versions as versions
+from fieldworthy.usecases.kept import Machine
+from fieldworthy.usecases.kept_standings import URGENCY, Computed, Place, Row, Scope, Summary, Wanted
+
+_EVERYTHING = Scope()
+_COMPUTED = [computed.c[name] for name in Computed.__dataclass_fields__]
+_MACHINE = [machines.c[name] for name in Machine.__dataclass_fields__]
+_ROW = [standings.c[name] for name in Row.__dataclass_fields__]
+_ORDER = (standings.c.urgency, standings.c.rank, standings.c.machine_id, standings.c.task)
+_ROWS_AT_ONCE = 500
 
 
 class SqlStandings:
-    """Implements the port of the same name inside one transaction, which it neither begins nor ends."""
+    """Implements `usecases.kept_standings.Standings` inside one transaction, which it neither begins nor ends."""
 
     def __init__(self, connection: AsyncConnection, organisation: int) -> None:
         self._connection = connection
         self._organisation = organisation
+        self._own = standings.c.organisation == organisation
+        self._own_computed = computed.c.organisation == organisation
+
+    async def newest_known(self, machine: int, as_of: int | None) -> int:
+        def newest(column: Any, *where: ColumnElement[bool]) -> Select[Any]:
+            query = select(func.max(column).label("known")).where(*where)
+            return query if as_of is None else query.where(column <= as_of)
+
+        def own(table: Any) -> ColumnElement[bool]:
+            keys = select(meters.c.key).where(meters.c.organisation == self._organisation, meters.c.machine == machine)
+            return and_(table.c.organisation == self._organisation, table.c.meter.in_(keys))
+
+        each = union_all(
+            newest(entries.c.known, entries.c.organisation == self._organisation, entries.c.machine == machine),
+            newest(readings.c.known, own(readings)),
+            newest(readings_withdrawn.c.known, own(readings_withdrawn)),
+            newest(readings_withdrawn.c.superseded, own(readings_withdrawn)),
+        ).subquery()
+        found = (await self._connection.execute(select(func.max(each.c.known)))).scalar()
+        return 0 if found is None else int(found)
+
+    async def stale(self, moment: int, most: int, scope: Scope = _EVERYTHING) -> Sequence[int]:
+        query = self._with_computed(machines.c.key).where(self._stale(moment), *self._in_scope(scope))
+        return [row.key for row in await self._connection.execute(query.order_by(machines.c.key).limit(most))]
+
+    async def summary(self, moment: int, scope: Scope) -> Summary:
+        stale = func.coalesce(func.sum(case((self._stale(moment), 1), else_=0)), 0)
+        counts = [func.coalesce(func.sum(computed.c[word]), 0) for word in URGENCY]
+        query = self._with_computed(stale, func.min(computed.c.at), func.count(computed.c.problem), *counts).where(*self._in_scope(scope))
+        row = (await self._connection.execute(query)).one()
+        return Summary(int(row[0]), row[1], row[2], [int(count) for count in row[3:]])
+
+    async def computed(self, keys: Collection[int]) -> Mapping[int, tuple[Machine, Computed]]:
+        found: dict[int, tuple[Machine, Computed]] = {}
+        for chunk in chunks(sorted(keys)):
+            query = self._with_computed(*_MACHINE, *_COMPUTED).where(machines.c.key.in_(chunk), computed.c.machine.is_not(None))
+            for row in await self._connection.execute(query):
+                found[row[0]] = Machine(*row[: len(_MACHINE)]), Computed(*row[len(_MACHINE) :])
+        return found
+
+    async def put(self, made: Sequence[tuple[Computed, Sequence[Row]]]) -> int:
+        there = await self.computed([one.machine for one, _ in made])
+        newer = [(one, rows) for one, rows in made if one.machine not in there or _is_newer(one, there[one.machine][1])]
+        keys = [one.machine for one, _ in newer]
+        for chunk in chunks(keys):
+            await self._connection.execute(delete(standings).where(self._own, standings.c.machine.in_(chunk)))
+            await self._connection.execute(delete(computed).where(self._own_computed, computed.c.machine.in_(chunk)))
+        written = [self._values(row, _ROW) for _, rows in newer for row in rows]
+        for part in chunks(written, _ROWS_AT_ONCE):
+            await self._connection.execute(insert(standings), part)
+        if newer:
+            await self._connection.execute(insert(computed), [self._values(one, _COMPUTED) for one, _ in newer])
+        return len(newer)
+
+    async def page(self, wanted: Wanted, after: Place | None, limit: int) -> Sequence[Row]:
+        query = select(*_ROW).where(*self._wanted(wanted)).order_by(*_ORDER).limit(limit)
+        if after is not None:
+            query = query.where(tuple_(*_ORDER) > tuple_(*after))
+        return [Row(*row) for row in await self._connection.execute(query)]
+
+    async def counts(self, wanted: Wanted) -> Mapping[int, int]:
+        query = select(standings.c.urgency, func.count()).where(*self._wanted(wanted)).group_by(standings.c.urgency)
+        return {row[0]: row[1] for row in await self._connection.execute(query)}
+
+    async def problems(self, scope: Scope, most: int) -> Sequence[tuple[str, Computed]]:
+        query = self._with_computed(machines.c.id, *_COMPUTED).where(computed.c.problem.is_not(None), *self._in_scope(scope))
+        rows = await self._connection.execute(query.order_by(machines.c.id).limit(most))
+        return [(row[0], Computed(*row[1:])) for row in rows]
+
+    def _values(self, one: Computed | Row, columns: Sequence[Any]) -> dict[str, Any]:
+        return {"organisation": self._organisation, **{column.name: getattr(one, column.name) for column in columns}}
+
+    def _with_computed(self, *columns: Any) -> Select[Any]:
+        """Of every machine, what was computed of it, if anything was."""
+        same = and_(computed.c.organisation == machines.c.organisation, computed.c.machine == machines.c.key)
+        return select(*columns).select_from(machines.outerjoin(computed, same)).where(machines.c.organisation == self._organisation)
+
+    def _stale(self, moment: int) -> ColumnElement[bool]:
+        newest = (
+            select(func.max(versions.c.version))
+            .where(versions.c.organisation == self._organisation, versions.c.name == machines.c.rulebook)
+            .correlate(machines)
+            .scalar_subquery()
+        )
+        return or_(
+            computed.c.machine.is_(None),
+            computed.c.known < machines.c.known,
+            computed.c.until <= moment,
+            newest > computed.c.version,
+        )
+
+    def _in_scope(self, scope: Scope) -> list[ColumnElement[bool]]:
+        """Conditions on machines and what was computed of them."""
+        found: list[ColumnElement[bool]] = []
+        if scope.site is not None:
+            found.append(machines.c.site == scope.site)
+        if scope.machine is not None:
+            found.append(machines.c.id == scope.machine)
+        if scope.rulebook is not None:
+            name, _, version = scope.rulebook.partition("@")
+            mine = computed.c.rulebook == name
+            called = machines.c.rulebook.in_((name, scope.rulebook)) if version else _called(name)
+            by_it = and_(mine, computed.c.version == int(version)) if version else mine
+            found.append(or_(by_it, and_(computed.c.machine.is_(None), called)))  # it may be one by which nothing was computed yet
+        return found
+
+    def _wanted(self, wanted: Wanted) -> list[ColumnElement[bool]]:
+        """Conditions on standings."""
+        found = [self._own]
+        if wanted.scope != _EVERYTHING:
+            meant = self._with_computed(machines.c.key).where(*self._in_scope(wanted.scope))
+            found.append(standings.c.machine.in_(meant))
+        if wanted.urgencies:
+            found.append(standings.c.urgency.in_(sorted(wanted.urgencies)))
+        if wanted.kind is not None:
+            found.append(standings.c.kind == wanted.kind)
+        if wanted.skill is not None:
+            found.append(standings.c.skill == wanted.skill)
+        if wanted.before is not None:
+            found.append(standings.c.due_on < wanted.before)
+        return found
+
+
+def _called(name: str) -> ColumnElement[bool]:
+    return or_(machines.c.rulebook == name, machines.c.rulebook.startswith(f"{name}@", autoescape=True))
+
+
+def _is_newer(one: Computed, there: Computed) -> bool:
+    """Whether nothing that went into `one` is older than what went into what is there."""
+    same = one.rulebook == there.rulebook
+    if one.known < there.known or (same and one.version < there.version):
+        return False
+    return one.known > there.known or (same and one.version > there.version) or one.at >= there.at

@@ -102,11 +102,15 @@ class FindRulebook:
         if known is not None and (numbered := _REFERENCE.fullmatch(source)) is not None:
             return Found(known, int(numbered["version"]))
         async with self._store.read() as kept:
-            version = await resolve(kept, source)
-            key = f"{version.name}@{version.version}"
-            book = self._cache.get(key)
-            published = await kept.published(version.name, version.version) if book is None else None
+            return await self.within(kept, source)
+
+    async def within(self, kept: Rulebooks, source: str) -> Found:
+        """The same inside a transaction that is open already: it takes no second connection while it holds one."""
+        version = await resolve(kept, source)
+        key = f"{version.name}@{version.version}"
+        book = self._cache.get(key)
         if book is None:
+            published = await kept.published(version.name, version.version)
             assert published is not None  # versions are never removed
             declared = published.declared
             book = await self._cache.once(key, lambda: checked(json.loads(declared)), len(declared))

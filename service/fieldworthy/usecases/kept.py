@@ -65,6 +65,9 @@ class Machines(Protocol):
 
     async def find(self, id: str) -> Machine | None: ...
 
+    async def named(self, ids: Collection[str]) -> Mapping[str, Machine]:
+        """Those that there are, by id; not locked."""
+
     async def by_key(self, keys: Collection[int]) -> Mapping[int, Machine]: ...
 
     async def lock(self, ids: Collection[str]) -> Mapping[str, Machine]:
@@ -72,6 +75,9 @@ class Machines(Protocol):
 
     async def add(self, id: str, known: int, rulebook: str, site: str | None) -> Machine:
         """A new machine at revision 1. Raises `refusals.MachineTaken` where somebody else added it at the same moment."""
+
+    async def add_all(self, new: Sequence[tuple[str, str, str | None]], known: int) -> Sequence[Machine]:
+        """New machines at revision 1, each of an id, a rulebook and a site. Raises `refusals.MachineTaken`."""
 
     async def change(self, machine: Machine, known: int, rulebook: str, site: str | None) -> Machine:
         """The next revision of a locked machine."""
@@ -98,8 +104,11 @@ class Entries(Protocol):
     async def of(self, machine: int, kinds: Collection[str], as_of: int | None = None) -> Sequence[Entry]:
         """All that stands, in the order of kind, `at` and id, without what was withdrawn."""
 
-    async def open(self, machine: int, kind: str) -> Sequence[Entry]:
+    async def open(self, machine: int, kind: str, as_of: int | None = None) -> Sequence[Entry]:
         """Those that stand and are open, in the order of `at` and id."""
+
+    async def newest_of_each(self, machine: int, kind: str, most: int, as_of: int | None = None) -> Sequence[Entry]:
+        """Of all that stands, of each `about` and each `by` at least so many, those with the newest `at`; in the order of `at` and id."""
 
     async def page(
         self,
@@ -112,8 +121,11 @@ class Entries(Protocol):
     ) -> Sequence[Entry]:
         """What stands, the newest `at` first, from before (`at`, id) on, without what was withdrawn."""
 
-    async def history(self, machine: int, kind: str, id: str) -> Sequence[Entry]:
-        """Every state of one thing, the oldest first."""
+    async def at_times(self, machine: int, kind: str, times: Collection[int]) -> Sequence[Entry]:
+        """Those that stand and happened at one of these moments, in the order of `at` and id."""
+
+    async def history(self, machine: int, kind: str, id: str, after: int | None = None, limit: int | None = None) -> Sequence[Entry]:
+        """The states of one thing, the oldest first; those that are known since later than `after`; None: all."""
 
     async def documents(self, machines: Collection[int], as_of: int | None = None) -> Mapping[int, Entry]:
         """The machines' own documents, by key."""
@@ -150,7 +162,7 @@ class Kept(Protocol):
 
 
 class KeepStore(Protocol):
-    """Where machines are kept."""
+    """Where machines are kept. Its blocks raise `ports.StoreUnavailable`."""
 
     def keep(self, organisation: int) -> AbstractAsyncContextManager[Kept]: ...
 

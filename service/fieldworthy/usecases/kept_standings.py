@@ -1,7 +1,134 @@
-"""Standings that are kept ready, as the use cases see them."""
+"""Standings that are kept ready, as the use cases see them: results, filtered and ordered, and nothing decided."""
 
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Protocol
+
+from fieldworthy.usecases.kept import Machine
+
+URGENCY = ("overdue", "due", "unknown", "upcoming", "clear")
+"""Standings in the order in which a fleet's are listed."""
+
+Place = tuple[int, float, str, str]
+"""Where a row stands in that order: urgency, rank, the machine's id, the task."""
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """
+    One task's standing.
+
+    urgency: the place in URGENCY; rank: the share used, below zero; due_on: the due date, else the expected one; body: JSON, as answered.
+    """
+
+    machine: int
+    machine_id: str
+    task: str
+    urgency: int
+    rank: float
+    kind: str
+    skill: str | None
+    due_on: str | None
+    body: str
+
+    @property
+    def place(self) -> Place:
+        return self.urgency, self.rank, self.machine_id, self.task
+
+
+@dataclass(frozen=True, slots=True)
+class Computed:
+    """
+    When and from what a machine's standings were computed.
+
+    at: the moment; known: the machine's own of then; as_of: of all that went in; until: when they may change by themselves;
+    version: 0 where no rulebook was found; problem: JSON, why there are no standings; overdue to clear: how many of each there are.
+    """
+
+    machine: int
+    at: int
+    known: int
+    as_of: int
+    until: int
+    rulebook: str
+    version: int
+    digest: str
+    problem: str | None = None
+    overdue: int = 0
+    due: int = 0
+    unknown: int = 0
+    upcoming: int = 0
+    clear: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Scope:
+    """Which machines are meant. rulebook: a name, or `name@3`, of the version that the standings were computed by; machine: its id."""
+
+    site: str | None = None
+    rulebook: str | None = None
+    machine: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """Which standings are meant. urgencies: () for all; before: due, or expected to be, before that date."""
+
+    scope: Scope = Scope()
+    urgencies: Collection[int] = ()
+    kind: str | None = None
+    skill: str | None = None
+    before: str | None = None
+
+    @property
+    def by_machine(self) -> bool:
+        """Whether it is said by machines and standings alone."""
+        return self.kind is None and self.skill is None and self.before is None
+
+
+@dataclass(frozen=True, slots=True)
+class Summary:
+    """
+    Of the machines of a scope: how many have stale standings, or none yet; the oldest moment of those that there are; how many machines
+    have a problem in place of standings; and how many standings there are, by urgency.
+    """
+
+    stale: int
+    computed_at: int | None
+    problems: int
+    counts: Sequence[int]
 
 
 class Standings(Protocol):
     """The standings of the fleet, inside one transaction."""
+
+    async def newest_known(self, machine: int, as_of: int | None) -> int:
+        """The newest `known` of anything that is, or was, kept of a machine, of that moment at the latest; 0 where there is nothing."""
+
+    async def stale(self, moment: int, most: int, scope: Scope = Scope()) -> Sequence[int]:
+        """
+        Machines whose standings are to be computed anew, at most so many, by key.
+
+        Those that changed since, whose time is over, whose rulebook has a newer version, and those that were never computed.
+        """
+
+    async def summary(self, moment: int, scope: Scope) -> Summary: ...
+
+    async def computed(self, machines: Collection[int]) -> Mapping[int, tuple[Machine, Computed]]:
+        """What was computed of these, and whose it is, by key."""
+
+    async def put(self, made: Sequence[tuple[Computed, Sequence[Row]]]) -> int:
+        """
+        Keeps what was computed in place of what was there, unless that was computed from something newer; how many were kept.
+
+        The machines must be locked: several may compute the same at the same time, and the last one to write may have read first.
+        """
+
+    async def page(self, wanted: Wanted, after: Place | None, limit: int) -> Sequence[Row]:
+        """The most urgent first, then the largest share used, then by machine and task."""
+
+    async def counts(self, wanted: Wanted) -> Mapping[int, int]:
+        """How many there are, by urgency; a look at each of them, so where a summary tells it, rather that."""
+
+    async def problems(self, scope: Scope, most: int) -> Sequence[tuple[str, Computed]]:
+        """Machines that have a problem in place of standings, by id, at most so many."""

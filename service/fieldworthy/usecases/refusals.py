@@ -5,11 +5,24 @@
     │   ├── RulebookUnknown          rulebook.unknown
     │   ├── VersionUnknown           rulebook.version_unknown
     │   ├── DraftUnknown             rulebook.draft_unknown
-    │   └── MachineUnknown           machine.unknown
+    │   ├── WorkUnknown              work.unknown
+    │   ├── MachineUnknown           machine.unknown
+    │   ├── AsideUnknown             set_aside.unknown
+    │   ├── RecordUnknown            record.unknown
+    │   └── MachineNotYetKept        machine.not_yet_kept
     ├── AtOdds 409
     │   ├── DraftChanged             rulebook.draft_changed   (412: the sender's own condition failed)
     │   ├── VersionTaken             rulebook.version_taken
     │   ├── MachineTaken             machine.taken
+    │   ├── MachineChanged           machine.changed          (412)
+    │   ├── RecordChanged            record.changed           (412)
+    │   ├── WorkTaken                work.taken
+    │   ├── WorkClosed               work.closed
+    │   ├── WorkOfAnother            work.of_another
+    │   ├── StepOutOfOrder           work.step_out_of_order
+    │   ├── StepBegun                work.step_begun
+    │   ├── AsideSettled             set_aside.settled
+    │   ├── AsideUnacceptable        set_aside.unacceptable
     │   └── RequestInFlight          request.in_flight
     ├── TooLarge 413                 request.too_large
     └── DoesNotFit 422
@@ -85,6 +98,49 @@ class MachineUnknown(NotFound):
         super().__init__(f"no machine is called `{shorten(id)}`", remedy)
 
 
+class WorkUnknown(NotFound):
+    """No work of this id is kept on the machine."""
+
+    code, title = "work.unknown", "no such work"
+
+    def __init__(self, machine: str, work: str, is_open: Sequence[str] = ()) -> None:
+        remedy = f"open on it is {or_list(is_open)}" if is_open else "no work is open on it; open one at its `open-work`"
+        super().__init__(f"`{shorten(machine)}` has no work `{shorten(work)}`", remedy)
+
+
+class MachineNotYetKept(NotFound):
+    """The machine was put in later than the moment that is asked about."""
+
+    code, title = "machine.not_yet_kept", "no such machine at that moment"
+
+    def __init__(self, id: str, as_of: str) -> None:
+        super().__init__(f"nothing was kept of the machine `{shorten(id)}` as of {as_of}", "ask as of a later moment, or leave `as_of` out")
+
+
+class AsideUnknown(NotFound):
+    """No reading was set aside under this id."""
+
+    code, title = "set_aside.unknown", "no such reading set aside"
+
+    def __init__(self, key: str) -> None:
+        super().__init__(f"no reading is set aside as `{shorten(key)}`", "list them at /v1/set-aside")
+
+
+class RecordUnknown(NotFound):
+    """Nothing of this kind and id was told of the machine, or it was withdrawn."""
+
+    code, title = "record.unknown", "no such record"
+
+    def __init__(self, machine: str, room: str, id: str, withdrawn: str | None = None) -> None:
+        """room: the part of the address, `done`; withdrawn: since when."""
+        address = f"/v1/machines/{shorten(machine)}/{room}"
+        if withdrawn is not None:
+            detail, remedy = f"`{shorten(id)}` was withdrawn at {withdrawn}", f"its states are at {address}/{shorten(id)}/states"
+        else:
+            detail, remedy = f"nothing of the id `{shorten(id)}` is kept there", f"list what there is at {address}"
+        super().__init__(detail, remedy)
+
+
 class AtOdds(Refusal):
     status = 409
 
@@ -115,6 +171,93 @@ class MachineTaken(AtOdds):
 
     def __init__(self, id: str) -> None:
         super().__init__(f"the machine `{shorten(id)}` is there already", "read it, and send the change again")
+
+
+class MachineChanged(AtOdds):
+    """The machine's document is no longer the one that the sender had seen."""
+
+    code, title = "machine.changed", "the machine has changed meanwhile"
+    status = 412
+
+    def __init__(self, id: str, revision: int | None) -> None:
+        now = "is not kept" if revision is None else f"is at revision {revision}"
+        super().__init__(f"the machine `{shorten(id)}` {now}", "read it again and repeat the change on it")
+
+
+class RecordChanged(AtOdds):
+    """The record is no longer the one that the sender had seen."""
+
+    code, title = "record.changed", "the record has changed meanwhile"
+    status = 412
+
+    def __init__(self, id: str, known: str | None) -> None:
+        now = "is not kept" if known is None else f"is known since {known} as it stands"
+        super().__init__(f"the record `{shorten(id)}` {now}", "read it again and repeat the change on it")
+
+
+class WorkTaken(AtOdds):
+    """The id of the work belongs to another one already."""
+
+    code, title = "work.taken", "this id belongs to other work"
+
+    def __init__(self, work: str, task: str) -> None:
+        super().__init__(f"the work `{shorten(work)}` is there already, for the task `{shorten(task)}`", "choose another id for new work")
+
+
+class WorkClosed(AtOdds):
+    """The work is closed: nothing more is done in it."""
+
+    code, title = "work.closed", "the work is closed"
+
+    def __init__(self, work: str, at: str) -> None:
+        super().__init__(f"the work `{shorten(work)}` was closed at {at}", "open new work for what is still to be done")
+
+
+class WorkOfAnother(AtOdds):
+    """The work, lock or cover is in somebody else's hands."""
+
+    code, title = "work.of_another", "it is in somebody else's hands"
+
+    def __init__(self, what: str, whose: str) -> None:
+        super().__init__(f"{what} is in the hands of `{shorten(whose)}`", "let them do it, or hand it over with a name and a reason first")
+
+
+class StepOutOfOrder(AtOdds):
+    """The steps of a task are done in their order."""
+
+    code, title = "work.step_out_of_order", "this step is not the next one"
+
+    def __init__(self, work: str, asked: int, following: int | None) -> None:
+        remedy = "all its steps are done: close it" if following is None else f"its next step is {following}"
+        super().__init__(f"step {asked} is not the next one of the work `{shorten(work)}`", remedy)
+
+
+class StepBegun(AtOdds):
+    """Somebody is in the middle of a step: only they know where it stands, and where they are."""
+
+    code, title = "work.step_begun", "a step is begun and not done"
+
+    def __init__(self, work: str, step: int, by: str) -> None:
+        super().__init__(
+            f"`{shorten(by)}` has begun step {step} of the work `{shorten(work)}`",
+            "let them say that the step is done and report where they are, or close the work, before it is handed over",
+        )
+
+
+class AsideSettled(AtOdds):
+    """A reading that was set aside is settled once, and was settled otherwise."""
+
+    code, title = "set_aside.settled", "it was settled otherwise"
+
+    def __init__(self, deed: str, by: str | None) -> None:
+        whose = f" by `{shorten(by)}`" if by is not None else ""
+        super().__init__(f"this reading was {deed} already{whose}", "to change what is kept, send the right reading, and accept that one")
+
+
+class AsideUnacceptable(AtOdds):
+    """A reading that was set aside can't be kept as it is accepted."""
+
+    code, title = "set_aside.unacceptable", "it can't be kept like that"
 
 
 class RequestInFlight(AtOdds):

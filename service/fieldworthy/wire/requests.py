@@ -4,7 +4,7 @@ from typing import Any
 
 from pydantic import TypeAdapter
 
-from fieldworthy.wire import shapes
+from fieldworthy.wire import counter_shapes, kept_shapes, readings_shapes, shapes, work_shapes
 from fieldworthy.wire.reading import Shape
 
 
@@ -20,4 +20,31 @@ PARTS = _shape(shapes.PartsIn)
 PROCEDURE = _shape(shapes.ProcedureIn)
 EXPRESSION = _shape(shapes.ExpressionIn)
 
-ALL = (DUE, DUE_LINE, DEFAULTS_LINE, CLEARANCE, PARTS, PROCEDURE, EXPRESSION)
+KEPT_CLEARANCE = _shape(work_shapes.KeptClearanceIn)
+OPEN_WORK = _shape(work_shapes.OpenIn)
+STEP = _shape(work_shapes.StepIn)
+CLOSE = _shape(work_shapes.CloseIn)
+HAND_OVER = _shape(work_shapes.HandOverIn)
+PUT_ON = _shape(work_shapes.PutOnIn)
+TAKEN_OFF = _shape(work_shapes.TakenOffIn)
+
+OF_WORK = (KEPT_CLEARANCE, OPEN_WORK, STEP, CLOSE, HAND_OVER, PUT_ON, TAKEN_OFF)
+
+SENT_READINGS = Shape("SentReadings", TypeAdapter(readings_shapes.SentReadings))
+READINGS = _shape(readings_shapes.ReadingsIn)
+SENT_READING = _shape(readings_shapes.SentReadingIn)
+ACCEPT = _shape(readings_shapes.AcceptIn)
+DISMISS = _shape(readings_shapes.DismissIn)
+
+COUNTERS = _shape(counter_shapes.CountersIn)
+
+OF_READINGS = (SENT_READINGS, READINGS, SENT_READING, ACCEPT, DISMISS, COUNTERS)
+
+KEPT_MACHINE = _shape(kept_shapes.KeptMachineIn)
+KEPT_MACHINES = _shape(kept_shapes.MachinesIn)
+TOLD = {path: (_shape(kept_shapes.SINGLE[path]), _shape(kept_shapes.MANY[path])) for path in kept_shapes.SINGLE}
+"""By the part of the address: one record, and many."""
+
+OF_KEPT = (KEPT_MACHINE, KEPT_MACHINES, *(shape for pair in TOLD.values() for shape in pair))
+
+ALL = (DUE, DUE_LINE, DEFAULTS_LINE, CLEARANCE, PARTS, PROCEDURE, EXPRESSION, *OF_WORK, *OF_READINGS, *OF_KEPT)

@@ -17,7 +17,7 @@ def micros_of(at: datetime) -> int:
 
 def at_micros(micros: int) -> datetime:
     """The instant in UTC."""
-    return _EPOCH + timedelta(microseconds=micros)
+    return _EPOCH + timedelta(0, 0, micros)
 
 
 def micros_text(micros: int) -> str:

@@ -1,0 +1,180 @@
+"""What is due on a machine, from what is kept of it: now, or as of an earlier moment.
+
+An answer says `as_of`: the newest of all that went into it, of the machine and of its rulebook. Nothing that is kept is ever overwritten,
+and what is kept later is known later: so the same machine asked with the same `now` and that `as_of` gives the same bytes for ever.
+"""
+
+import json
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import Any
+
+from fieldworthy.core.answer.due import DueAnswer
+from fieldworthy.core.base.finding import Finding, Refused
+from fieldworthy.core.base.micros import SECOND, at_micros, micros_of, micros_text
+from fieldworthy.usecases.ask_due import due
+from fieldworthy.usecases.asking import Answered, Finder
+from fieldworthy.usecases.assemble import ROOMS, Assembled, Told, assemble
+from fieldworthy.usecases.find_rulebook import Found, resolve
+from fieldworthy.usecases.kept import KeepStore, Kept, Machine
+from fieldworthy.usecases.kept_readings import Point
+from fieldworthy.usecases.old_history import Days
+from fieldworthy.usecases.ports import Version
+from fieldworthy.usecases.refusals import MachineNotYetKept, MachineUnknown, QuestionDoesNotFit, Refusal, RulebookUnknown
+
+AHEAD = timedelta(minutes=2) // timedelta(microseconds=1)
+"""How far a caller's clock may be ahead of the store's [microseconds]."""
+
+
+@dataclass(frozen=True, slots=True)
+class Read:
+    """What is kept of a machine, read at one moment. version: that of its rulebook; a refusal where there is none. as_of: of all of it."""
+
+    machine: Machine
+    told: Told
+    version: Version | Refusal
+    as_of: int
+
+
+@dataclass(frozen=True, slots=True)
+class KeptDue:
+    """An answer drawn from what is kept, and what of that could not be used."""
+
+    answered: Answered[DueAnswer]
+    assembled: Assembled
+    as_of: int
+
+    def to_json(self) -> dict[str, Any]:
+        """The answer to `POST /v1/due`, and `as_of`, `left_out`, `placed`."""
+        left_out = [
+            {"what": what, "name": name, "why": why, "count": count} for (what, name, why), count in sorted(self.assembled.left_out.items())
+        ]
+        placed = [{"task": task, "count": count} for task, count in sorted(self.assembled.placed.items())]
+        return {**self.answered.to_json(), "as_of": micros_text(self.as_of), "left_out": left_out, "placed": placed}
+
+
+async def read_kept(kept: Kept, machines: Iterable[Machine], as_of: int | None = None) -> Sequence[Read]:
+    """What is kept of these machines, but for those of which nothing was kept at that moment. In their order."""
+    wanted = {machine.key: machine for machine in machines}
+    documents = await kept.entries.documents(wanted, as_of)
+    meters: dict[int, dict[str, int]] = {}
+    for (owner, name), meter in (await kept.readings.meters_of(documents)).items():
+        meters.setdefault(owner, {})[name] = meter.key
+    series = await kept.readings.series([key for named in meters.values() for key in named.values()], as_of) if meters else {}
+    versions: dict[str, Version | Refusal] = {}
+    found = []
+    for key, machine in wanted.items():
+        if key not in documents:
+            continue
+        document = json.loads(documents[key].body)
+        reference = document["rulebook"]
+        if reference not in versions:
+            versions[reference] = await _version(kept, reference, as_of)
+        entries = await kept.entries.of(key, ROOMS, as_of)
+        readings: dict[str, Sequence[Point]] = {name: series[meter] for name, meter in meters.get(key, {}).items() if meter in series}
+        known = await kept.standings.newest_known(key, as_of)
+        version = versions[reference]
+        published = micros_of(version.published_at) if isinstance(version, Version) else 0
+        found.append(Read(machine, Told(machine.id, document, entries, readings), version, max(known, published)))
+    return found
+
+
+async def _version(kept: Kept, reference: str, as_of: int | None) -> Version | Refusal:
+    """The version that a machine's rulebook meant at a moment: a bare name means the newest that was published by then."""
+    try:
+        if as_of is None or "@" in reference or ":" in reference:
+            return await resolve(kept.rulebooks, reference)
+    except Refusal as refusal:
+        return refusal
+    return await kept.rulebooks.newest_at(reference, at_micros(as_of)) or RulebookUnknown(reference)
+
+
+async def find_for(find: Finder, read: Read) -> Found:
+    """The rulebook that a machine's answers are drawn from. Raises what FindRulebook raises."""
+    if isinstance(read.version, Refusal):
+        raise read.version
+    return await find(f"{read.version.name}@{read.version.version}")
+
+
+def answer_kept(
+    read: Read,
+    found: Found,
+    now: str,
+    tasks: Sequence[str] | None = None,
+    notice: Mapping[str, Any] | None = None,
+    embed: Callable[[str], Any] = json.loads,
+) -> KeptDue:
+    """
+    The answer to `POST /v1/due` for the machine as it is assembled. Raises QuestionDoesNotFit.
+
+    notice: the question's own; else the machine's. A part of what was told that the rulebook refuses is left out, and counted.
+    """
+    assembled = assemble(read.told, found.book, Days.of(read.told.document, found.book))
+    question = due_request(read, assembled, now, tasks, notice)
+    while True:
+        try:
+            answer = due(found.book, question, embed, assembled.points)
+        except Refused as refused:
+            if not assembled.leave_out(refused.findings):
+                raise QuestionDoesNotFit(refused.findings) from refused
+        else:
+            return KeptDue(Answered(found, answer), assembled, read.as_of)
+
+
+def due_request(
+    read: Read, assembled: Assembled, now: str, tasks: Sequence[str] | None = None, notice: Mapping[str, Any] | None = None
+) -> dict[str, Any]:
+    """The request of `POST /v1/due` that asks the same, but for the machine's readings."""
+    question: dict[str, Any] = {"now": now, "machine": assembled.machine}
+    if isinstance(read.version, Version):
+        question["rulebook"] = f"{read.version.name}@{read.version.version}"
+    if tasks is not None:
+        question["tasks"] = list(tasks)
+    wanted = notice or read.told.document.get("notice")
+    if wanted:
+        question["notice"] = wanted
+    return question
+
+
+class AskKeptDue:
+    """What is due on a kept machine, and why."""
+
+    def __init__(self, store: KeepStore, find: Finder, embed: Callable[[str], Any] = json.loads) -> None:
+        """embed: see `ask_due.due`."""
+        self._store = store
+        self._find = find
+        self._embed = embed
+
+    async def __call__(
+        self,
+        organisation: int,
+        id: str,
+        now: str | None = None,
+        as_of: int | None = None,
+        tasks: Sequence[str] | None = None,
+        notice: Mapping[str, Any] | None = None,
+    ) -> KeptDue:
+        """
+        now: as it was sent; None: as_of, else this moment. as_of: only what was known then; None: all that is known.
+
+        Raises MachineUnknown, MachineNotYetKept, QuestionDoesNotFit, and what FindRulebook raises.
+        """
+        async with self._store.look(organisation) as kept:
+            moment = await kept.moment()
+            if as_of is not None and as_of > moment + AHEAD:
+                raise QuestionDoesNotFit([_ahead(moment)])
+            machine = await kept.machines.find(id)
+            if machine is None:
+                raise MachineUnknown(id, await kept.machines.close_ids(id, 3))
+            reads = await read_kept(kept, [machine], as_of)
+        if not reads:
+            raise MachineNotYetKept(id, micros_text(moment if as_of is None else as_of))
+        found = await find_for(self._find, reads[0])
+        asked = now if now is not None else micros_text(moment if as_of is None else as_of)
+        return answer_kept(reads[0], found, asked, tasks, notice, self._embed)
+
+
+def _ahead(moment: int) -> Finding:
+    now = micros_text(moment - moment % SECOND)
+    return Finding("question.as_of", "`as_of` lies ahead: what will be known then is not known", f"it is {now}", path="/as_of")
