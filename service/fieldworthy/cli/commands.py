@@ -13,7 +13,8 @@ from fieldworthy.usecases.limits import MAX_STATES
 
 EXIT_CODES = (
     "Exit codes: 0 answered; 1 answered, and the answer is not a plain yes (a rulebook has errors, a clearance is withheld, a procedure "
-    "can't go on or leaves something changed, a parts list has undecided lines; with --strict a task is due, overdue or unknown, or the machine not fit); 2 the "
+    "can't go on or leaves something changed, a parts list has undecided lines; with --strict a task is due, overdue or unknown, or "
+    "the machine not fit); 2 the "
     "question was refused or could not be read."
 )
 
@@ -113,7 +114,7 @@ def due(
     url: Url = None,
     now: Now = None,
     json: AsJson = False,
-    strict: Annotated[bool, typer.Option("--strict", help="exit code 1 where a task is due, overdue or unknown, or the machine is not fit")] = False,
+    strict: Annotated[bool, typer.Option("--strict", help="exit code 1 where a task is due or not known, or the machine not fit")] = False,
 ) -> None:
     """What is due on one machine, when, and why."""
     answer = _answer("due", request, rulebook, url, now, json)
