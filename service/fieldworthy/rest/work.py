@@ -1,20 +1,24 @@
 """Open work: asked and opened in one transaction, so that two phones can't both be granted what excludes the other."""
 
 from collections.abc import Awaitable, Callable, Iterable
+from datetime import UTC
 from typing import Any
 
 from fastapi import APIRouter
 from starlette.requests import Request
 from starlette.responses import Response
 
+from fieldworthy.core.base.finding import Finding, Refused
 from fieldworthy.core.base.micros import micros_of, micros_text
 from fieldworthy.rest.answers import json_answer
 from fieldworthy.rest.body import JSON_TYPES, RawRoute, media_type
 from fieldworthy.rest.described import BODY, described, path_parameter
 from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, ONCE, Keeping, once, organisation_of
-from fieldworthy.rest.query import whole_number
+from fieldworthy.rest.machines import MEND_ID, is_id
+from fieldworthy.rest.query import shown, whole_number
 from fieldworthy.usecases.kept import Kept
-from fieldworthy.usecases.open_work import WORK, Change, Questions, SetScene, Work, find_work, read_work
+from fieldworthy.usecases.open_work import WORK, Questions, SetScene, Work, find_work, read_work
+from fieldworthy.usecases.work_changes import Change
 from fieldworthy.usecases.work_deeds import Deed, WorkDeeds
 from fieldworthy.wire import requests
 from fieldworthy.wire import work_answers as answers
@@ -81,12 +85,14 @@ def work_router(keeping: Keeping) -> APIRouter:
             + _PEOPLE,
             answers.OpenAnswer,
             requests.OPEN_WORK,
-            (*ASKED, *ONCE, "work.taken"),
+            (*ASKED, *ONCE, "work.taken", "work.of_another"),
             [MACHINE_ID, IDEMPOTENCY_KEY],
         ),
     )
     async def open_work(request: Request) -> Response:
         async def work(kept: Kept, id: str, given: Any) -> Response:
+            if not is_id(given["work"]):
+                raise Refused([Finding("request.id", f"`{shown(given['work'])}` can't be the id of work", MEND_ID, path="/work")])
             return json_answer(_opened(await deeds.open(kept, id, given["work"], given["task"], given)))
 
         return await deed(request, requests.OPEN_WORK, work)
@@ -173,10 +179,11 @@ def work_router(keeping: Keeping) -> APIRouter:
             "handOverWork",
             TAG,
             "Hand work over",
-            "From whoever has it in hand to another, with who decided it and why.",
+            "From whoever has it in hand to another, with who decided it and why. Not while a step is begun: whoever began it says first "
+            "that it is done, for only they know where it stands.",
             answers.WorkAnswer,
             requests.HAND_OVER,
-            (*ASKED, *ONCE, "work.unknown", "work.closed"),
+            (*ASKED, *ONCE, "work.unknown", "work.closed", "work.step_begun"),
             [MACHINE_ID, WORK_ID, IDEMPOTENCY_KEY],
         ),
     )
@@ -215,7 +222,8 @@ def work_router(keeping: Keeping) -> APIRouter:
             "putOn",
             TAG,
             "Say that a lock or cover was put on",
-            "It stays until whoever put it on (or whom it was handed over to) takes it off.",
+            "It stays until whoever put it on (or whom it was handed over to) takes it off. Said again as it was put on, it stays where it "
+            "is.",
             answers.PutOnAnswer,
             requests.PUT_ON,
             (*ASKED, *ONCE),
@@ -253,7 +261,12 @@ def work_router(keeping: Keeping) -> APIRouter:
 
 
 def _moment(given: Any, member: str) -> int | None:
-    return micros_of(instant(given[member], "/" + member)) if member in given else None
+    if member not in given:
+        return None
+    try:
+        return micros_of(instant(given[member], "/" + member).astimezone(UTC))  # which there may be none of at the end of time
+    except OverflowError:
+        raise Refused([Finding("time.unreadable", "there is no such time in UTC", "give a time that exists", path="/" + member)]) from None
 
 
 def _step(request: Request) -> int:

@@ -89,7 +89,11 @@ class SqlEntries:
         return await self._all(query)
 
     async def newest_of_each(self, machine: int, kind: str, most: int, as_of: int | None = None) -> Sequence[Entry]:
-        place = func.row_number().over(partition_by=(entries.c.about, self._said_by()), order_by=(entries.c.at.desc(), entries.c.id.desc())).label("place")
+        place = (
+            func.row_number()
+            .over(partition_by=(entries.c.about, self._said_by()), order_by=(entries.c.at.desc(), entries.c.id.desc()))
+            .label("place")
+        )
         placed = self._of(machine, kind).add_columns(place).where(_stands(as_of)).subquery()
         return await self._all(select(placed).where(placed.c.place <= most).order_by(placed.c.at, placed.c.id))
 

@@ -7,31 +7,28 @@ work was opened under: nobody's holds change because somebody publishes.
 
 import hashlib
 import json
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
-from datetime import datetime
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any
 
-from fieldworthy.core.answer.clearance import ClearanceQuestion, answer_clearance
-from fieldworthy.core.answer.evidence import check_evidence
+from fieldworthy.core.answer.clearance import Blocked, ClearanceAnswer, ClearanceQuestion, answer_clearance
+from fieldworthy.core.answer.evidence import Doubt, check_evidence
 from fieldworthy.core.answer.others import check_put_on
-from fieldworthy.core.answer.procedure import ProcedureQuestion, answer_procedure
+from fieldworthy.core.answer.procedure import ProcedureAnswer, ProcedureQuestion, answer_procedure
 from fieldworthy.core.base.finding import Finding, pointer
-from fieldworthy.core.base.micros import SECOND, micros_of, micros_text
+from fieldworthy.core.base.micros import SECOND, at_micros, micros_of, micros_text
 from fieldworthy.core.base.names import key, tidy
-from fieldworthy.core.procedure.steps import laid_out
+from fieldworthy.core.base.reason import Reason
 from fieldworthy.usecases.asking import Answered, ask
 from fieldworthy.usecases.find_rulebook import FindRulebook, Found, resolve
 from fieldworthy.usecases.kept import Entry, Kept, Machine, next_known
-from fieldworthy.usecases.refusals import MachineUnknown, QuestionDoesNotFit, WorkUnknown
+from fieldworthy.usecases.refusals import MachineUnknown, QuestionDoesNotFit, RulebookUnknown, WorkOfAnother, WorkUnknown
+from fieldworthy.usecases.work_changes import CHANGE, Change, Report, changes_of, done_changes, micros, read_change
 
 WORK, EVIDENCE, PUT_ON = "work", "evidence", "put-on"
 
-MOST_REPORTS = 1_000
-"""So many of the newest reports of each fact are looked at."""
-
-MOST_WORKS = 200
-"""So many of the newest works are looked at for what their steps changed; reports from before the oldest of them do not count."""
+MOST_REPORTS = 100
+"""So many of the newest reports of each fact by each person are looked at, at least."""
 
 AHEAD = 120 * SECOND
 
@@ -43,6 +40,8 @@ class Work:
     """
     One piece of work. by: whose it is now. done: its steps that are done ({"step", "at", "by"}), in order; begun: the step after them
     ({"step", "at", "by"}), None where none is. closed: {"at", "by", "result", "why"}, None while it is open. rulebook: `name@3`.
+    changes: what its steps made, from their beginning on ({"step", "fact", "state", "by", "begun_at", "done_at"}, None while it is not
+    done). identity: what its questions say of the machine.
     """
 
     id: str
@@ -54,6 +53,12 @@ class Work:
     begun: Json | None = None
     hand_over: Json | None = None
     closed: Json | None = None
+    changes: tuple[Json, ...] = ()
+    identity: Json = field(default_factory=dict)
+
+    def kept_json(self) -> dict[str, Any]:
+        """As it is kept."""
+        return {**self.to_json(), "changes": [dict(each) for each in self.changes], "identity": dict(self.identity)}
 
     def to_json(self) -> dict[str, Any]:
         return {
@@ -90,23 +95,9 @@ def read_work(entry: Entry) -> Work:
         told["begun"],
         told["hand_over"],
         told["closed"],
+        tuple(told.get("changes", ())),
+        told.get("identity", {}),
     )
-
-
-@dataclass(frozen=True, slots=True)
-class Change:
-    """A fact (by key) that a step of some work changes, from `begun` or until `done` [microseconds]: reports from before do not count."""
-
-    fact: str
-    work: str
-    by: str
-    at: int
-    begun: bool
-
-    def overtakes(self, report: Json) -> bool:
-        """Whether this report of the same fact is from before: of one that is only begun, also from the instant of its beginning."""
-        told = _micros(report["at"]) or 0
-        return told <= self.at if self.begun else told < self.at
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,16 +111,20 @@ class Questions:
 @dataclass(frozen=True, slots=True)
 class Scene:
     """
-    A machine at one moment, as its questions need it. works: the open ones. changes: what steps of its newest works changed.
-    now: microseconds; known: of the newest that went in.
+    A machine at one moment, as its questions need it. works: the open ones. evidence: the reports that can be read, unread: the doubts that
+    the others leave. changes: what steps changed, the last of each of closed work. put_on: all locks and covers, also those that the
+    rulebook has no place for. now: microseconds; known: of the newest that went in; raw: all reports as they were told.
     """
 
     machine: Machine
     found: Found
     identity: Json
     works: Mapping[str, Work]
-    evidence: Sequence[Json]
+    evidence: Sequence[Report]
+    raw: Sequence[Json]
+    unread: Sequence[Change]
     put_on: Sequence[Json]
+    strange: Sequence[Json]
     changes: Sequence[Change]
     now: int
     known: int
@@ -146,48 +141,56 @@ class Scene:
             "rulebook": self.version,
             "now": micros_text(self.now),
             "machine": dict(self.identity),
-            "evidence": self._evidence(told, without),
-            "open_work": [work.as_open() for work in self.works.values() if work.id != without],
-            "put_on": [*put_on, *(each for each in self.put_on if each not in put_on)],
+            "evidence": [report.told for report in self._reports(told)],
+            "open_work": self._open_work(told, without),
+            "put_on": [*put_on, *(each for each in self.put_on if each not in put_on and each not in self.strange)],
             **({"by": told["by"]} if "by" in told else {}),
         }
 
+    def _open_work(self, told: Json, without: str | None) -> list[Json]:
+        """
+        The other open work. The core leaves out what whoever asks has open of the same task, taking it to be what they go on with: of
+        several it can be one at most, so the others are told without a name.
+        """
+        others = [work for work in self.works.values() if work.id != without]
+        found: list[Json] = []
+        for work in others:
+            alike = [w for w in self.works.values() if key(w.task) == key(work.task) and tidy(w.by) == tidy(work.by)]
+            told_of = work.as_open()
+            if tidy(work.by) == tidy(told.get("by", "")) and len(alike) > 1:
+                del told_of["by"]
+            found.append(told_of)
+        return found
+
     def overtaken(self, told: Json, without: str | None = None) -> list[Change]:
-        """The newest change by other work of each fact (of a person's: by each) that nobody has reported since."""
-        newest: dict[tuple[str, str], Change] = {}
-        for change in self.changes:
-            whose = (change.fact, tidy(change.by) if self._per_person(change.fact) else "")
-            if change.work != without and (whose not in newest or newest[whose].at < change.at):
-                newest[whose] = change
+        """The newest change by other work of each fact (of a person's: by each) that has not been reported since, in a way that counts."""
+        return self._unsettled((change for change in self.changes if change.work != without), told)
+
+    def doubts(self, told: Json, without: str | None = None) -> list[Doubt]:
+        """What is not known, whatever was reported."""
+        facts = self.found.book.vocabulary.facts
+        return [change.doubt(facts) for change in (*self.overtaken(told, without), *self._unsettled(self.unread, told))]
+
+    def locked_by_others(self, told: Json) -> list[Json]:
+        """Locks and covers of which the rulebook can't tell what would take them off, in other hands than those of whoever asks."""
+        return [each for each in self.strange if tidy(holder_of(each)) != tidy(told.get("by", ""))]
+
+    def _unsettled(self, changes: Iterable[Change], told: Json) -> list[Change]:
+        facts = self.found.book.vocabulary.facts
         reports = self._reports(told)
-        return [
-            change
-            for (fact, by), change in newest.items()
-            if all(change.overtakes(r) for r in reports if key(r["fact"]) == fact and (not by or tidy(r.get("by", "")) == by))
-        ]
-
-    def _evidence(self, told: Json, without: str | None) -> list[Json]:
-        """
-        What is reported and still counts. What other work changed since is not known: of the machine by leaving those reports out; of a
-        person, whom leaving out would forget, by two reports that contradict each other.
-        """
-        changes = self.overtaken(told, without)
-        gone = {change.fact for change in changes if not self._per_person(change.fact)}
-        evidence = [each for each in self._reports(told) if key(each["fact"]) not in gone]
+        newest: dict[tuple[str, str], Change] = {}
         for change in changes:
-            fact = self.found.book.vocabulary.facts[change.fact]
-            if fact.per_person:
-                at, via = micros_text(change.at), "seen" if "seen" in fact.known_by else "sensor"
-                said = {"fact": fact.name, "at": at, "via": via, "by": change.by}
-                evidence += [{**said, "value": state} for state in fact.states[:2]]
-        return evidence
+            if change.fact not in facts or change.settled(facts, reports):
+                continue
+            whose = (change.fact, tidy(change.by) if facts[change.fact].per_person else "")
+            if whose not in newest or (newest[whose].under_way, newest[whose].at) < (change.under_way, change.at):
+                newest[whose] = change
+        return list(newest.values())
 
-    def _per_person(self, fact: str) -> bool:
-        return self.found.book.vocabulary.facts[fact].per_person
-
-    def _reports(self, told: Json) -> list[Json]:
-        came = told.get("evidence", ())
-        return [*came, *(each for each in self.evidence if each not in came)]
+    def _reports(self, told: Json) -> list[Report]:
+        """Those that are kept, and those that came along. One that comes again is as old as it was at first."""
+        came = [Report.new(each, self.now) for each in told.get("evidence", ()) if each not in self.raw]
+        return [*came, *self.evidence]
 
 
 class SetScene:
@@ -203,80 +206,88 @@ class SetScene:
         document = None if machine is None else (await kept.entries.documents([machine.key], as_of)).get(machine.key)
         if machine is None or document is None:
             raise MachineUnknown(id, await kept.machines.close_ids(id, 3))
-        told = await kept.entries.of(machine.key, [PUT_ON], as_of)
-        opened = await kept.entries.open(machine.key, WORK, as_of)
-        works = [read_work(entry) for entry in opened]
-        newest = await kept.entries.page(machine.key, WORK, MOST_WORKS, as_of=as_of)
+        told = [json.loads(entry.body) for entry in await kept.entries.of(machine.key, [PUT_ON], as_of)]
+        works = [read_work(entry) for entry in await kept.entries.open(machine.key, WORK, as_of)]
         evidence = await kept.entries.newest_of_each(machine.key, EVIDENCE, MOST_REPORTS, as_of)
+        last = [read_change(entry) for entry in await kept.entries.of(machine.key, [CHANGE], as_of)]
         written = json.loads(document.body)
-        found = await self._book(kept, works, written["rulebook"])
-        identity = {"id": id, **{member: written[member] for member in ("model", "serial", "options") if member in written}}
-        known = max(entry.known for entry in (document, *told, *evidence, *opened, *newest))
-        since = newest[-1].at if len(newest) == MOST_WORKS else None  # what works from before changed is not looked at
-        reports = [json.loads(entry.body) for entry in evidence if since is None or entry.at >= since]
-        seen = {work.id: work for work in (*(read_work(entry) for entry in newest), *works)}
+        found, published = await self._book(kept, works, written["rulebook"], as_of)
+        identity = {"id": id, **{member: written[member] for member in IDENTITY if member in written}}
+        reports = [Report.kept(json.loads(entry.body), entry.known) for entry in evidence]
+        read = self._read(found, reports)
         return Scene(
             machine,
             found,
-            identity,
+            works[0].identity or identity if works else identity,
             {work.id: work for work in works},
-            self._declared(found, reports),
-            self._has_place(found, [json.loads(entry.body) for entry in told]),
-            [change for work in seen.values() for change in _changes(found, work)],
+            [report for report, readable in zip(reports, read, strict=True) if readable],
+            [json.loads(entry.body) for entry in evidence],
+            [_unread(report) for report, readable in zip(reports, read, strict=True) if not readable],
+            told,
+            self._strange(found, told),
+            [*last, *(change for work in works for change in changes_of(work.id, work.changes))],
             await kept.moment() if now is None else now,
-            known,
+            max(await kept.standings.newest_known(machine.key, as_of), published),
         )
 
-    async def _book(self, kept: Kept, works: Sequence[Work], reference: str) -> Found:
+    async def _book(self, kept: Kept, works: Sequence[Work], reference: str, as_of: int | None) -> tuple[Found, int]:
+        """The rulebook that is asked, and when its version was published. A bare name means the newest that was published by then."""
         if works:
-            return await self._find(works[0].rulebook)
-        version = await resolve(kept.rulebooks, reference)
-        return await self._find(f"{version.name}@{version.version}")
+            reference = works[0].rulebook
+        version = None
+        if as_of is not None and "@" not in reference and ":" not in reference:
+            version = await kept.rulebooks.newest_at(reference, at_micros(as_of))
+            if version is None:
+                raise RulebookUnknown(reference)
+        if version is None:
+            version = await resolve(kept.rulebooks, reference)
+        found = await self._find.within(kept.rulebooks, f"{version.name}@{version.version}")
+        return found, micros_of(version.published_at)
 
-    def _declared(self, found: Found, told: Sequence[Json]) -> list[Json]:
-        """The reports that this rulebook has a place for: an earlier one may have declared other facts."""
-        reports = self.questions.clearance({**NOTHING_ASKED, "evidence": told}).evidence
+    def _read(self, found: Found, told: Sequence[Report]) -> list[bool]:
+        """Whether this rulebook has a place for each report: an earlier one may have declared other facts and states."""
+        reports = self.questions.clearance({**NOTHING_ASKED, "evidence": [each.told for each in told]}).evidence
         facts = found.book.vocabulary.facts
-        return [each for each, report in zip(told, reports, strict=True) if not check_evidence(facts, [report])]
+        return [not check_evidence(facts, [report]) for report in reports]
 
-    def _has_place(self, found: Found, told: Sequence[Json]) -> list[Json]:
+    def _strange(self, found: Found, told: Sequence[Json]) -> list[Json]:
         read = self.questions.clearance({**NOTHING_ASKED, "put_on": told}).put_on
         facts = found.book.vocabulary.facts
-        return [each for each, put_on in zip(told, read, strict=True) if not list(check_put_on(facts, [put_on]))]
+        return [each for each, put_on in zip(told, read, strict=True) if list(check_put_on(facts, [put_on]))]
 
 
-def _changes(found: Found, work: Work) -> list[Change]:
-    """What the steps of a work changed, as the rulebook lays them out now."""
-    task = found.book.tasks.get(work.task)
-    if task is None:
-        return []
-    works = found.book.works
-    laid = laid_out(task.steps, works.procedures)
-    changes = []
-    for each in (*work.done, *(() if work.begun is None else (work.begun,))):
-        step = laid[each["step"] - 1] if each["step"] <= len(laid) else None
-        action = None if step is None or step.action is None else works.actions.get(key(step.action))
-        if action is not None:
-            at = _micros(each["at"]) or 0
-            changes += [Change(key(fact), work.id, each["by"], at, each is work.begun) for fact in action.makes]
-    return changes
+def _unread(report: Report) -> Change:
+    """Since a report that can't be read its fact is not known."""
+    return Change(key(report.told["fact"]), None, report.told.get("by", ""), report.moment, open_end=True)
 
 
+IDENTITY = ("model", "serial", "options")
 NOTHING_ASKED: Json = {"rulebook": "none", "now": "1970-01-01T00:00:00Z", "machine": {}, "for": {"needs": "none"}}
 
 
+def check_reports(scene: Scene, questions: Questions, told: Json) -> None:
+    """What came with a request, where nothing is asked of the core that would check it. Raises QuestionDoesNotFit."""
+    came = {member: told[member] for member in ("evidence", "put_on") if member in told}
+    read, facts = questions.clearance({**NOTHING_ASKED, **came}), scene.found.book.vocabulary.facts
+    if findings := [*check_evidence(facts, read.evidence), *check_put_on(facts, read.put_on)]:
+        raise QuestionDoesNotFit(findings)
+
+
 async def keep_reports(kept: Kept, scene: Scene, told: Json, known: int) -> None:
-    """Keeps the reports, locks and covers that came with a request. Their ids are drawn from what they say: a repeat changes nothing."""
+    """
+    Keeps the reports, locks and covers that came with a request. Their ids are drawn from what they say: a repeat changes nothing. A lock
+    that is on is changed by whoever has it in hand. Raises QuestionDoesNotFit, WorkOfAnother.
+    """
     for i, each in enumerate(told.get("evidence", ())):
-        if (_micros(each["at"]) or 0) > scene.now + AHEAD:
+        if (micros(each["at"]) or 0) > scene.now + AHEAD:
             message, path = "this report is from later than now", pointer("evidence", i, "at")
             raise QuestionDoesNotFit([Finding("question.from_the_future", message, "set the clock that gave its time", path=path)])
     entries = []
     for report in told.get("evidence", ()):
-        at = _micros(report["at"]) or scene.now
+        at = micros(report["at"]) or 0
         entries.append(Entry(EVIDENCE, _id_of(report), known, at, key(report["fact"]), entry_text(report)))
     entries += [
-        Entry(PUT_ON, put_on_id(lock["fact"], lock["by"]), known, scene.now, key(lock["fact"]), entry_text(lock))
+        Entry(PUT_ON, put_on_id(lock["fact"], lock["state"], lock["by"]), known, scene.now, key(lock["fact"]), entry_text(lock))
         for lock in told.get("put_on", ())
     ]
     by_id = {(entry.kind, entry.id): entry for entry in entries}
@@ -285,14 +296,27 @@ async def keep_reports(kept: Kept, scene: Scene, told: Json, known: int) -> None
         for kind in (EVIDENCE, PUT_ON)
         for id, entry in (await kept.entries.newest(scene.machine.key, kind, [i for k, i in by_id if k == kind])).items()
     }
-    await kept.entries.put(scene.machine.key, [e for at, e in by_id.items() if at not in there or there[at].body != e.body])
+    new = [e for at, e in by_id.items() if at not in there or there[at].body != e.body]
+    await kept.entries.put(scene.machine.key, [e for e in new if e.kind != PUT_ON or _moves(there.get((e.kind, e.id)), e, told)])
+
+
+def _moves(there: Entry | None, lock: Entry, told: Json) -> bool:
+    """Whether a lock is put on, or handed over by whoever may; said again as it was put on at first, it stays where it is by now."""
+    was, is_ = None if there is None else json.loads(there.body), json.loads(lock.body)
+    if was is None:
+        return True
+    if "hand_over" not in is_:
+        return False
+    if "by" not in told or tidy(holder_of(was)) == tidy(told["by"]):
+        return True
+    raise WorkOfAnother(f"what was put on `{is_['fact']}`", holder_of(was))
 
 
 async def keep_work(kept: Kept, scene: Scene, work: Work, known: int) -> None:
     """Keeps the work's new state."""
     is_open = work.closed is None
-    at = _micros(work.opened_at) or scene.now
-    await kept.entries.put(scene.machine.key, [Entry(WORK, work.id, known, at, key(work.task), entry_text(work.to_json()), is_open)])
+    at = micros(work.opened_at) or scene.now
+    await kept.entries.put(scene.machine.key, [Entry(WORK, work.id, known, at, key(work.task), entry_text(work.kept_json()), is_open)])
 
 
 async def known_next(kept: Kept, scene: Scene) -> int:
@@ -310,27 +334,57 @@ async def find_work(kept: Kept, scene: Scene, id: str) -> Work:
     return read_work(entry)
 
 
-def ask_clearance(scene: Scene, questions: Questions, told: Json, wanted: Json, without: str | None = None) -> Answered[Any]:
+def ask_clearance(scene: Scene, questions: Questions, told: Json, wanted: Json, without: str | None = None) -> Answered[ClearanceAnswer]:
     """May this start now. wanted: the request's `for`."""
-    return ask(scene.found, questions.clearance({**scene.question(told, without), "for": wanted}), answer_clearance)
+    doubts = scene.doubts(told, without)
+    asked = questions.clearance({**scene.question(told, without), "for": wanted})
+    found = ask(scene.found, asked, lambda book, question: answer_clearance(book, question, doubts=doubts))
+    return replace(found, answer=_behind_locks(found.answer, scene.locked_by_others(told)))
 
 
-def ask_procedure(scene: Scene, questions: Questions, told: Json, work: Work) -> Answered[Any]:
+def ask_procedure(scene: Scene, questions: Questions, told: Json, work: Work) -> Answered[ProcedureAnswer]:
     """Where the run of this work's steps stands."""
     begun = {} if work.begun is None else {"begun": work.begun["at"]}
-    asked = {**scene.question(told, work.id), "task": work.task, "done": list(work.done), **begun}
-    return ask(scene.found, questions.procedure(asked), answer_procedure)
+    doubts = scene.doubts(told, work.id)
+    asked = questions.procedure({**scene.question(told, work.id), "task": work.task, "done": list(work.done), **begun})
+    found = ask(scene.found, asked, lambda book, question: answer_procedure(book, question, doubts))
+    clearance = found.answer.clearance
+    if clearance is None:
+        return found
+    return replace(found, answer=replace(found.answer, clearance=_behind_locks(clearance, scene.locked_by_others(told))))
 
 
-def after_step(work: Work, at: str, by: str) -> Work:
-    """The work with its begun step done."""
+def _behind_locks(answer: ClearanceAnswer, locks: Sequence[Json]) -> ClearanceAnswer:
+    """The answer, withheld where there are locks of which the rulebook can't tell what would take them off."""
+    if not locks:
+        return answer
+    said, blocked = [], []
+    for lock in locks:
+        values = {member: lock[member] for member in ("fact", "state", "by")}
+        text = f"`{lock['fact']} is {lock['state']}` was put on by `{lock['by']}`, and this rulebook can't read it: take it off first."
+        said.append(Reason("put-on-by-another", text, values))
+        blocked.append(Blocked(None, holder_of(lock), f"{lock['fact']} is {lock['state']}", lock["fact"]))
+    return replace(answer, granted=False, valid_until=None, blocked_by=(*answer.blocked_by, *blocked), because=(*said, *answer.because))
+
+
+def after_step(work: Work, at: str, now: str) -> Work:
+    """The work with its begun step done by whoever began it. at: when it counts as done; now: when what it changed is so."""
     assert work.begun is not None  # the caller has looked
-    return replace(work, done=(*work.done, {"step": work.begun["step"], "at": at, "by": by}), begun=None)
+    step = work.begun["step"]
+    done = (*work.done, {"step": step, "at": at, "by": work.begun["by"]})
+    return replace(work, done=done, begun=None, changes=done_changes(work.changes, step, now))
 
 
-def put_on_id(fact: str, by: str) -> str:
-    """Each person has one lock or cover on a fact."""
-    return "on-" + hashlib.sha256(f"{key(fact)}\n{tidy(by)}".encode()).hexdigest()[:32]
+def holder_of(put_on: Json) -> str:
+    """In whose hands a lock or cover is."""
+    given = put_on.get("hand_over")
+    holder: str = put_on["by"] if given is None else given["to"]
+    return holder
+
+
+def put_on_id(fact: str, state: str, by: str) -> str:
+    """Each person has one lock or cover on each state of a fact."""
+    return "on-" + hashlib.sha256(f"{key(fact)}\n{key(state)}\n{tidy(by)}".encode()).hexdigest()[:32]
 
 
 def _id_of(report: Json) -> str:
@@ -340,10 +394,3 @@ def _id_of(report: Json) -> str:
 def entry_text(told: Json) -> str:
     """The body of an entry."""
     return json.dumps(told, ensure_ascii=False, sort_keys=True, separators=(",", ":"))
-
-
-def _micros(text: str) -> int | None:
-    try:
-        return micros_of(datetime.fromisoformat(text.upper()))
-    except ValueError:
-        return None

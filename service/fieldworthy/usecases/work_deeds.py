@@ -3,23 +3,23 @@
 Each runs inside one transaction that the door opened. What may start is asked of the core; what was asked and what came of it go together.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from fieldworthy.core.answer.others import HandOver, check_hand_over, check_put_on, same_person
+from fieldworthy.core.answer.others import HandOver, check_hand_over, same_person
 from fieldworthy.core.answer.procedure import ProcedureAnswer
 from fieldworthy.core.base.finding import Finding
-from fieldworthy.core.base.micros import micros_text
+from fieldworthy.core.base.micros import SECOND, micros_text
 from fieldworthy.core.base.names import key
+from fieldworthy.core.procedure.model import Step
 from fieldworthy.core.procedure.steps import laid_out
 from fieldworthy.usecases.asking import Answered
 from fieldworthy.usecases.kept import WITHDRAWN, Entry, Kept
 from fieldworthy.usecases.open_work import (
-    NOTHING_ASKED,
+    AHEAD,
     PUT_ON,
     WORK,
-    Change,
     Json,
     Scene,
     SetScene,
@@ -27,15 +27,18 @@ from fieldworthy.usecases.open_work import (
     after_step,
     ask_clearance,
     ask_procedure,
+    check_reports,
     entry_text,
     find_work,
+    holder_of,
     keep_reports,
     keep_work,
     known_next,
     put_on_id,
     read_work,
 )
-from fieldworthy.usecases.refusals import QuestionDoesNotFit, StepOutOfOrder, WorkClosed, WorkOfAnother, WorkTaken
+from fieldworthy.usecases.refusals import QuestionDoesNotFit, StepBegun, StepOutOfOrder, WorkClosed, WorkOfAnother, WorkTaken
+from fieldworthy.usecases.work_changes import CHANGE, Change, begun_changes, last_changes, read_change
 
 DONE = "done"
 
@@ -60,6 +63,13 @@ class WorkDeeds:
 
     async def ask(self, kept: Kept, machine: str, told: Json, as_of: int | None, now: int | None) -> tuple[Answered[Any], Scene]:
         """May this start, by what is kept and what came along; nothing is kept."""
+        moment = await kept.moment()
+        if as_of is not None and as_of > moment + AHEAD:
+            message = "`as_of` lies ahead: what will be known then is not known"
+            raise QuestionDoesNotFit([Finding("question.as_of", message, f"it is {_second(moment)}", path="/as_of")])
+        if as_of is None and now is not None and abs(now - moment) > AHEAD:
+            message = "`now` is not now: by what is kept it can be asked what may start now, or with `as_of` what might have"
+            raise QuestionDoesNotFit([Finding("question.not_now", message, f"leave it out; it is {_second(moment)}", path="/now")])
         scene = await self._set(kept, machine, as_of, now)
         return ask_clearance(scene, self._questions, told, told["for"]), scene
 
@@ -69,7 +79,9 @@ class WorkDeeds:
         there = (await kept.entries.newest(scene.machine.key, WORK, [id])).get(id)
         if there is not None:
             work = read_work(there)
-            if work.closed is None and key(work.task) == key(task) and work.by == told["by"]:
+            if work.closed is None and key(work.task) == key(task) and same_person(work.by, told["by"]):
+                check_reports(scene, self._questions, told)
+                await _keep(kept, scene, told)
                 return Deed(work, True, None)
             raise WorkTaken(id, work.task)
         try:
@@ -80,7 +92,8 @@ class WorkDeeds:
         await keep_reports(kept, scene, told, known)
         if not answer.answer.granted:
             return Deed(None, False, answer, _overtaken(scene, told))
-        work = Work(id, task, told["by"], micros_text(scene.now), scene.version)
+        declared = scene.found.book.tasks[key(task)].name
+        work = Work(id, declared, told["by"], micros_text(scene.now), scene.version, identity=scene.identity)
         await keep_work(kept, scene, work, known)
         return Deed(work, True, answer)
 
@@ -88,11 +101,11 @@ class WorkDeeds:
         """Begins a step where it may start. The step before it, if it was begun, is taken to be done now. Begun already: no change."""
         scene, work = await self._own(kept, machine, id, told["by"])
         if work.begun is not None and work.begun["step"] == step:
-            return Deed(work, True, ask_procedure(scene, self._questions, told, work))
+            return await self._again(kept, scene, work, told)
         at = micros_text(scene.now)
         before = work
         if work.begun is not None and work.begun["step"] == step - 1:
-            work = after_step(work, self._done_at(scene, work, at), told["by"])
+            work = after_step(work, self._done_at(scene, work, at), at)
         if work.begun is not None or step != len(work.done) + 1 or step > self._steps(scene, work):
             raise StepOutOfOrder(id, step, self._following(scene, before))
         answer: Answered[ProcedureAnswer] = ask_procedure(scene, self._questions, told, work)
@@ -100,7 +113,8 @@ class WorkDeeds:
         await keep_reports(kept, scene, told, known)
         may = answer.answer.clearance is not None and answer.answer.clearance.granted
         if may:
-            work = replace(work, begun={"step": step, "at": at, "by": told["by"]})
+            making = begun_changes(step, self._makes(scene, work, step), told["by"], at)
+            work = replace(work, begun={"step": step, "at": at, "by": told["by"]}, changes=(*work.changes, *making))
         if work != before:
             await keep_work(kept, scene, work, known)
         return Deed(work, may, answer, _overtaken(scene, told, id))
@@ -109,10 +123,11 @@ class WorkDeeds:
         """Says that the begun step is done. Said already: no change."""
         scene, work = await self._own(kept, machine, id, told["by"])
         if 1 <= step <= len(work.done):
-            return Deed(work, True, ask_procedure(scene, self._questions, told, work))
+            return await self._again(kept, scene, work, told)
         if work.begun is None or work.begun["step"] != step:
             raise StepOutOfOrder(id, step, self._following(scene, work))
-        work = after_step(work, self._done_at(scene, work, micros_text(scene.now)), told["by"])
+        at = micros_text(scene.now)
+        work = after_step(work, self._done_at(scene, work, at), at)
         answer = ask_procedure(scene, self._questions, told, work)
         known = await known_next(kept, scene)
         await keep_reports(kept, scene, told, known)
@@ -128,6 +143,8 @@ class WorkDeeds:
         work = await self._open_one(kept, scene, id)
         if work.hand_over is not None and (work.by, work.hand_over["by"], work.hand_over["why"]) == (to, by, why):
             return Deed(work, True, None)
+        if work.begun is not None:
+            raise StepBegun(id, work.begun["step"], work.begun["by"])
         given = {"from": work.by, "to": to, "by": by, "why": why, "at": micros_text(scene.now)}
         work = replace(work, by=to, hand_over=given)
         await keep_work(kept, scene, work, await known_next(kept, scene))
@@ -142,6 +159,8 @@ class WorkDeeds:
         work = await find_work(kept, scene, id)
         if work.closed is not None:
             if work.closed["by"] == told["by"] and work.closed["result"] == told["result"]:
+                check_reports(scene, self._questions, told)
+                await _keep(kept, scene, told)
                 return Deed(work, True, None)
             raise WorkClosed(id, work.closed["at"])
         self._in_hand(work, told["by"])
@@ -149,10 +168,12 @@ class WorkDeeds:
         answer = None
         if self._steps(scene, work):
             if work.begun is not None and told["result"] == DONE and work.begun["step"] == self._steps(scene, work):
-                work = after_step(work, self._done_at(scene, work, at), told["by"])
+                work = after_step(work, self._done_at(scene, work, at), at)
             if told["result"] == DONE and len(work.done) < self._steps(scene, work):
                 raise StepOutOfOrder(id, self._steps(scene, work), self._following(scene, work))
             answer = ask_procedure(scene, self._questions, told, work)
+        else:
+            check_reports(scene, self._questions, told)
         known = await known_next(kept, scene)
         await keep_reports(kept, scene, told, known)
         if answer is not None and (answer.answer.left or answer.answer.interrupted is not None) and "leave" not in told:
@@ -160,6 +181,8 @@ class WorkDeeds:
         closed = {"at": at, **{member: told[member] for member in ("by", "result", "why", "leave") if member in told}}
         work = replace(work, closed=closed)
         await keep_work(kept, scene, work, known)
+        before = [read_change(entry) for entry in await kept.entries.of(scene.machine.key, [CHANGE])]
+        await kept.entries.put(scene.machine.key, last_changes(id, work.changes, scene.now, known, before))
         record = {"task": work.task, "at": at, **told.get("record", {}), "by": told["by"], "result": told["result"]}
         if "why" in told:
             record["why"] = told["why"]
@@ -169,14 +192,13 @@ class WorkDeeds:
     async def put_on(self, kept: Kept, machine: str, told: Json) -> bool:
         """Keeps a lock or cover; False where it was known. Raises QuestionDoesNotFit where the rulebook has no place for it."""
         scene = await self._set(kept, machine, lock=True)
-        read = self._questions.clearance({**NOTHING_ASKED, "put_on": [told]}).put_on
-        findings = list(check_put_on(scene.found.book.vocabulary.facts, read))
-        if findings:
-            raise QuestionDoesNotFit([finding.at(finding.path.removeprefix("/put_on/0")) for finding in findings])
-        known = await known_next(kept, scene)
-        before = [each for each in scene.put_on if each == told]
-        await keep_reports(kept, scene, {"put_on": [told]}, known)
-        return not before
+        try:
+            check_reports(scene, self._questions, {"put_on": [told]})
+        except QuestionDoesNotFit as refused:
+            raise QuestionDoesNotFit([finding.at(finding.path.removeprefix("/put_on/0")) for finding in refused.findings]) from None
+        id = put_on_id(told["fact"], told["state"], told["by"])
+        await keep_reports(kept, scene, {"put_on": [told]}, await known_next(kept, scene))
+        return not any(put_on_id(each["fact"], each["state"], each["by"]) == id for each in scene.put_on)
 
     async def take_off(self, kept: Kept, machine: str, fact: str, by: str) -> None:
         """
@@ -186,14 +208,15 @@ class WorkDeeds:
         """
         scene = await self._set(kept, machine, lock=True)
         on = [each for each in scene.put_on if key(each["fact"]) == key(fact)]
-        own = [each for each in on if same_person(self._holder(each), by)]
+        own = [each for each in on if same_person(holder_of(each), by)]
         if not own:
             if on:
-                raise WorkOfAnother(f"what was put on `{fact}`", self._holder(on[0]))
+                raise WorkOfAnother(f"what was put on `{fact}`", holder_of(on[0]))
             message = f"nothing is put on `{fact}`"
             raise QuestionDoesNotFit([Finding("question.nothing_put_on", message, "look at what is put on", path="/fact")])
         known = await known_next(kept, scene)
-        gone = [Entry(PUT_ON, put_on_id(each["fact"], each["by"]), known, scene.now, key(each["fact"]), WITHDRAWN) for each in own]
+        ids = {put_on_id(each["fact"], each["state"], each["by"]): key(each["fact"]) for each in own}
+        gone = [Entry(PUT_ON, id, known, scene.now, about, WITHDRAWN) for id, about in ids.items()]
         await kept.entries.put(scene.machine.key, gone)
 
     async def _own(self, kept: Kept, machine: str, id: str, by: str) -> tuple[Scene, Work]:
@@ -213,16 +236,23 @@ class WorkDeeds:
         if not same_person(work.by, by):
             raise WorkOfAnother(f"the work `{work.id}`", work.by)
 
-    @staticmethod
-    def _holder(put_on: Mapping[str, Any]) -> str:
-        given = put_on.get("hand_over")
-        holder: str = put_on["by"] if given is None else given["to"]
-        return holder
+    async def _again(self, kept: Kept, scene: Scene, work: Work, told: Json) -> Deed:
+        """What was done already, asked again: it is so still, but where what is reported by now stops the work."""
+        answer: Answered[ProcedureAnswer] = ask_procedure(scene, self._questions, told, work)
+        await _keep(kept, scene, told)
+        return Deed(work, answer.answer.interrupted is None, answer, _overtaken(scene, told, work.id))
 
     @staticmethod
-    def _steps(scene: Scene, work: Work) -> int:
-        task = scene.found.book.tasks.get(work.task)
-        return 0 if task is None else len(laid_out(task.steps, scene.found.book.works.procedures))
+    def _laid(scene: Scene, work: Work) -> Sequence[Step]:
+        task = scene.found.book.tasks.get(key(work.task))
+        return () if task is None else laid_out(task.steps, scene.found.book.works.procedures)
+
+    def _steps(self, scene: Scene, work: Work) -> int:
+        return len(self._laid(scene, work))
+
+    def _makes(self, scene: Scene, work: Work, step: int) -> Mapping[str, str]:
+        action = self._laid(scene, work)[step - 1].action
+        return {} if action is None else scene.found.book.works.actions[key(action)].makes
 
     def _following(self, scene: Scene, work: Work) -> int | None:
         following = len(work.done) + 1
@@ -231,10 +261,19 @@ class WorkDeeds:
     def _done_at(self, scene: Scene, work: Work, now: str) -> str:
         """When a step counts as done: of a wait, when it began (`DoneStep`), of any other now."""
         assert work.begun is not None  # the caller has looked
-        book = scene.found.book
-        step = laid_out(book.tasks[work.task].steps, book.works.procedures)[work.begun["step"] - 1]
+        step = self._laid(scene, work)[work.begun["step"] - 1]
         began: str = work.begun["at"]
         return began if step.wait is not None else now
+
+
+async def _keep(kept: Kept, scene: Scene, told: Json) -> None:
+    """Keeps what came with a request that changes nothing else."""
+    if told.get("evidence") or told.get("put_on"):
+        await keep_reports(kept, scene, told, await known_next(kept, scene))
+
+
+def _second(moment: int) -> str:
+    return micros_text(moment - moment % SECOND)
 
 
 def _overtaken(scene: Scene, told: Json, without: str | None = None) -> tuple[Change, ...]:

@@ -10,8 +10,8 @@ from fractions import Fraction
 from typing import Any
 
 from fieldworthy.core.answer.clearance import DISCLAIMER, ClearanceAnswer, Unmet
-from fieldworthy.core.answer.ended import clear_next, overtaken, verified
-from fieldworthy.core.answer.evidence import Missing, span_text
+from fieldworthy.core.answer.ended import clear_next, in_doubt, overtaken, verified
+from fieldworthy.core.answer.evidence import Doubt, Missing, span_text
 from fieldworthy.core.answer.interrupted import Interrupted, find_interruption, known_now, unsettled
 from fieldworthy.core.answer.left import Left, still_changed
 from fieldworthy.core.answer.progress import DoneStep, ProcedureQuestion, Progress, read_progress

@@ -1,0 +1,141 @@
+"""What the steps of open work changed on a machine, so that what was reported of it before no longer grants.
+
+A change is kept with the work from the beginning of its step on, as it was then: whatever is published later. Of closed work the last
+change of each fact by each person is kept by itself, for ever. What is not surely known since is not known: a change is settled by a report
+of an accepted source alone, which the store has from after it (of a person's own fact: theirs), and never while it is under way.
+"""
+
+import hashlib
+import json
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from fieldworthy.core.answer.evidence import Doubt, Missing, how_to_find_out
+from fieldworthy.core.base.micros import micros_of, micros_text
+from fieldworthy.core.base.names import key, tidy
+from fieldworthy.core.base.vocabulary import Fact
+from fieldworthy.usecases.kept import Entry
+
+CHANGE = "change"
+"""The kind of entry that holds the last change of a fact by somebody, of closed work."""
+
+Json = Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """A report as the questions tell it. moment: when it was made at the latest [microseconds]: the store can't learn before it is made."""
+
+    told: Json
+    moment: int
+
+    @classmethod
+    def kept(cls, told: Json, known: int) -> "Report":
+        """One that the store has known since then: a clock that was ahead is put right by it."""
+        at = micros(told["at"]) or 0
+        return cls(told, at) if at <= known else cls({**told, "at": micros_text(known)}, known)
+
+    @classmethod
+    def new(cls, told: Json, now: int) -> "Report":
+        """One that comes with a request. Its time is left as it is: the core knows what a clock that is ahead leaves open."""
+        return cls(told, min(micros(told["at"]) or 0, now))
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """
+    A fact (by key) that a step of some work changed for whoever did it. at: when that was done, or begun where it is under_way
+    [microseconds]; open_end: it was broken off at that instant, and not done. work: None for a report that can't be read now.
+    """
+
+    fact: str
+    work: str | None
+    by: str
+    at: int
+    under_way: bool = False
+    open_end: bool = False
+
+    def settled(self, facts: Mapping[str, Fact], reports: Iterable[Report]) -> bool:
+        """Whether it has been reported since how the fact is."""
+        return not self.under_way and any(self._since(facts[self.fact], report) for report in reports)
+
+    def _since(self, fact: Fact, report: Report) -> bool:
+        told = report.told
+        if key(told["fact"]) != self.fact or told["via"] not in fact.known_by:
+            return False
+        if fact.per_person and (not tidy(self.by) or tidy(told.get("by", "")) != tidy(self.by)):
+            return False
+        return report.moment > self.at if self.open_end else report.moment >= self.at
+
+    def doubt(self, facts: Mapping[str, Fact]) -> Doubt:
+        """What the core is told of it."""
+        fact = facts[self.fact]
+        of = f" for `{self.by}`" if fact.per_person and self.by else ""
+        if self.work is None:
+            text = f"What was last reported of `{fact.name}`{of} can't be read by this rulebook, and it has not been reported since."
+        elif self.under_way:
+            text = f"The work `{self.work}` of `{self.by}` is changing `{fact.name}`{of}."
+        else:
+            whose = "they have not reported it since" if of else "it has not been reported since"
+            text = f"The work `{self.work}` of `{self.by}` has changed `{fact.name}`{of}, and {whose}."
+        missing = Missing(fact.name, "must-be-reported-again", text, how_to_find_out(fact))
+        return Doubt(missing, (self.by or None) if fact.per_person else None)
+
+
+def begun_changes(step: int, makes: Mapping[str, str], by: str, at: str) -> tuple[Json, ...]:
+    """What a step that begins now will have changed, as the work keeps it."""
+    return tuple(
+        {"step": step, "fact": fact, "state": state, "by": by, "begun_at": at, "done_at": None} for fact, state in sorted(makes.items())
+    )
+
+
+def done_changes(changes: Iterable[Json], step: int, at: str) -> tuple[Json, ...]:
+    """The same, with those of a step done."""
+    return tuple({**each, "done_at": at} if each["step"] == step and each["done_at"] is None else each for each in changes)
+
+
+def changes_of(work: str, changes: Iterable[Json]) -> list[Change]:
+    """Those of work that is open."""
+    return [
+        Change(key(c["fact"]), work, c["by"], micros(c["done_at"] or c["begun_at"]) or 0, under_way=c["done_at"] is None) for c in changes
+    ]
+
+
+def read_change(entry: Entry) -> Change:
+    """The change of a kept entry."""
+    told = json.loads(entry.body)
+    return Change(key(told["fact"]), told["work"], told["by"], entry.at, open_end=told["open_end"])
+
+
+def last_changes(work: str, changes: Iterable[Json], closed_at: int, known: int, before: Sequence[Change]) -> list[Entry]:
+    """The entries that keep the last change of each fact by each, of work that is closed now. before: what is kept."""
+    newest: dict[tuple[str, str], Change] = {(c.fact, tidy(c.by)): c for c in before}
+    moved = {}
+    for change in changes_of(work, changes):
+        ended = Change(change.fact, work, change.by, closed_at if change.under_way else change.at, open_end=change.under_way)
+        at = ended.fact, tidy(ended.by)
+        was = newest.get(at)
+        if was is None or (was.at, was.open_end) < (ended.at, ended.open_end):
+            newest[at] = moved[at] = ended
+    return [
+        Entry(CHANGE, _id(*at), known, c.at, c.fact, _text({"fact": c.fact, "work": c.work, "by": c.by, "open_end": c.open_end}))
+        for at, c in moved.items()
+    ]
+
+
+def micros(text: str) -> int | None:
+    """A time as it is written, in microseconds; None where it is none that can be told."""
+    try:
+        return micros_of(datetime.fromisoformat(text.upper()))
+    except (ValueError, OverflowError):
+        return None
+
+
+def _id(fact: str, by: str) -> str:
+    return "last-" + hashlib.sha256(f"{fact}\n{by}".encode()).hexdigest()[:32]
+
+
+def _text(told: Json) -> str:
+    return json.dumps(told, ensure_ascii=False, sort_keys=True, separators=(",", ":"))
