@@ -271,13 +271,19 @@ def _at_rest(fact: Fact, report: Evidence) -> bool:
     return not fact.is_number and _read(fact, report.value) == key(fact.states[0])
 
 
+def _last_at_rest(fact: Fact, reports: Sequence[Evidence], now: datetime) -> bool:
+    """Whether somebody is at rest by the last of their reports; one from a clock that is too far ahead takes nobody away."""
+    timely = [r for r in reports if r.at <= now + CLOCKS_DIFFER]
+    return all(_at_rest(fact, r) for r in _newest(timely or reports))
+
+
 def added_up(fact: Fact, evidence: Iterable[Evidence], now: datetime) -> Known | None:
     """
     Where the reports of several persons differ, what is known all the same of those who are not at rest, for who is at rest says nothing
     against another. For what is needed and held alone: a hazard is looked at for each. None where that is not known either.
     """
     persons = _by_person([r for r in evidence if key(r.fact) == key(fact.name) and source_counts(fact, r)])
-    others = [r for reports in persons if not all(_at_rest(fact, last) for last in _newest(reports)) for r in reports]
+    others = [r for reports in persons if not _last_at_rest(fact, reports, now) for r in reports]
     if not others or any(_in_doubt(fact, [r for r in reports if r.at <= now + CLOCKS_DIFFER], now) for reports in persons):
         return None
     found = _weigh_one(fact, others, now)
@@ -293,7 +299,7 @@ def away(fact: Fact, evidence: Iterable[Evidence], now: datetime) -> tuple[tuple
     found = []
     for reports in _by_person(accepted):
         each = _weigh_one(fact, reports, now)
-        if (isinstance(each, Missing) and each.why != "too-old") or not all(_at_rest(fact, r) for r in _newest(reports)):
+        if (isinstance(each, Missing) and each.why != "too-old") or not _last_at_rest(fact, reports, now):
             found.append((reports[0].by, each))
     return tuple(found)
 

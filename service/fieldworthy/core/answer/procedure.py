@@ -146,7 +146,8 @@ def _settled(answer: ClearanceAnswer, because: tuple[Reason, ...], missing: tupl
         return answer
     asked = {m.fact for m in answer.missing}
     withheld = _withhold(answer, (*because, *_lacking(missing)))
-    return replace(withheld, missing=answer.missing + tuple(m for m in missing if m.fact not in asked))
+    because_now = tuple(reason for reason in withheld.because if reason.code != "way-to-safe")  # no way is shown while a stop may hold
+    return replace(withheld, do_first=(), because=because_now, missing=answer.missing + tuple(m for m in missing if m.fact not in asked))
 
 
 def _not_settled(progress: Progress, because: tuple[Reason, ...], missing: tuple[Missing, ...]) -> tuple[Reason, ...]:
