@@ -4,9 +4,11 @@ from collections.abc import AsyncIterator
 from pathlib import Path
 
 import pytest
+import pytest_asyncio
 
 from tests.keep.service import Service, running
 from tests.postgres import BOTH, address_of
+from tests.threads import ended_threads
 
 
 @pytest.fixture(params=BOTH)
@@ -20,3 +22,10 @@ async def service(address: str) -> AsyncIterator[Service]:
     """The service over that database, its clock in the test's hand."""
     async with running(address) as opened:
         yield opened
+
+
+@pytest_asyncio.fixture(autouse=True)
+async def ended() -> AsyncIterator[None]:
+    """Each test waits for the threads of its connections."""
+    async for _ in ended_threads():
+        yield

@@ -4,9 +4,11 @@ from collections.abc import AsyncIterator
 from pathlib import Path
 
 import pytest
+import pytest_asyncio
 
 from fieldworthy.storage.engine import SqlStore, open_engine
 from tests.postgres import BOTH, Postgres, address_of
+from tests.threads import ended_threads
 
 
 @pytest.fixture(params=BOTH)
@@ -41,3 +43,10 @@ async def store(address: str) -> AsyncIterator[SqlStore]:
     opened = SqlStore(open_engine(address))
     yield opened
     await opened.close()
+
+
+@pytest_asyncio.fixture(autouse=True)
+async def ended() -> AsyncIterator[None]:
+    """Each test waits for the threads of its connections."""
+    async for _ in ended_threads():
+        yield

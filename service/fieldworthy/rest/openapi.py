@@ -23,7 +23,7 @@ from fieldworthy.wire import (
 from fieldworthy.wire.problems import Problem
 
 DESCRIPTION = """Rulebooks for the upkeep of farm machinery, and the answers drawn from them: what is due, whether a step may start,
-what to take along.
+what to take along. A machine and its history come with each question, or are kept here and asked about by its id.
 
 Every answer says which rulebook, version and digest it was drawn from, and why. What is not known is answered as not known. Times are
 RFC 3339 with their offset; amounts carry their unit; every refusal is a problem (RFC 9457, `application/problem+json`) with a stable

@@ -3,7 +3,7 @@
 from typing import Any
 
 from fieldworthy.core.base.finding import or_list
-from fieldworthy.core.base.micros import HOUR, micros_text
+from fieldworthy.core.base.micros import AHEAD, HOUR, micros_text
 from fieldworthy.core.base.quantity import TICKS, Exact, Unit, from_ticks, ticks_text
 from fieldworthy.core.meter import intake
 from fieldworthy.core.meter.intake import Aside, Point
@@ -64,7 +64,7 @@ def words_of(aside: Aside, sent: tuple[int, Exact, str | None], own: Unit) -> tu
             values = {"other": values["before"]}
             return f"{shown}, and for the same moment {before}.", mend, values
         case intake.FROM_THE_FUTURE:
-            return f"{micros_text(at)} is still to come; a clock may be {intake.AHEAD // 1_000_000 // 60} minutes ahead.", mend, {}
+            return f"{micros_text(at)} is still to come; a clock may be {AHEAD // 1_000_000 // 60} minutes ahead.", mend, {}
         case intake.OTHER_UNIT:
             return f"`{shorten(unit or '')}` is no unit of this meter, which counts {own.many}.", mend, {"meter_unit": own.name}
         case intake.OUT_OF_RANGE:

@@ -7,12 +7,12 @@ and what is kept later is known later: so the same machine asked with the same `
 import json
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import timedelta
 from typing import Any
 
 from fieldworthy.core.answer.due import DueAnswer
-from fieldworthy.core.base.finding import Finding, Refused
-from fieldworthy.core.base.micros import SECOND, at_micros, micros_of, micros_text
+from fieldworthy.core.base.finding import Refused
+from fieldworthy.core.base.micros import at_micros, micros_of, micros_text
+from fieldworthy.usecases.as_of import refuse_ahead
 from fieldworthy.usecases.ask_due import due
 from fieldworthy.usecases.asking import Answered, Finder
 from fieldworthy.usecases.assemble import ROOMS, Assembled, Told, assemble
@@ -22,9 +22,6 @@ from fieldworthy.usecases.kept_readings import Point
 from fieldworthy.usecases.old_history import Days
 from fieldworthy.usecases.ports import Version
 from fieldworthy.usecases.refusals import MachineNotYetKept, MachineUnknown, QuestionDoesNotFit, Refusal, RulebookUnknown
-
-AHEAD = timedelta(minutes=2) // timedelta(microseconds=1)
-"""How far a caller's clock may be ahead of the store's [microseconds]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,8 +159,7 @@ class AskKeptDue:
         """
         async with self._store.look(organisation) as kept:
             moment = await kept.moment()
-            if as_of is not None and as_of > moment + AHEAD:
-                raise QuestionDoesNotFit([_ahead(moment)])
+            refuse_ahead(as_of, moment)
             machine = await kept.machines.find(id)
             if machine is None:
                 raise MachineUnknown(id, await kept.machines.close_ids(id, 3))
@@ -173,8 +169,3 @@ class AskKeptDue:
         found = await find_for(self._find, reads[0])
         asked = now if now is not None else micros_text(moment if as_of is None else as_of)
         return answer_kept(reads[0], found, asked, tasks, notice, self._embed)
-
-
-def _ahead(moment: int) -> Finding:
-    now = micros_text(moment - moment % SECOND)
-    return Finding("question.as_of", "`as_of` lies ahead: what will be known then is not known", f"it is {now}", path="/as_of")

@@ -11,7 +11,8 @@ from typing import Any
 
 from fieldworthy.core.answer.due import answer_due, read_due_question
 from fieldworthy.core.base.finding import Finding, Refused, pointer
-from fieldworthy.core.base.micros import SECOND, micros_text
+from fieldworthy.core.base.micros import micros_text
+from fieldworthy.usecases.as_of import refuse_ahead
 from fieldworthy.usecases.find_rulebook import FindRulebook, Found
 from fieldworthy.usecases.kept import MACHINE, Entry, Kept, Machine, next_known
 from fieldworthy.usecases.only_if import ALWAYS, OnlyIf, tag_of
@@ -29,9 +30,6 @@ Json = Mapping[str, Any]
 
 KEPT, SAME, CHANGED = "kept", "same", "changed"
 """What came of a put: it is new, it was there just so, it replaces an earlier state."""
-
-AHEAD = 120 * SECOND
-"""How far a caller's clock may be ahead of the store's [microseconds]."""
 
 _ASKED_OF = ("model", "serial", "options", "timezone", "day_starts", "in_service", "seasons", "usage", "working_days")
 _MOST_FINDINGS = 100
@@ -165,7 +163,7 @@ async def read_machine(kept: Kept, id: str, as_of: int | None = None) -> KeptDoc
     if as_of is None:
         entry = (await kept.entries.documents([machine.key]))[machine.key]
         return KeptDocument(id, machine.revision, entry.known, entry.body)
-    await refuse_ahead(kept, as_of)
+    refuse_ahead(as_of, await kept.moment())
     states = [state for state in await kept.entries.history(machine.key, MACHINE, "") if state.known <= as_of]
     if not states:
         raise MachineNotYetKept(id, micros_text(as_of))
@@ -188,15 +186,6 @@ async def known_machine(kept: Kept, id: str, lock: bool = False) -> Machine:
     if machine is None:
         raise MachineUnknown(id, await kept.machines.close_ids(id, 3))
     return machine
-
-
-async def refuse_ahead(kept: Kept, as_of: int) -> None:
-    """Raises QuestionDoesNotFit where nobody can know yet what will be known then."""
-    moment = await kept.moment()
-    if as_of > moment + AHEAD:
-        now = micros_text(moment - moment % SECOND)
-        message = "`as_of` lies ahead: what will be known then is not known"
-        raise QuestionDoesNotFit([Finding("question.as_of", message, f"it is {now}", path="/as_of")])
 
 
 def refuse_twice(ids: Sequence[str]) -> None:

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 from typing import Any
 
 from fieldworthy.core.answer.evidence import Evidence
-from fieldworthy.core.base.micros import micros_text
+from fieldworthy.core.base.micros import AHEAD, micros_text
+from fieldworthy.usecases.as_of import refuse_ahead
 from fieldworthy.usecases.find_rulebook import FindRulebook, Found
-from fieldworthy.usecases.keep_machines import AHEAD, known_machine, refuse_ahead, refuse_twice, written
+from fieldworthy.usecases.keep_machines import known_machine, refuse_twice, written
 from fieldworthy.usecases.kept import WITHDRAWN, Entry, Kept, Machine, next_known
 from fieldworthy.usecases.old_history import Days
 from fieldworthy.usecases.only_if import ALWAYS, OnlyIf, tag_of
@@ -133,7 +134,7 @@ async def read_record(kept: Kept, machine: str, kind: Kind, id: str, as_of: int 
     if as_of is None:
         found = (await kept.entries.newest(of.key, kind.entry, [id])).get(id)
     else:
-        await refuse_ahead(kept, as_of)
+        refuse_ahead(as_of, await kept.moment())
         states = [state for state in await kept.entries.history(of.key, kind.entry, id) if state.known <= as_of]
         found = states[-1] if states else None
     if found is None or found.body == WITHDRAWN:
@@ -162,7 +163,7 @@ async def list_records(
     """What stands, what happened last first. about: the key of the name spoken of. Raises MachineUnknown, MachineNotYetKept."""
     of = await known_machine(kept, machine)
     if as_of is not None:
-        await refuse_ahead(kept, as_of)
+        refuse_ahead(as_of, await kept.moment())
         if of.key not in await kept.entries.documents([of.key], as_of):
             raise MachineNotYetKept(machine, micros_text(as_of))
     wanted = None if about is None else about[:MOST_ABOUT]

@@ -16,7 +16,7 @@ from fieldworthy.core.answer.evidence import Doubt, check_evidence
 from fieldworthy.core.answer.others import check_put_on
 from fieldworthy.core.answer.procedure import ProcedureAnswer, ProcedureQuestion, answer_procedure
 from fieldworthy.core.base.finding import Finding, pointer
-from fieldworthy.core.base.micros import SECOND, at_micros, micros_of, micros_text
+from fieldworthy.core.base.micros import AHEAD, at_micros, micros_of, micros_text
 from fieldworthy.core.base.names import key, tidy
 from fieldworthy.core.base.reason import Reason
 from fieldworthy.usecases.asking import Answered, ask
@@ -29,8 +29,6 @@ WORK, EVIDENCE, PUT_ON = "work", "evidence", "put-on"
 
 MOST_REPORTS = 100
 """So many of the newest reports of each fact by each person are looked at, at least."""
-
-AHEAD = 120 * SECOND
 
 Json = Mapping[str, Any]
 

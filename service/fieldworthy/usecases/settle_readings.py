@@ -7,10 +7,10 @@ from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from typing import Any
 
-from fieldworthy.core.base.micros import micros_text
+from fieldworthy.core.base.micros import AHEAD, micros_text
 from fieldworthy.core.base.names import key as key_of
 from fieldworthy.core.base.quantity import Exact, Unit, from_ticks, ticks_text, to_ticks
-from fieldworthy.core.meter.intake import AHEAD, EARLIEST, MOST, Dial, Swap
+from fieldworthy.core.meter.intake import EARLIEST, MOST, Dial, Swap
 from fieldworthy.usecases.aside_words import sent_number
 from fieldworthy.usecases.find_rulebook import FindRulebook
 from fieldworthy.usecases.keep_readings import MEANWHILE, moment_of, swap_of, swaps_of, unit_name

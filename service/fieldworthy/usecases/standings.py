@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from fieldworthy.core.base.micros import DAY, at_micros, micros_of, micros_text
-from fieldworthy.usecases.ask_kept_due import AHEAD, KeptDue, Read, answer_kept, find_for, read_kept
+from fieldworthy.core.base.micros import AHEAD, DAY, at_micros, micros_of, micros_text
+from fieldworthy.usecases.ask_kept_due import KeptDue, Read, answer_kept, find_for, read_kept
 from fieldworthy.usecases.asking import Finder
 from fieldworthy.usecases.find_rulebook import Found
 from fieldworthy.usecases.kept import KeepStore, Kept, Machine

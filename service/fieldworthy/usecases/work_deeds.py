@@ -10,14 +10,14 @@ from typing import Any
 from fieldworthy.core.answer.others import HandOver, check_hand_over, same_person
 from fieldworthy.core.answer.procedure import ProcedureAnswer
 from fieldworthy.core.base.finding import Finding
-from fieldworthy.core.base.micros import SECOND, micros_text
+from fieldworthy.core.base.micros import AHEAD, micros_text
 from fieldworthy.core.base.names import key
 from fieldworthy.core.procedure.model import Step
 from fieldworthy.core.procedure.steps import laid_out
+from fieldworthy.usecases.as_of import refuse_ahead, to_the_second
 from fieldworthy.usecases.asking import Answered
 from fieldworthy.usecases.kept import WITHDRAWN, Entry, Kept
 from fieldworthy.usecases.open_work import (
-    AHEAD,
     PUT_ON,
     WORK,
     Json,
@@ -64,12 +64,10 @@ class WorkDeeds:
     async def ask(self, kept: Kept, machine: str, told: Json, as_of: int | None, now: int | None) -> tuple[Answered[Any], Scene]:
         """May this start, by what is kept and what came along; nothing is kept."""
         moment = await kept.moment()
-        if as_of is not None and as_of > moment + AHEAD:
-            message = "`as_of` lies ahead: what will be known then is not known"
-            raise QuestionDoesNotFit([Finding("question.as_of", message, f"it is {_second(moment)}", path="/as_of")])
+        refuse_ahead(as_of, moment)
         if as_of is None and now is not None and abs(now - moment) > AHEAD:
             message = "`now` is not now: by what is kept it can be asked what may start now, or with `as_of` what might have"
-            raise QuestionDoesNotFit([Finding("question.not_now", message, f"leave it out; it is {_second(moment)}", path="/now")])
+            raise QuestionDoesNotFit([Finding("question.not_now", message, f"leave it out; it is {to_the_second(moment)}", path="/now")])
         scene = await self._set(kept, machine, as_of, now)
         return ask_clearance(scene, self._questions, told, told["for"]), scene
 
@@ -270,10 +268,6 @@ async def _keep(kept: Kept, scene: Scene, told: Json) -> None:
     """Keeps what came with a request that changes nothing else."""
     if told.get("evidence") or told.get("put_on"):
         await keep_reports(kept, scene, told, await known_next(kept, scene))
-
-
-def _second(moment: int) -> str:
-    return micros_text(moment - moment % SECOND)
 
 
 def _overtaken(scene: Scene, told: Json, without: str | None = None) -> tuple[Change, ...]:

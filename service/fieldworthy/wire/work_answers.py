@@ -83,7 +83,11 @@ class OpenAnswer(Closed):
 
 
 class StepAnswer(Closed):
-    """so: whether the step is begun (or done) now, as was asked. procedure: where the work's steps stand, with the next one's clearance."""
+    """
+    so: whether the step is begun (or done) now, as was asked, and nothing that is reported interrupts it.
+
+    procedure: where the work's steps stand, with the next one's clearance.
+    """
 
     so: bool
     work: Work

@@ -6,6 +6,9 @@ SECOND = 1_000_000
 HOUR = 3600 * SECOND
 DAY = 24 * HOUR
 
+AHEAD = 120 * SECOND
+"""How far the clock of whoever tells something may be ahead."""
+
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 

@@ -18,14 +18,11 @@ from fractions import Fraction
 from itertools import groupby, pairwise
 from typing import NamedTuple
 
-from fieldworthy.core.base.micros import HOUR, SECOND
+from fieldworthy.core.base.micros import AHEAD, HOUR, SECOND
 from fieldworthy.core.base.quantity import TICKS, UNITS, Exact, Unit, convert, find_unit, whole
 
 EARLIEST = 631_152_000 * SECOND
 """1990-01-01, UTC: an earlier time comes from a clock that was never set."""
-
-AHEAD = 120 * SECOND
-"""A sender's clock may be so much ahead."""
 
 MOST = 10**12 * TICKS
 """The greatest value that is kept, of any unit."""
