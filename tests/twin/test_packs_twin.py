@@ -69,7 +69,7 @@ def test_amounts_far_above_the_sizes(wanted: int, sizes: list[int]) -> None:
     agree(Fraction(wanted), [Fraction(s) for s in sizes])
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=6, deadline=None)
 @given(st.integers(1, 12), st.lists(st.integers(2, 16), min_size=5, max_size=8, unique=True))
 def test_many_sizes(wanted: int, sizes: list[int]) -> None:
     agree(Fraction(wanted), [Fraction(s) for s in sizes])
