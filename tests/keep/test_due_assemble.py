@@ -36,7 +36,12 @@ BOOK = checked(
             "grease": {"title": "Grease", "kind": "lubricate", "interval": "every 80 h", "uses": [{"part": "PL-1", "amount": "60 g"}]},
             "filter": {"title": "Clean the filter", "kind": "clean", "interval": "every 50 h; when dust is heavy, every 10 h"},
             "oil": {"title": "Change the oil", "kind": "replace", "interval": "every 12 months", "covers": ["look"]},
-            "look": {"title": "Look at the oil", "kind": "inspect", "interval": "weekly"},
+            "look": {
+                "title": "Look at the oil",
+                "kind": "inspect",
+                "interval": "weekly",
+                "if_found": {"metal": {"unfit": True}, "low": {"then": "oil", "within": "5 days"}},
+            },
         },
         "parts": {"PL-1": {"title": "Grease", "unit": "g", "packs": ["400 g"]}},
     }
@@ -143,6 +148,62 @@ def test_what_makes_the_machine_unfit_is_never_left_out() -> None:
     assert made.leave_out([wrong])
     assert made.machine["found"] == [{**FOUND, "then": "grease", "unfit": True}]
     assert not made.leave_out([wrong])
+
+
+GONE = {"task": "gone", "at": "2026-07-10T06:00:00Z"}
+UNREAD: list[tuple[str, dict[str, Any], str, list[tuple[str, str | None]]]] = [
+    ("a record of a task that is gone", {"done": [{**GONE, "found": "worn"}]}, "unknown", [("worn", "2026-07-10")]),
+    ("a finding at a task that is gone", {"found": [{**FOUND, "task": "gone"}]}, "unknown", [("a crack", "2026-07-13")]),
+    (
+        "both, the newest first",
+        {"done": [{**GONE, "found": "worn"}], "found": [{**FOUND, "task": "Gone"}]},
+        "unknown",
+        [("a crack", "2026-07-13"), ("worn", "2026-07-10")],
+    ),
+    ("done again with nothing found", {"done": [{**GONE, "found": "worn"}, {**GONE, "at": "2026-07-11T06:00:00Z"}]}, "fit", []),
+    (
+        "done before with nothing found",
+        {"done": [{**GONE, "found": "worn"}, {**GONE, "at": "2026-07-09T06:00:00Z"}]},
+        "unknown",
+        [("worn", "2026-07-10")],
+    ),
+    ("done again at the same moment", {"done": [{**GONE, "found": "worn"}, GONE]}, "unknown", [("worn", "2026-07-10")]),
+    (
+        "skipped the next time",
+        {"done": [{**GONE, "found": "worn"}, {**GONE, "at": NOW, "result": "skipped"}]},
+        "unknown",
+        [("worn", "2026-07-10")],
+    ),
+    ("nothing was found", {"done": [{**GONE, "found": " "}]}, "fit", []),
+    ("settled", {"found": [{**FOUND, "task": "gone", "settled": {"at": NOW}}]}, "fit", []),
+    ("what follows is told with it", {"found": [{**FOUND, "task": "gone", "then": "grease", "within": "10 h"}]}, "fit", []),
+    ("at no time that is known", {"done": [{"task": "look", "meters": {"work": 5}, "found": "metal"}]}, "unknown", [("metal", None)]),
+    ("at no time, at a task that is gone", {"done": [{"task": "gone", "found": "metal"}, GONE]}, "unknown", [("metal", None)]),
+    ("at a time of no calendar", {"done": [{**GREASED, "at": "1700-01-01T00:00:00Z", "found": "dry"}]}, "unknown", [("dry", None)]),
+]
+
+
+@pytest.mark.parametrize(("rooms", "fit", "because"), [c[1:] for c in UNREAD], ids=[c[0] for c in UNREAD])
+def test_no_machine_is_fit_for_want_of_a_word(rooms: dict[str, Any], fit: str, because: list[tuple[str, str | None]]) -> None:
+    found = answer(told(**rooms))["fit"]
+    assert found["fit"] == fit
+    assert [(r["values"]["found"], r["values"]["on"]) for r in found["because"] if r["code"] == "found-not-read"] == because
+
+
+def test_what_is_known_to_make_it_unfit_is_said_first() -> None:
+    found = answer(told(done=[{**GONE, "found": "worn"}, {"task": "look", "at": NOW, "found": "metal"}]))["fit"]
+    assert (found["fit"], [r["code"] for r in found["because"]]) == ("unfit", ["unfit"])
+
+
+@pytest.mark.parametrize(("word", "fit"), [("metal", "unfit"), ("low", "fit"), ("clean", "fit")])
+def test_what_was_found_stands_though_its_record_is_too_old_to_count(word: str, fit: str) -> None:
+    """Every later look found something that makes nothing unfit, so none of them settles it."""
+    later = [{"task": "look", "at": (AT - timedelta(hours=n)).isoformat(), "found": "a drop"} for n in range(MOST_RECORDS)]
+    found = answer(told(done=[{"task": "look", "on": "2020-07-01", "found": word, "by": "p-1"}, *later]))
+    assert [o["why"] for o in found["left_out"]] == ["too-many"]
+    assert found["fit"]["fit"] == fit
+    oil = next(t for t in found["tasks"] if t["task"] == "oil")
+    assert (oil["standing"] == "overdue") is (word == "low")
 
 
 def test_of_two_states_that_began_together_a_person_has_to_say_which_holds() -> None:

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from fieldworthy.core.answer.due import DueAnswer
+from fieldworthy.core.answer.found import not_all_read
 from fieldworthy.core.base.finding import Refused
 from fieldworthy.core.base.micros import at_micros, micros_of, micros_text
 from fieldworthy.usecases.as_of import refuse_ahead
@@ -116,6 +117,7 @@ def answer_kept(
             if not assembled.leave_out(refused.findings):
                 raise QuestionDoesNotFit(refused.findings) from refused
         else:
+            answer.fitness = not_all_read(answer.fitness, assembled.unread)
             return KeptDue(Answered(found, answer), assembled, read.as_of)
 
 

@@ -9,13 +9,15 @@ import json
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
 from typing import Any
 
+from fieldworthy.core.answer.found import Unread
 from fieldworthy.core.answer.machine import MOST_RECORDS
-from fieldworthy.core.answer.reader import Reader
+from fieldworthy.core.answer.reader import EPOCH, Reader
 from fieldworthy.core.base.finding import Finding
 from fieldworthy.core.base.micros import at_micros, micros_text
-from fieldworthy.core.base.names import key
+from fieldworthy.core.base.names import blank, key
 from fieldworthy.core.base.quantity import TICKS, Unit, convert, find_unit, whole
 from fieldworthy.core.base.vocabulary import state_of
 from fieldworthy.core.meter.series import Reading
@@ -67,6 +69,7 @@ class Assembled:
     machine: the `machine` of a question without its readings; points: those, ready, by meter; kept: the same as they are kept.
 
     left_out: (what, name, why) -> how many; placed: task -> records of old history that were put in time by the readings.
+    unread: what was found, and can't be used, and was not followed by a record of the same task with nothing found.
     """
 
     machine: Plain
@@ -74,6 +77,7 @@ class Assembled:
     kept: Mapping[str, Sequence[Point]]
     left_out: Counter[tuple[str, str, str]] = field(default_factory=Counter)
     placed: Counter[str] = field(default_factory=Counter)
+    unread: list[Unread] = field(default_factory=list)
 
     def plain(self) -> Plain:
         """The whole machine as a request of `POST /v1/due` has it."""
@@ -93,7 +97,10 @@ class Assembled:
                 return False
         for room, numbers in wrong.items():
             for i in numbers:
-                self.left_out[room_word(room), self.machine[room][i][_NAMED_BY[room]], UNUSABLE] += 1
+                item = self.machine[room][i]
+                self.left_out[room_word(room), item[_NAMED_BY[room]], UNUSABLE] += 1
+                if room == "done" and not blank(_word(item)):
+                    self.unread.append(Unread(_word(item), item["task"], None, item.get("by"), "that record can't be used"))
             self.machine[room] = [item for i, item in enumerate(self.machine[room]) if i not in numbers]
         return bool(findings)
 
@@ -128,6 +135,8 @@ class _Assembly:
         self.told, self.book, self.days, self.words = told, book, days, book.vocabulary
         self.left_out: Counter[tuple[str, str, str]] = Counter()
         self.placed: Counter[str] = Counter()
+        self.gone: list[Plain] = []  # records and findings of tasks that are declared no longer
+        self.unread: list[Unread] = []
 
     def build(self) -> Assembled:
         document = self.told.document
@@ -165,7 +174,7 @@ class _Assembly:
             self._place(timeless, machine, points)
         if len(machine.get("done", ())) > MOST_RECORDS:
             self._newest(machine)
-        return Assembled(machine, points, kept, self.left_out, self.placed)
+        return Assembled(machine, points, kept, self.left_out, self.placed, [*self.unread, *self._of_gone_tasks()])
 
     def _declared(self, what: str, name: str, declared: Mapping[str, Any]) -> bool:
         if name in declared or key(name) in declared:
@@ -205,6 +214,7 @@ class _Assembly:
     def _done(self, item: Plain) -> Plain | None:
         taken = self._task("done", item)
         if taken is None:
+            self.gone.append(item)
             return None
         if taken.get("points"):
             declared = self.book.tasks[taken["task"]].points
@@ -222,6 +232,9 @@ class _Assembly:
         """What makes the machine unfit is never left out; a task that is gone can't follow, nor has it words for what was found."""
         if item.get("settled"):
             return None
+        by_word = item.get("then") is None and "unfit" not in item
+        if by_word and item.get("task") is not None and key(item["task"]) not in self.book.tasks:
+            self.gone.append(dict(item))
         for member in ("task", "then"):
             if item.get(member) is not None and not self._declared("found", item[member], self.book.tasks):
                 del item[member]
@@ -229,6 +242,22 @@ class _Assembly:
                     item.pop("within", None)
         item.pop("settled", None)
         return item
+
+    def _of_gone_tasks(self) -> Iterable[Unread]:
+        """What was found at such tasks and is open. Where nothing tells that a clean record is the later one, it is not taken for that."""
+        clean: dict[str, datetime] = {}
+        open_: list[tuple[datetime, Plain]] = []
+        for item in self.gone:
+            when = self.days.when(item)
+            if not blank(_word(item)):
+                open_.append((when, item))
+            elif item.get("result") in (None, "done"):
+                task = key(item["task"])
+                clean[task] = max(when, clean.get(task, when))
+        for when, item in open_:
+            if when == EPOCH or key(item["task"]) not in clean or when >= clean[key(item["task"])]:
+                day = None if when == EPOCH else self.days.day_of(when)
+                yield Unread(_word(item), item["task"], day, item.get("by"), "the rulebook no longer declares that task")
 
     def _deferral(self, item: Plain) -> Plain | None:
         return self._task("deferral", item)
@@ -270,7 +299,10 @@ class _Assembly:
         if found:
             machine.setdefault("done", []).extend(found)
         self.placed.update(item["task"] for item in found)
-        self.left_out.update(("done", item["task"], NO_TIME) for item in lost)
+        for item in lost:
+            self.left_out["done", item["task"], NO_TIME] += 1
+            if not blank(_word(item)):
+                self.unread.append(Unread(_word(item), item["task"], None, item.get("by"), "nothing tells when that was"))
 
     def _newest(self, machine: Plain) -> None:
         """Only so many records count for a task: of the older ones none is asked about."""
@@ -288,7 +320,22 @@ class _Assembly:
                 gone.update(own[:-MOST_RECORDS])
         for i in gone:
             self.left_out["done", done[i]["task"], TOO_MANY] += 1
+        newest: dict[tuple[str, str], Plain] = {}  # of what an old record says was found and may still be open: the last of each
+        for i in sorted(gone, key=lambda i: (when[i], i)):
+            item = done[i]
+            if not blank(_word(item)) and key(item["found"]) in self.book.tasks[item["task"]].if_found:
+                newest[item["task"], key(item["found"])] = {
+                    "what": item["found"],
+                    **{member: item[member] for member in ("task", "at", "on", "by") if item.get(member) is not None},
+                }
+        if newest:
+            machine.setdefault("found", []).extend(newest.values())
         machine["done"] = [item for i, item in enumerate(done) if i not in gone]
+
+
+def _word(item: Plain) -> str:
+    """What was found, of a record or a finding; empty: nothing."""
+    return str(item.get("what") or item.get("found") or "")
 
 
 def ready(kept: Sequence[Point], own: Unit) -> list[Reading]:

@@ -35,9 +35,13 @@ class Days:
     def start_of(self, day: date) -> datetime:
         return datetime.combine(day, self.starts, self.zone).astimezone(UTC)
 
+    def day_of(self, at: datetime) -> date:
+        """The local day of an instant (UTC)."""
+        return local_days(self.zone, self.starts)(at)
+
     def end_of(self, at: datetime) -> datetime:
         """The end of the local day of an instant (UTC)."""
-        return self.start_of(local_days(self.zone, self.starts)(at) + timedelta(days=1))
+        return self.start_of(self.day_of(at) + timedelta(days=1))
 
     def when(self, item: Mapping[str, Any]) -> datetime:
         """The instant of a record, or the beginning of its day; the beginning of all time where it says none."""

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 from itertools import islice
 from types import MappingProxyType
-from typing import Any
+from typing import Any, NamedTuple
 
 from fieldworthy.core.base.quantity import Exact, from_ticks, ticks_text
 from fieldworthy.core.base.reason import Reason
@@ -205,6 +205,34 @@ class Fitness:
     def to_json(self) -> dict[str, Any]:
         """As it stands on the wire."""
         return {"fit": self.fit, "because": [reason.to_json() for reason in self.because]}
+
+
+class Unread(NamedTuple):
+    """Something found of which nothing tells what follows, and `why`. on: its day, where it is known."""
+
+    what: str
+    task: str
+    on: date | None
+    by: str | None
+    why: str
+
+
+def not_all_read(fitness: Fitness, unread: Sequence[Unread]) -> Fitness:
+    """The fitness where some of what was found can't be read: no machine is fit for want of a word. What makes it unfit still does."""
+    if not unread or fitness.fit == "unfit":
+        return fitness
+    newest = sorted(unread, key=lambda each: (each.on or date.max, each.what), reverse=True)[:MOST_TOLD]
+    own = () if fitness.fit == "fit" else fitness.because
+    return Fitness("unknown", (*own, *(_unread(each) for each in newest)))
+
+
+def _unread(found: Unread) -> Reason:
+    on, by = None if found.on is None else found.on.isoformat(), f" by {found.by}" if found.by else ""
+    text = (
+        f"`{found.what}` found{f' on {on}' if on else ''}{by} ({found.task}), and {found.why}: whether the machine may work with it is not "
+        "known. Let a trained person look, then tell anew what they find, and settle or withdraw this."
+    )
+    return Reason("found-not-read", text, {"found": found.what, "task": found.task, "points": [], "on": on, "by": found.by})
 
 
 _FIT = "Nothing that was told makes the machine unfit. What nobody looked at is not told: its handbook and the daily check come first."
