@@ -5,6 +5,7 @@ import sys
 import tempfile
 import warnings
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -54,12 +55,19 @@ def running_postgres() -> Iterator[Postgres]:
         server.cleanup()
 
 
+@cache
+def _migrated_file() -> bytes:
+    """What a migrated SQLite file holds; migrated once a process, since every test takes a copy."""
+    with tempfile.TemporaryDirectory(prefix="fieldworthy-sqlite-") as room:
+        migrate(f"sqlite:///{room}/store.db")
+        return Path(room, "store.db").read_bytes()
+
+
 def address_of(kind: str, request: pytest.FixtureRequest, room: Path) -> str:
     """The address of a migrated database of its own. kind: `sqlite` or `postgresql`."""
     if kind == "sqlite":
-        found = f"sqlite:///{room / 'store.db'}"
-        migrate(found)
-        return found
+        (room / "store.db").write_bytes(_migrated_file())
+        return f"sqlite:///{room / 'store.db'}"
     server: Postgres = request.getfixturevalue("postgres")
     return server.migrated()
 
