@@ -14,7 +14,7 @@ from fieldworthy.storage.engine import SqlStore, open_engine
 from fieldworthy.usecases.database_limits import DatabaseLimits
 from fieldworthy.usecases.find_rulebook import FindRulebook, Found, RulebookSource
 from fieldworthy.usecases.kept import HOME
-from fieldworthy.usecases.kept_standings import URGENCY, Computed, Row, Scope, Wanted
+from fieldworthy.usecases.kept_standings import FITNESS, URGENCY, Computed, Row, Scope, Wanted
 from fieldworthy.usecases.standings import AT_A_REQUEST, AT_ONCE, AskFleet, Recompute
 from fieldworthy.wire.fleet_answers import FleetAnswer, KeptDueAnswer
 from tests.keep.histories import publish, put_machine, read, tell
@@ -78,7 +78,17 @@ async def every(service: Service, limit: int = 50, **filters: str) -> list[dict[
 
 async def test_an_empty_store_is_an_empty_list(service: Service) -> None:
     none = dict.fromkeys(URGENCY, 0)
-    assert await service.get("/v1/due") == {"items": [], "next": None, "computed_at": None, "stale": 0, "counts": none, "problems": []}
+    machines = dict.fromkeys(FITNESS, 0)
+    assert await service.get("/v1/due") == {
+        "items": [],
+        "next": None,
+        "computed_at": None,
+        "stale": 0,
+        "counts": none,
+        "machines": machines,
+        "not_fit": [],
+        "problems": [],
+    }
 
 
 async def test_each_item_is_what_the_machines_own_answer_says(fleet: Service) -> None:
@@ -88,10 +98,10 @@ async def test_each_item_is_what_the_machines_own_answer_says(fleet: Service) ->
         mine = [item for item in items if item["machine"] == id_]
         own = await fleet.get(f"/v1/machines/{id_}/due", params={"now": mine[0]["computed_at"], "as_of": mine[0]["as_of"]})
         KeptDueAnswer.model_validate(own)
-        head = ("machine", "site", "rulebook", "computed_at", "as_of")
+        head = ("machine", "site", "rulebook", "computed_at", "as_of", "fit")
         assert [{k: v for k, v in item.items() if k not in head} for item in mine] == own["tasks"]
         assert {json.dumps(item["rulebook"]) for item in mine} == {json.dumps(own["rulebook"])}
-        assert {item["as_of"] for item in mine} == {own["as_of"]}
+        assert {(item["as_of"], item["fit"]) for item in mine} == {(own["as_of"], own["fit"]["fit"])}
 
 
 async def test_the_most_urgent_come_first_then_the_share_used_then_machine_and_task(fleet: Service) -> None:
@@ -144,6 +154,10 @@ REFUSED = [
     "after=WzFd",
     "after=%22",
     "colour=red",
+    "fit=broken",
+    "fit=fit,",
+    "as_of=yesterday",
+    "as_of=2026-07-14T06:00:00",
 ]
 
 

@@ -121,6 +121,21 @@ async def test_from_the_first_revision_with_data(empty_address: str) -> None:
         assert {name for (name,) in await run(address, left)} == tables
 
 
+async def test_standings_of_before_fitness_was_kept_are_forgotten_and_nothing_else(empty_address: str) -> None:
+    """A machine that nobody called fit must not stand as fit: so what was computed before is computed anew."""
+    address = empty_address
+    await go(address, REVISION)
+    await fill(address)
+    counts = [f"select '{table.name}', count(*) from {table.name}" for table in metadata.sorted_tables]  # noqa: S608
+    before = await run(address, " union all ".join(counts))
+    await go(address, "0002")
+    assert await run(address, " union all ".join(counts)) == before
+    await go(address, REVISION)
+    gone = {"computed", "standings"}
+    assert await run(address, " union all ".join(counts)) == [(name, 0 if name in gone else count) for name, count in before]
+    assert {count for name, count in before if name in gone} == {1}
+
+
 async def test_serve_migrates_an_older_sqlite_with_data_by_itself(tmp_path: Path) -> None:
     address = f"sqlite:///{tmp_path / 'store.db'}"
     await go(address, "0001")

@@ -23,8 +23,11 @@ from fieldworthy.rest.moments import AS_OF, read_as_of
 from fieldworthy.rest.problems import failed, log
 from fieldworthy.rest.query import read_query, shown, whole_number
 from fieldworthy.usecases.ask_kept_due import AskKeptDue
-from fieldworthy.usecases.kept_standings import URGENCY, Computed, Place, Scope, Wanted
-from fieldworthy.usecases.standings import AskFleet, Fleet, Recompute, Standing, Writing, urgencies_of
+from fieldworthy.usecases.compute_standings import Writing, urgencies_of
+from fieldworthy.usecases.fleet_as_of import MOST_AS_OF, AskFleetAsOf
+from fieldworthy.usecases.kept import Machine
+from fieldworthy.usecases.kept_standings import FITNESS, URGENCY, Computed, Place, Scope, Wanted
+from fieldworthy.usecases.standings import AskFleet, Fleet, Recompute, Standing
 from fieldworthy.wire import fleet_answers as answers
 from fieldworthy.wire.problems import of_refusal
 
@@ -58,6 +61,8 @@ FLEET = [
     query_parameter("site", "machines of this site", _TEXT),
     query_parameter("rulebook", "standings by this rulebook, `name` or `name@3`", _TEXT),
     query_parameter("machine", "this machine", _TEXT),
+    AS_OF,
+    query_parameter("fit", f"tasks of machines that are so, with commas between: {', '.join(FITNESS)}", _TEXT),
     query_parameter("before", "due, or expected to be due, before this date", {"type": "string", "maxLength": 10, "format": "date"}),
     LIMIT,
     AFTER,
@@ -79,6 +84,7 @@ def fleet_router(keeping: Keeping, recompute: Recompute) -> APIRouter:
     router = APIRouter(route_class=RawRoute)
     ask_kept = AskKeptDue(keeping.store, keeping.find, orjson.Fragment)
     ask_fleet = AskFleet(keeping.store, recompute)
+    ask_as_of = AskFleetAsOf(keeping.store, keeping.find, writing())
 
     @router.get(
         "/v1/machines/{id}/due",
@@ -118,9 +124,11 @@ def fleet_router(keeping: Keeping, recompute: Recompute) -> APIRouter:
             TAG,
             "What is due across the fleet",
             "Where the tasks of all kept machines stand: overdue, due, unknown, upcoming, clear; among those by the share used, the "
-            "largest first, then by machine and task. A machine's standings are computed anew when anything of it is kept, when its "
-            "local day is over, and when its rulebook has a newer version. `computed_at` says when the oldest of them were, and `stale` "
-            "how many machines are still to be computed.",
+            "largest first, then by machine and task. `not_fit` names the machines that must not work by what was told of them, and those "
+            "of which that is not known. A machine's standings are computed anew when anything of it is kept, when its local day is over, "
+            "and when its rulebook has a newer version. `computed_at` says when the oldest of them were, and `stale` how many machines "
+            "are still to be computed. With `as_of` all is computed for that moment by what was known then, of "
+            f"{MOST_AS_OF} machines at most: name a site, a rulebook or a machine where there are more.",
             answers.FleetAnswer,
             None,
             ("request.does_not_fit",),
@@ -130,7 +138,10 @@ def fleet_router(keeping: Keeping, recompute: Recompute) -> APIRouter:
     async def get_fleet_due(request: Request) -> Response:
         query = read_query(request, [parameter["name"] for parameter in FLEET])
         after = _place(query["after"]) if "after" in query else None
-        return json_answer(_fleet_json(await ask_fleet(organisation_of(request), _wanted(query), after, read_limit(query))))
+        as_of, wanted, limit = read_as_of(query), _wanted(query), read_limit(query)
+        if as_of is None:
+            return json_answer(_fleet_json(await ask_fleet(organisation_of(request), wanted, after, limit)))
+        return json_answer(_fleet_json(await ask_as_of(organisation_of(request), wanted, after, limit, as_of)))
 
     return router
 
@@ -143,6 +154,8 @@ def _fleet_json(fleet: Fleet) -> dict[str, Any]:
         "computed_at": None if oldest is None else micros_text(oldest),
         "stale": fleet.summary.stale,
         "counts": {word: fleet.counts.get(i, 0) for i, word in enumerate(URGENCY)},
+        "machines": dict(zip(FITNESS, fleet.summary.fits, strict=True)),
+        "not_fit": [_not_fit(machine, made) for machine, made in fleet.not_fit],
         "problems": [{"machine": id_, "problem": orjson.Fragment(made.problem or "null")} for id_, made in fleet.problems],
     }
 
@@ -156,8 +169,14 @@ def _item(item: Standing) -> str:
         "rulebook": _provenance(made),
         "computed_at": micros_text(made.at),
         "as_of": micros_text(made.as_of),
+        "fit": made.fit,
     }
     return f"{orjson.dumps(head).decode()[:-1]},{item.row.body[1:]}"
+
+
+def _not_fit(machine: Machine, made: Computed) -> dict[str, Any]:
+    head = {"machine": machine.id, "site": machine.site, "computed_at": micros_text(made.at), "as_of": micros_text(made.as_of)}
+    return {**head, "fit": made.fit, "because": orjson.Fragment(made.fit_because or "[]")}
 
 
 def _provenance(made: Computed) -> dict[str, Any]:
@@ -168,6 +187,9 @@ def _wanted(query: Mapping[str, str]) -> Wanted:
     words = tuple(dict.fromkeys(query["standing"].split(","))) if "standing" in query else ()
     for word in words:
         _one_of("standing", word, URGENCY)
+    fits = tuple(dict.fromkeys(query["fit"].split(","))) if "fit" in query else ()
+    for word in fits:
+        _one_of("fit", word, FITNESS)
     kind, skill, before, rulebook = query.get("kind"), query.get("skill"), query.get("before"), query.get("rulebook")
     if kind is not None:
         _one_of("kind", kind, get_args(Kind))
@@ -178,7 +200,7 @@ def _wanted(query: Mapping[str, str]) -> Wanted:
     if rulebook is not None and not _NAMED.match(rulebook):
         raise _refused("rulebook", rulebook, "give `name` or `name@3`")
     site, machine = read_name(query, "site", 120), read_name(query, "machine", 120)
-    return Wanted(Scope(site, rulebook, machine), urgencies_of(words), kind, skill, before)
+    return Wanted(Scope(site, rulebook, machine), urgencies_of(words), kind, skill, before, fits)
 
 
 def _one_of(name: str, word: str, known: tuple[str, ...]) -> None:

@@ -141,7 +141,7 @@ CREATE TABLE computed (
 	due INTEGER NOT NULL, 
 	unknown INTEGER NOT NULL, 
 	upcoming INTEGER NOT NULL, 
-	clear INTEGER NOT NULL, 
+	clear INTEGER NOT NULL, fit VARCHAR(10), fit_because TEXT, 
 	CONSTRAINT pk_computed PRIMARY KEY (organisation, machine), 
 	CONSTRAINT fk_computed_organisation_machine FOREIGN KEY(organisation, machine) REFERENCES machines (organisation, "key")
 );
@@ -176,4 +176,4 @@ CREATE TABLE answers (
 
 CREATE INDEX ix_answers_organisation_known ON answers (organisation, known);
 
-insert into alembic_version (version_num) values ('0002');
+insert into alembic_version (version_num) values ('0003');

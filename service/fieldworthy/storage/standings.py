@@ -10,7 +10,7 @@ from fieldworthy.storage.machines import chunks
 from fieldworthy.storage.tables import computed, entries, machines, meters, readings, readings_withdrawn, standings
 from fieldworthy.storage.tables import rulebook_versions as versions
 from fieldworthy.usecases.kept import Machine
-from fieldworthy.usecases.kept_standings import URGENCY, Computed, Place, Row, Scope, Summary, Wanted
+from fieldworthy.usecases.kept_standings import FITNESS, URGENCY, Computed, Place, Row, Scope, Summary, Wanted
 
 _EVERYTHING = Scope()
 _COMPUTED = [computed.c[name] for name in Computed.__dataclass_fields__]
@@ -54,9 +54,11 @@ class SqlStandings:
     async def summary(self, moment: int, scope: Scope) -> Summary:
         stale = func.coalesce(func.sum(case((self._stale(moment), 1), else_=0)), 0)
         counts = [func.coalesce(func.sum(computed.c[word]), 0) for word in URGENCY]
-        query = self._with_computed(stale, func.min(computed.c.at), func.count(computed.c.problem), *counts).where(*self._in_scope(scope))
-        row = (await self._connection.execute(query)).one()
-        return Summary(int(row[0]), row[1], row[2], [int(count) for count in row[3:]])
+        fits = [func.coalesce(func.sum(case((computed.c.fit == word, 1), else_=0)), 0) for word in FITNESS]
+        query = self._with_computed(stale, func.min(computed.c.at), func.count(computed.c.problem), *counts, *fits)
+        row = (await self._connection.execute(query.where(*self._in_scope(scope)))).one()
+        told = [int(count) for count in row[3:]]
+        return Summary(int(row[0]), row[1], row[2], told[: len(URGENCY)], told[len(URGENCY) :])
 
     async def computed(self, keys: Collection[int]) -> Mapping[int, tuple[Machine, Computed]]:
         found: dict[int, tuple[Machine, Computed]] = {}
@@ -89,6 +91,12 @@ class SqlStandings:
     async def counts(self, wanted: Wanted) -> Mapping[int, int]:
         query = select(standings.c.urgency, func.count()).where(*self._wanted(wanted)).group_by(standings.c.urgency)
         return {row[0]: row[1] for row in await self._connection.execute(query)}
+
+    async def not_fit(self, scope: Scope, most: int) -> Sequence[tuple[Machine, Computed]]:
+        worst = case({word: i for i, word in enumerate(FITNESS)}, value=computed.c.fit)
+        query = self._with_computed(*_MACHINE, *_COMPUTED).where(computed.c.fit != "fit", *self._in_scope(scope))
+        rows = await self._connection.execute(query.order_by(worst, machines.c.id).limit(most))
+        return [(Machine(*row[: len(_MACHINE)]), Computed(*row[len(_MACHINE) :])) for row in rows]
 
     async def problems(self, scope: Scope, most: int) -> Sequence[tuple[str, Computed]]:
         query = self._with_computed(machines.c.id, *_COMPUTED).where(computed.c.problem.is_not(None), *self._in_scope(scope))
@@ -138,6 +146,9 @@ class SqlStandings:
         if wanted.scope != _EVERYTHING:
             meant = self._with_computed(machines.c.key).where(*self._in_scope(wanted.scope))
             found.append(standings.c.machine.in_(meant))
+        if wanted.fits:
+            fit = select(computed.c.machine).where(self._own_computed, computed.c.fit.in_(sorted(wanted.fits)))
+            found.append(standings.c.machine.in_(fit))
         if wanted.urgencies:
             found.append(standings.c.urgency.in_(sorted(wanted.urgencies)))
         if wanted.kind is not None:

@@ -27,7 +27,7 @@ from sqlalchemy import (
 from sqlalchemy.engine import Dialect
 from sqlalchemy.types import TypeDecorator
 
-REVISION = "0002"  # of the newest step in migrations/, which a test holds it to
+REVISION = "0003"  # of the newest step in migrations/, which a test holds it to
 
 metadata = MetaData(
     naming_convention={
@@ -207,6 +207,8 @@ computed = Table(  # when and from what a machine's standings were computed
     Column("digest", String(71), nullable=False),
     Column("problem", Text),  # JSON: why there are no standings
     *(Column(standing, Integer, nullable=False) for standing in ("overdue", "due", "unknown", "upcoming", "clear")),  # how many there are
+    Column("fit", String(10)),  # whether the machine may work: fit, unfit, unknown; null where there is a problem
+    Column("fit_because", Text),  # JSON: the reasons
     _of_machine(),
 )
 

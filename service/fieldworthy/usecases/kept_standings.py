@@ -9,6 +9,9 @@ from fieldworthy.usecases.kept import Machine
 URGENCY = ("overdue", "due", "unknown", "upcoming", "clear")
 """Standings in the order in which a fleet's are listed."""
 
+FITNESS = ("unfit", "unknown", "fit")
+"""Whether a machine may work, in the order in which machines that are not fit are listed."""
+
 Place = tuple[int, float, str, str]
 """Where a row stands in that order: urgency, rank, the machine's id, the task."""
 
@@ -43,6 +46,7 @@ class Computed:
 
     at: the moment; known: the machine's own of then; as_of: of all that went in; until: when they may change by themselves;
     version: 0 where no rulebook was found; problem: JSON, why there are no standings; overdue to clear: how many of each there are.
+    fit: one of FITNESS, fit_because: JSON, its reasons; None where there is a problem.
     """
 
     machine: int
@@ -59,6 +63,8 @@ class Computed:
     unknown: int = 0
     upcoming: int = 0
     clear: int = 0
+    fit: str | None = None
+    fit_because: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,31 +78,33 @@ class Scope:
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """Which standings are meant. urgencies: () for all; before: due, or expected to be, before that date."""
+    """Which standings are meant. urgencies, fits: () for all; before: due, or expected to be, before that date."""
 
     scope: Scope = Scope()
     urgencies: Collection[int] = ()
     kind: str | None = None
     skill: str | None = None
     before: str | None = None
+    fits: Collection[str] = ()
 
     @property
     def by_machine(self) -> bool:
         """Whether it is said by machines and standings alone."""
-        return self.kind is None and self.skill is None and self.before is None
+        return self.kind is None and self.skill is None and self.before is None and not self.fits
 
 
 @dataclass(frozen=True, slots=True)
 class Summary:
     """
     Of the machines of a scope: how many have stale standings, or none yet; the oldest moment of those that there are; how many machines
-    have a problem in place of standings; and how many standings there are, by urgency.
+    have a problem in place of standings; how many standings there are, by urgency; and how many machines, by the places of FITNESS.
     """
 
     stale: int
     computed_at: int | None
     problems: int
     counts: Sequence[int]
+    fits: Sequence[int]
 
 
 class Standings(Protocol):
@@ -129,6 +137,9 @@ class Standings(Protocol):
 
     async def counts(self, wanted: Wanted) -> Mapping[int, int]:
         """How many there are, by urgency; a look at each of them, so where a summary tells it, rather that."""
+
+    async def not_fit(self, scope: Scope, most: int) -> Sequence[tuple[Machine, Computed]]:
+        """Machines that are unfit, and behind them those of which it is not known whether they are fit, by id, at most so many."""
 
     async def problems(self, scope: Scope, most: int) -> Sequence[tuple[str, Computed]]:
         """Machines that have a problem in place of standings, by id, at most so many."""

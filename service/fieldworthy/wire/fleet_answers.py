@@ -5,7 +5,7 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, Field
 
 from fieldworthy.wire.answers import DueAnswer, DueTask
-from fieldworthy.wire.closed import Closed, Count, Id, Provenance, Time
+from fieldworthy.wire.closed import Closed, Count, Id, Provenance, Reason, Time
 from fieldworthy.wire.problems import Problem
 
 Opaque = Annotated[str, Field(max_length=2000)]
@@ -58,13 +58,14 @@ class KeptDueAnswer(DueAnswer):
 
 
 class FleetTask(DueTask):
-    """One task of one machine. computed_at: the `now` of its standing; as_of: what was known then."""
+    """One task of one machine. computed_at: the `now` of its standing; as_of: what was known then; fit: whether the machine may work."""
 
     machine: Id
     site: Id | None
     rulebook: Provenance
     computed_at: Time
     as_of: Time
+    fit: Literal["fit", "unfit", "unknown"]
 
 
 class Counts(Closed):
@@ -75,6 +76,25 @@ class Counts(Closed):
     unknown: Count
     upcoming: Count
     clear: Count
+
+
+class FitCounts(Closed):
+    """How many machines there are of each; those with a problem are of none."""
+
+    unfit: Count
+    unknown: Count
+    fit: Count
+
+
+class NotFit(Closed):
+    """A machine that must not work, or of which that is not known."""
+
+    machine: Id
+    site: Id | None
+    computed_at: Time
+    as_of: Time
+    fit: Literal["unfit", "unknown"]
+    because: Annotated[list[Reason], Field(max_length=100)]
 
 
 class MachineProblem(Closed):
@@ -92,6 +112,8 @@ class FleetAnswer(Closed):
     computed_at: Annotated[Time | None, Field(description="when the oldest of these standings were computed; null: there are none")]
     stale: Annotated[Count, Field(description="machines whose standings are being computed anew; those of before are shown till then")]
     counts: Counts
+    machines: Annotated[FitCounts, Field(description="of this site, rulebook and machine, whatever else is filtered by")]
+    not_fit: Annotated[list[NotFit], Field(max_length=100, description="the same machines, the unfit first; at most 100")]
     problems: Annotated[list[MachineProblem], Field(max_length=100, description="machines whose question is refused; at most 100")]
 
 

@@ -223,7 +223,7 @@ def not_all_read(fitness: Fitness, unread: Sequence[Unread]) -> Fitness:
         return fitness
     newest = sorted(unread, key=lambda each: (each.on or date.max, each.what), reverse=True)[:MOST_TOLD]
     own = () if fitness.fit == "fit" else fitness.because
-    return Fitness("unknown", (*own, *(_unread(each) for each in newest)))
+    return Fitness("unknown", (*own, *(_unread(each) for each in newest))[:MOST_TOLD])
 
 
 def _unread(found: Unread) -> Reason:

@@ -1,0 +1,109 @@
+"""The standings of one machine, as the fleet's list has them."""
+
+import json
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import Any
+
+from fieldworthy.core.base.micros import AHEAD, DAY, at_micros, micros_of, micros_text
+from fieldworthy.usecases.ask_kept_due import KeptDue, Read, answer_kept, find_for
+from fieldworthy.usecases.asking import Finder
+from fieldworthy.usecases.find_rulebook import Found
+from fieldworthy.usecases.kept import Machine
+from fieldworthy.usecases.kept_standings import URGENCY, Computed, Row
+from fieldworthy.usecases.old_history import Days
+from fieldworthy.usecases.ports import StoreUnavailable, Version
+from fieldworthy.usecases.refusals import Refusal
+
+_URGENT = {word: i for i, word in enumerate(URGENCY)}
+
+
+@dataclass(frozen=True, slots=True)
+class Writing:
+    """How a door writes. write: plain data as JSON text; tell: a refusal as plain data; failed: notes a fault of our own, and says so."""
+
+    write: Callable[[Any], str]
+    tell: Callable[[Refusal], Any]
+    failed: Callable[[Exception], Any]
+
+
+class Compute:
+    """The standings of one machine, by the same functions as every answer."""
+
+    def __init__(self, find: Finder, writing: Writing) -> None:
+        self._find = find
+        self._writing = writing
+
+    async def __call__(self, read: Read, moment: int) -> tuple[Computed, Sequence[Row]]:
+        """As they are at a moment, by what was read. A question that is refused, or fails, is a problem in their place."""
+        try:
+            found = await find_for(self._find, read)
+            answer = answer_kept(read, found, micros_text(moment), embed=_same)
+        except Refusal as refusal:
+            return self._refused(read, moment, self._writing.tell(refusal)), ()
+        except StoreUnavailable:
+            raise
+        except Exception as fault:  # of one machine: all the others are answered
+            return self._refused(read, moment, self._writing.failed(fault)), ()
+        machine = read.machine
+        until = _until(read, answer, moment)
+        assert found.version is not None  # a kept machine is answered from a published one
+        book = found.book
+        rows = [self._row(machine, found, task) for task in answer.answered.answer.to_json()["tasks"]]
+        overdue, due, unknown, upcoming, clear = (sum(row.urgency == i for row in rows) for i in range(len(URGENCY)))
+        told = answer.answered.answer.fitness.to_json()
+        because = self._writing.write(told["because"])
+        computed = Computed(machine.key, moment, machine.known, read.as_of, until, book.name, found.version, book.digest)
+        return replace(
+            computed, overdue=overdue, due=due, unknown=unknown, upcoming=upcoming, clear=clear, fit=told["fit"], fit_because=because
+        ), rows
+
+    def _row(self, machine: Machine, found: Found, task: Any) -> Row:
+        text = task if isinstance(task, str) else self._writing.write(task)
+        told: Mapping[str, Any] = json.loads(task) if isinstance(task, str) else task
+        expected = told["expected"]
+        return Row(
+            machine.key,
+            machine.id,
+            told["task"],
+            _URGENT[told["standing"]],
+            0.0 - (told["used"] or 0.0),
+            told["kind"],
+            found.book.tasks[told["task"]].skill,
+            told["due_at"]["date"] or (expected["date"] if expected else None),
+            text,
+        )
+
+    def _refused(self, read: Read, moment: int, told: Any) -> Computed:
+        """Of a machine whose question is refused there are no standings: what is wrong with it is kept in their place, for a day."""
+        version, machine = read.version, read.machine
+        problem, until = self._writing.write(told), moment + DAY
+        if isinstance(version, Version):
+            name, number, digest = version.name, version.version, version.digest
+        else:
+            name, number, digest = read.told.document["rulebook"].partition("@")[0][:80], 0, ""
+        return Computed(machine.key, moment, machine.known, read.as_of, until, name, number, digest, problem)
+
+
+def _until(read: Read, answer: KeptDue, moment: int) -> int:
+    """When the standings may change though nothing is kept: the local day ends, or what was told for later comes to hold."""
+    days = Days.of(read.told.document, answer.answered.found.book)
+    until = micros_of(days.end_of(at_micros(moment)))
+    later = [entry.at for entry in read.told.entries]
+    later += [micros_of(_instant(item["to"])) for item in answer.assembled.machine.get("working_conditions", ()) if item.get("to")]
+    later += [points[-1][0] for points in read.told.readings.values() if points]
+    return min([until, *(at - AHEAD for at in later if at - AHEAD > moment)])
+
+
+def _instant(text: str) -> datetime:
+    return datetime.fromisoformat(text.upper())
+
+
+def _same(text: str) -> str:
+    return text
+
+
+def urgencies_of(words: Iterable[str]) -> tuple[int, ...]:
+    """The places of standings in URGENCY. Raises KeyError."""
+    return tuple(_URGENT[word] for word in words)
