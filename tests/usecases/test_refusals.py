@@ -27,6 +27,7 @@ MADE: dict[str, Refusal] = {
         refusals.RecordUnknown("x", "done", "d", "2026-07-14T06:00:00Z"),
         refusals.RecordChanged("d", None),
         refusals.WorkUnknown("x", "w"),
+        refusals.RecordTaken("w", "choose another id"),
         refusals.WorkTaken("w", "x"),
         refusals.WorkClosed("w", "2026-07-14T06:00:00Z"),
         refusals.WorkOfAnother("the work `w`", "p-1"),

@@ -44,9 +44,9 @@ from fieldworthy.rest.query import read_query, shown
 from fieldworthy.usecases.keep_told import KEPT, KeepTold, list_records, read_record, read_states
 from fieldworthy.usecases.kept import WITHDRAWN, Entry, Kept
 from fieldworthy.usecases.only_if import tag_of
-from fieldworthy.usecases.open_work import NOTHING_ASKED
 from fieldworthy.usecases.refusals import RecordChanged, RecordUnknown
 from fieldworthy.usecases.told_kinds import KINDS, Kind
+from fieldworthy.usecases.work_versions import NOTHING_ASKED
 from fieldworthy.wire import kept_answers as answers
 from fieldworthy.wire import requests
 from fieldworthy.wire.questions import clearance_question

@@ -1,6 +1,6 @@
 """Open work: asked and opened in one transaction, so that two phones can't both be granted what excludes the other."""
 
-from collections.abc import Awaitable, Callable, Iterable
+from collections.abc import Awaitable, Callable, Iterable, Mapping
 from datetime import UTC
 from typing import Any
 
@@ -12,14 +12,18 @@ from fieldworthy.core.base.finding import Finding, Refused
 from fieldworthy.core.base.micros import micros_of, micros_text
 from fieldworthy.rest.answers import json_answer
 from fieldworthy.rest.body import JSON_TYPES, RawRoute, media_type
-from fieldworthy.rest.described import BODY, described, path_parameter
+from fieldworthy.rest.cursor import read_cursor, write_cursor
+from fieldworthy.rest.described import BODY, described, path_parameter, query_parameter
 from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, ONCE, Keeping, once, organisation_of
-from fieldworthy.rest.machines import MEND_ID, is_id
-from fieldworthy.rest.query import shown, whole_number
+from fieldworthy.rest.machines import AFTER, LIMIT, MEND_ID, is_id, machine_of, read_limit, refuse_after
+from fieldworthy.rest.moments import AS_OF, read_as_of
+from fieldworthy.rest.query import read_query, shown, whole_number
 from fieldworthy.usecases.kept import Kept
-from fieldworthy.usecases.open_work import WORK, Questions, SetScene, Work, find_work, read_work
+from fieldworthy.usecases.open_work import SetScene, Work, find_work
 from fieldworthy.usecases.work_changes import Change
 from fieldworthy.usecases.work_deeds import Deed, WorkDeeds
+from fieldworthy.usecases.work_lists import Listed, list_locks, list_work
+from fieldworthy.usecases.work_versions import Questions
 from fieldworthy.wire import requests
 from fieldworthy.wire import work_answers as answers
 from fieldworthy.wire.questions import clearance_question, procedure_question
@@ -34,7 +38,14 @@ STEP = path_parameter("step", "counted from 1", {"type": "integer", "format": "i
 ASKED = ("machine.unknown", "rulebook.unknown", "rulebook.version_unknown", "question.does_not_fit", *BODY)
 IN_HAND = (*ASKED, *ONCE, "work.unknown", "work.closed", "work.of_another")
 
+LISTING = ("machine.unknown", "machine.not_yet_kept", "question.does_not_fit", "request.does_not_fit")
+
+_YES_NO = {"type": "string", "enum": ["yes", "no"]}
+CLOSED = query_parameter("closed", "absent: `no`", _YES_NO)
+TAKEN_OFF = query_parameter("taken_off", "absent: `no`", _YES_NO)
+
 _PEOPLE = " The machine's handbook, local rules and trained people come first."
+_BIGGEST = 2**63
 _RECORD = ("meters", "points", "found", "measured", "used")
 
 
@@ -71,7 +82,7 @@ def work_router(keeping: Keeping) -> APIRouter:
         as_of, now = _moment(given, "as_of"), _moment(given, "now")
         async with keeping.store.look(organisation_of(request)) as kept:
             answered, seen = await deeds.ask(kept, request.path_params["id"], given, as_of, now if now is not None else as_of)
-        changed = _overtaken(seen.overtaken(given))
+        changed = _overtaken(seen.overtaken())
         return json_answer({**answered.to_json(), "as_of": micros_text(seen.known), "overtaken": changed})
 
     @router.post(
@@ -85,7 +96,7 @@ def work_router(keeping: Keeping) -> APIRouter:
             + _PEOPLE,
             answers.OpenAnswer,
             requests.OPEN_WORK,
-            (*ASKED, *ONCE, "work.taken", "work.of_another"),
+            (*ASKED, *ONCE, "work.taken", "work.of_another", "record.taken"),
             [MACHINE_ID, IDEMPOTENCY_KEY],
         ),
     )
@@ -102,19 +113,19 @@ def work_router(keeping: Keeping) -> APIRouter:
         **described(
             "listOpenWork",
             TAG,
-            "The open work of a machine",
-            "All of it, the oldest first.",
+            "The work of a machine",
+            "What is open, or what was closed (`closed=yes`); what was opened last first, a page at a time.",
             answers.OpenWorkAnswer,
             None,
-            ("machine.unknown",),
-            [MACHINE_ID],
+            LISTING,
+            [MACHINE_ID, CLOSED, AS_OF, LIMIT, AFTER],
         ),
     )
     async def list_open_work(request: Request) -> Response:
+        query = read_query(request, ("limit", "after", "as_of", "closed"))
+        limit, before, as_of, closed = read_limit(query), _after(query), read_as_of(query), _yes(query, "closed")
         async with keeping.store.look(organisation_of(request)) as kept:
-            machine = (await scene(kept, request.path_params["id"])).machine
-            items = [_work(read_work(entry)) for entry in await kept.entries.open(machine.key, WORK)]
-        return json_answer({"items": items})
+            return _listed(await list_work(kept, machine_of(request), closed, limit, before, as_of), _work)
 
     @router.get(
         "/v1/machines/{id}/open-work/{work}",
@@ -179,8 +190,8 @@ def work_router(keeping: Keeping) -> APIRouter:
             "handOverWork",
             TAG,
             "Hand work over",
-            "From whoever has it in hand to another, with who decided it and why. Not while a step is begun: whoever began it says first "
-            "that it is done, for only they know where it stands.",
+            "From whoever has it in hand to another, with who decided it and why; to whoever has it already, nothing changes. Not while a "
+            "step is begun: whoever began it says first that it is done, for only they know where it stands.",
             answers.WorkAnswer,
             requests.HAND_OVER,
             (*ASKED, *ONCE, "work.unknown", "work.closed", "work.step_begun"),
@@ -201,10 +212,10 @@ def work_router(keeping: Keeping) -> APIRouter:
             TAG,
             "Close work",
             "What it holds ends, and a done record of the same id is kept. What the steps changed must be put back first, or `leave` says "
-            "why it stays.",
+            "why it stays. The same once more changes nothing; what is to be said otherwise later is a correction of the done record.",
             answers.CloseAnswer,
             requests.CLOSE,
-            (*IN_HAND, "work.step_out_of_order"),
+            (*IN_HAND, "work.step_out_of_order", "record.taken"),
             [MACHINE_ID, WORK_ID, IDEMPOTENCY_KEY],
         ),
     )
@@ -215,6 +226,26 @@ def work_router(keeping: Keeping) -> APIRouter:
             return json_answer({"closed": done.done, "work": _work(done.work), "procedure": _said(done)})
 
         return await deed(request, requests.CLOSE, work)
+
+    @router.get(
+        "/v1/machines/{id}/locks",
+        **described(
+            "listLocks",
+            TAG,
+            "The locks and covers of a machine",
+            "Those that are on, or those that were taken off since they were last put on (`taken_off=yes`); what was put on last first, a "
+            "page at a time.",
+            answers.LocksAnswer,
+            None,
+            LISTING,
+            [MACHINE_ID, TAKEN_OFF, AS_OF, LIMIT, AFTER],
+        ),
+    )
+    async def locks(request: Request) -> Response:
+        query = read_query(request, ("limit", "after", "as_of", "taken_off"))
+        limit, before, as_of, off = read_limit(query), _after(query), read_as_of(query), _yes(query, "taken_off")
+        async with keeping.store.look(organisation_of(request)) as kept:
+            return _listed(await list_locks(kept, machine_of(request), off, limit, before, as_of), dict)
 
     @router.post(
         "/v1/machines/{id}/put-on",
@@ -267,6 +298,28 @@ def _moment(given: Any, member: str) -> int | None:
         return micros_of(instant(given[member], "/" + member).astimezone(UTC))  # which there may be none of at the end of time
     except OverflowError:
         raise Refused([Finding("time.unreadable", "there is no such time in UTC", "give a time that exists", path="/" + member)]) from None
+
+
+def _yes(query: Mapping[str, str], name: str) -> bool:
+    given = query.get(name, "no")
+    if given not in ("yes", "no"):
+        message = f"`{shown(given)}` is not a value that `{name}` can have"
+        raise Refused([Finding("request.parameter", message, "give `yes` or `no`")])
+    return given == "yes"
+
+
+def _after(query: Mapping[str, str]) -> tuple[int, str] | None:
+    if "after" not in query:
+        return None
+    match read_cursor(query["after"]):
+        case [int(at), str(id)] if is_id(id) and -_BIGGEST <= at < _BIGGEST and not isinstance(at, bool):
+            return at, id
+    raise refuse_after()
+
+
+def _listed(page: Listed[Any], shown_as: Callable[[Any], Any]) -> Response:
+    following = None if page.next is None else write_cursor(page.next)
+    return json_answer({"items": [shown_as(item) for item in page.items], "next": following, "as_of": micros_text(page.as_of)})
 
 
 def _step(request: Request) -> int:

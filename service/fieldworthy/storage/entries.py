@@ -31,10 +31,10 @@ class SqlEntries:
         self._organisation = organisation
         self._own = entries.c.organisation == organisation
 
-    async def newest(self, machine: int, kind: str, ids: Collection[str]) -> Mapping[str, Entry]:
+    async def newest(self, machine: int, kind: str, ids: Collection[str], as_of: int | None = None) -> Mapping[str, Entry]:
         found: dict[str, Entry] = {}
         for chunk in chunks(sorted(id for id in ids if NUL not in id)):
-            query = self._of(machine, kind).where(entries.c.id.in_(chunk), entries.c.superseded.is_(None))
+            query = self._of(machine, kind).where(entries.c.id.in_(chunk), _is_newest(as_of))
             found.update({entry.id: entry for entry in await self._all(query)})
         return found
 
@@ -105,12 +105,15 @@ class SqlEntries:
         before: tuple[int, str] | None = None,
         as_of: int | None = None,
         about: str | None = None,
+        open: bool | None = None,
     ) -> Sequence[Entry]:
         query = self._of(machine, kind).where(_stands(as_of)).order_by(entries.c.at.desc(), entries.c.id.desc()).limit(limit)
         if before is not None:
             query = query.where(tuple_(entries.c.at, entries.c.id) < tuple_(*before))
         if about is not None:
             query = query.where(entries.c.about == about)
+        if open is not None:
+            query = query.where(entries.c.open == int(open))
         return await self._all(query)
 
     async def at_times(self, machine: int, kind: str, times: Collection[int]) -> Sequence[Entry]:
@@ -157,10 +160,14 @@ class SqlEntries:
 
 def _stands(as_of: int | None) -> ColumnElement[bool]:
     """What stands now, or stood at a moment, and was not withdrawn by then."""
+    return and_(_is_newest(as_of), entries.c.body != WITHDRAWN)
+
+
+def _is_newest(as_of: int | None) -> ColumnElement[bool]:
+    """The newest states of now, or of a moment, withdrawn ones included."""
     if as_of is None:
-        return and_(entries.c.superseded.is_(None), entries.c.body != WITHDRAWN)
-    later = or_(entries.c.superseded.is_(None), entries.c.superseded > as_of)
-    return and_(entries.c.known <= as_of, later, entries.c.body != WITHDRAWN)
+        return entries.c.superseded.is_(None)
+    return and_(entries.c.known <= as_of, or_(entries.c.superseded.is_(None), entries.c.superseded > as_of))
 
 
 def _entry(row: Any) -> Entry:

@@ -2,7 +2,7 @@
 
 import json
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,11 +11,13 @@ from fieldworthy.core.base.micros import AHEAD, micros_text
 from fieldworthy.usecases.as_of import refuse_ahead
 from fieldworthy.usecases.find_rulebook import FindRulebook, Found
 from fieldworthy.usecases.keep_machines import known_machine, refuse_twice, written
-from fieldworthy.usecases.kept import WITHDRAWN, Entry, Kept, Machine, next_known
+from fieldworthy.usecases.kept import MOST_ABOUT, WITHDRAWN, Entry, Kept, Machine, next_known
 from fieldworthy.usecases.old_history import Days
 from fieldworthy.usecases.only_if import ALWAYS, OnlyIf, tag_of
+from fieldworthy.usecases.open_work import EVIDENCE, WORK, read_work, report_id
 from fieldworthy.usecases.refusals import MachineNotYetKept, QuestionDoesNotFit, RecordChanged, RecordUnknown
-from fieldworthy.usecases.told_kinds import CONDITION, FOUND, MOST_ABOUT, SETTLED, Checking, Json, Kind, check_told, same
+from fieldworthy.usecases.told_kinds import CONDITION, FOUND, SETTLED, Checking, Json, Kind, check_told, same
+from fieldworthy.usecases.work_versions import in_force, reads
 
 KEPT, SAME, CORRECTED = "kept", "same", "corrected"
 """What came of it: it is new, it stood there just so, it stands in place of an earlier state."""
@@ -70,14 +72,16 @@ class KeepTold:
         if entry.body == WITHDRAWN:
             return
         known = await next_known(kept, [locked])
-        await kept.entries.put(locked.key, [Entry(kind.entry, id, known, entry.at, entry.about, WITHDRAWN)])
+        gone = Entry(kind.entry, id, known, entry.at, entry.about, WITHDRAWN)
+        await kept.entries.put(locked.key, [gone, *_twins(kind, [entry], known, {id})])
         await kept.machines.touch([locked], known)
 
     async def _put(
         self, kept: Kept, machine: Machine, kind: Kind, told: Sequence[tuple[str, Json, str]], only_if: OnlyIf = ALWAYS
     ) -> PutRecords:
         document = json.loads((await kept.entries.documents([machine.key]))[machine.key].body)
-        found = await self._find.within(kept.rulebooks, document["rulebook"])
+        books = await self._books(kept, machine, kind, document["rulebook"])
+        found = books[-1]
         there = await kept.entries.newest(machine.key, kind.entry, [id for id, _, _ in told])
         before = {id: json.loads(entry.body) for id, entry in there.items()}
         for id, _, _ in told[:1]:
@@ -85,16 +89,33 @@ class KeepTold:
         fresh = [(id, body, where) for id, body, where in told if id not in before or not same(kind, before[id], body)]
         made: dict[str, Entry] = {}
         if fresh:
-            checking = Checking(found.book, document, await kept.moment(), AHEAD, self._reports)
+            checking = Checking(found.book, document, await kept.moment(), AHEAD, self._reports, books if len(books) > 1 else ())
             await self._check(kept, machine, kind, fresh, checking)
             known = await next_known(kept, [machine])
             days = Days.of(document, found.book)
             for id, body, _ in fresh:
                 made[id] = _entry(kind, id, known, _kept_with(kind, before.get(id), body), days)
-            await kept.entries.put(machine.key, list(made.values()))
+            corrected = [there[id] for id, _, _ in fresh if before.get(id) is not None]
+            await kept.entries.put(machine.key, [*made.values(), *_twins(kind, corrected, known, made)])
             await kept.machines.touch([machine], known)
         outcomes = [SAME if id not in made else CORRECTED if before.get(id) is not None else KEPT for id, _, _ in told]
+        if len(books) > 1:
+            found = self._reader(books, [body for _, body, _ in told])
         return PutRecords(outcomes, [made.get(id) or there[id] for id, _, _ in told], found)
+
+    async def _books(self, kept: Kept, machine: Machine, kind: Kind, reference: str) -> Sequence[Found]:
+        """
+        The versions that may read what is told, the newest last: of evidence also the one that the machine's open work keeps, for its
+        questions are put to that one. Raises what FindRulebook raises.
+        """
+        works = await kept.entries.open(machine.key, WORK) if kind.entry == EVIDENCE else ()
+        pinned = read_work(works[0]).rulebook if works else None
+        return (await in_force(kept, self._find, reference, pinned)).books
+
+    def _reader(self, books: Sequence[Found], told: Sequence[Json]) -> Found:
+        """The first version that reads all reports, else the first."""
+        reports = self._reports(told)
+        return next((found for found in books if all(reads(found, each) for each in reports)), books[0])
 
     async def _check(self, kept: Kept, machine: Machine, kind: Kind, fresh: Sequence[tuple[str, Json, str]], checking: Checking) -> None:
         """Raises QuestionDoesNotFit for what can't be kept."""
@@ -114,6 +135,17 @@ class KeepTold:
         stands = entry if entry is not None and entry.body != WITHDRAWN else None
         if not only_if.lets_change(None if stands is None else tag_of(stands.known)):
             raise RecordChanged(id, None if stands is None else micros_text(stands.known))
+
+
+def _twins(kind: Kind, gone: Sequence[Entry], known: int, told: Collection[str]) -> list[Entry]:
+    """
+    What was said wrongly may have been said with a request about work too: there it is withdrawn as well, so that neither what was kept of
+    it nor a late repeat of the request brings it back. told: ids that are told of here.
+    """
+    if kind.entry != EVIDENCE:
+        return []
+    twins = {report_id(json.loads(entry.body)): entry for entry in gone}
+    return [Entry(kind.entry, id, known, entry.at, entry.about, WITHDRAWN) for id, entry in twins.items() if id not in told]
 
 
 def _kept_with(kind: Kind, before: Any, body: Json) -> Json:

@@ -25,6 +25,9 @@ HOME = 1
 MACHINE = "machine"
 """The kind of entry that holds a machine's own document; its id is empty."""
 
+MOST_ABOUT = 120
+"""Characters of the name that an entry is found by."""
+
 WITHDRAWN = "null"
 """The body of an entry that says: what stood here never was."""
 
@@ -95,7 +98,7 @@ class Machines(Protocol):
 class Entries(Protocol):
     """What was told of machines, inside one transaction. `as_of`: what stood at that moment; None: what stands now."""
 
-    async def newest(self, machine: int, kind: str, ids: Collection[str]) -> Mapping[str, Entry]:
+    async def newest(self, machine: int, kind: str, ids: Collection[str], as_of: int | None = None) -> Mapping[str, Entry]:
         """The newest state of each that there is, withdrawn ones included."""
 
     async def put(self, machine: int, entries: Sequence[Entry]) -> None:
@@ -118,8 +121,9 @@ class Entries(Protocol):
         before: tuple[int, str] | None = None,
         as_of: int | None = None,
         about: str | None = None,
+        open: bool | None = None,
     ) -> Sequence[Entry]:
-        """What stands, the newest `at` first, from before (`at`, id) on, without what was withdrawn."""
+        """What stands, the newest `at` first, from before (`at`, id) on, without what was withdrawn. open: those that are, or are not."""
 
     async def at_times(self, machine: int, kind: str, times: Collection[int]) -> Sequence[Entry]:
         """Those that stand and happened at one of these moments, in the order of `at` and id."""

@@ -7,25 +7,33 @@ work was opened under: nobody's holds change because somebody publishes.
 
 import hashlib
 import json
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from fieldworthy.core.answer.clearance import Blocked, ClearanceAnswer, ClearanceQuestion, answer_clearance
-from fieldworthy.core.answer.evidence import Doubt, check_evidence
-from fieldworthy.core.answer.others import check_put_on
-from fieldworthy.core.answer.procedure import ProcedureAnswer, ProcedureQuestion, answer_procedure
-from fieldworthy.core.base.finding import Finding, pointer
-from fieldworthy.core.base.micros import AHEAD, at_micros, micros_of, micros_text
+from fieldworthy.core.answer.clearance import Blocked, ClearanceAnswer, answer_clearance
+from fieldworthy.core.answer.evidence import Doubt
+from fieldworthy.core.answer.procedure import ProcedureAnswer, answer_procedure
+from fieldworthy.core.answer.reader import Reader
+from fieldworthy.core.base.finding import pointer
+from fieldworthy.core.base.micros import AHEAD, micros_text
 from fieldworthy.core.base.names import key, tidy
 from fieldworthy.core.base.reason import Reason
 from fieldworthy.usecases.asking import Answered, ask
-from fieldworthy.usecases.find_rulebook import FindRulebook, Found, resolve
-from fieldworthy.usecases.kept import Entry, Kept, Machine, next_known
-from fieldworthy.usecases.refusals import MachineUnknown, QuestionDoesNotFit, RulebookUnknown, WorkOfAnother, WorkUnknown
+from fieldworthy.usecases.find_rulebook import FindRulebook, Found
+from fieldworthy.usecases.kept import MOST_ABOUT, Entry, Kept, Machine, next_known
+from fieldworthy.usecases.refusals import MachineUnknown, QuestionDoesNotFit, WorkUnknown
 from fieldworthy.usecases.work_changes import CHANGE, Change, Report, changes_of, done_changes, micros, read_change
+from fieldworthy.usecases.work_locks import PUT_ON, holder_of, keep_locks
+from fieldworthy.usecases.work_versions import InForce, Questions, Unread, in_force, unfit_locks, unfit_reports
 
-WORK, EVIDENCE, PUT_ON = "work", "evidence", "put-on"
+WORK, EVIDENCE = "work", "evidence"
+IDENTITY = ("model", "serial", "options")
+
+MOST_FINDINGS = 100
+
+_CROWDED = 10_000
+"""So many microseconds what is known may be ahead of the clock because much became known at one instant."""
 
 MOST_REPORTS = 100
 """So many of the newest reports of each fact by each person are looked at, at least."""
@@ -39,7 +47,7 @@ class Work:
     One piece of work. by: whose it is now. done: its steps that are done ({"step", "at", "by"}), in order; begun: the step after them
     ({"step", "at", "by"}), None where none is. closed: {"at", "by", "result", "why"}, None while it is open. rulebook: `name@3`.
     changes: what its steps made, from their beginning on ({"step", "fact", "state", "by", "begun_at", "done_at"}, None while it is not
-    done). identity: what its questions say of the machine.
+    done). identity: what its questions say of the machine. record: what its done record says beside that.
     """
 
     id: str
@@ -53,10 +61,12 @@ class Work:
     closed: Json | None = None
     changes: tuple[Json, ...] = ()
     identity: Json = field(default_factory=dict)
+    record: Json = field(default_factory=dict)
 
     def kept_json(self) -> dict[str, Any]:
         """As it is kept."""
-        return {**self.to_json(), "changes": [dict(each) for each in self.changes], "identity": dict(self.identity)}
+        beside = {"changes": [dict(each) for each in self.changes], "identity": dict(self.identity), "record": dict(self.record)}
+        return {**self.to_json(), **beside}
 
     def to_json(self) -> dict[str, Any]:
         return {
@@ -95,27 +105,24 @@ def read_work(entry: Entry) -> Work:
         told["closed"],
         tuple(told.get("changes", ())),
         told.get("identity", {}),
+        told.get("record", {}),
     )
-
-
-@dataclass(frozen=True, slots=True)
-class Questions:
-    """How plain requests become the core's questions: the doors know their shapes."""
-
-    clearance: Callable[[Json], ClearanceQuestion]
-    procedure: Callable[[Json], ProcedureQuestion]
 
 
 @dataclass(frozen=True, slots=True)
 class Scene:
     """
-    A machine at one moment, as its questions need it. works: the open ones. evidence: the reports that can be read, unread: the doubts that
-    the others leave. changes: what steps changed, the last of each of closed work. put_on: all locks and covers, also those that the
-    rulebook has no place for. now: microseconds; known: of the newest that went in; raw: all reports as they were told.
+    A machine at one moment, as its questions need it. works: the open ones. evidence: the reports that can be read; unread: the doubts that
+    the others leave; raw: all as they were told. changes: what steps changed, the last of each of closed work. put_on: all locks, covers;
+    strange: those of them that the rulebook has no place for. document: the machine's own, and since when it stands; identity: what its
+    questions say of it.
+    now: microseconds; known: of the newest that went in.
     """
 
     machine: Machine
-    found: Found
+    document: Json
+    document_known: int
+    force: InForce
     identity: Json
     works: Mapping[str, Work]
     evidence: Sequence[Report]
@@ -128,20 +135,24 @@ class Scene:
     known: int
 
     @property
-    def version(self) -> str:
+    def found(self) -> Found:
         """The rulebook version that is asked."""
+        return self.force.found
+
+    @property
+    def version(self) -> str:
+        """Its name, `name@3`."""
         return f"{self.found.book.name}@{self.found.version}"
 
     def question(self, told: Json, without: str | None = None) -> dict[str, Any]:
-        """What every question says. told: `evidence` and `put_on` that came with the request; without: a work of one's own."""
-        put_on = told.get("put_on", ())
+        """What every question says. told: who asks, `by`; without: a work of one's own."""
         return {
             "rulebook": self.version,
             "now": micros_text(self.now),
             "machine": dict(self.identity),
-            "evidence": [report.told for report in self._reports(told)],
+            "evidence": [report.told for report in self.evidence],
             "open_work": self._open_work(told, without),
-            "put_on": [*put_on, *(each for each in self.put_on if each not in put_on and each not in self.strange)],
+            "put_on": [each for each in self.put_on if each not in self.strange],
             **({"by": told["by"]} if "by" in told else {}),
         }
 
@@ -160,39 +171,32 @@ class Scene:
             found.append(told_of)
         return found
 
-    def overtaken(self, told: Json, without: str | None = None) -> list[Change]:
+    def overtaken(self, without: str | None = None) -> list[Change]:
         """The newest change by other work of each fact (of a person's: by each) that has not been reported since, in a way that counts."""
-        return self._unsettled((change for change in self.changes if change.work != without), told)
+        return self._unsettled(change for change in self.changes if change.work != without)
 
-    def doubts(self, told: Json, without: str | None = None) -> list[Doubt]:
+    def doubts(self, without: str | None = None) -> list[Doubt]:
         """What is not known, whatever was reported."""
-        facts = self.found.book.vocabulary.facts
-        return [change.doubt(facts) for change in (*self.overtaken(told, without), *self._unsettled(self.unread, told))]
+        return [change.doubt(self.force.facts) for change in (*self.overtaken(without), *self._unsettled(self.unread))]
 
     def locked_by_others(self, told: Json) -> list[Json]:
         """Locks and covers of which the rulebook can't tell what would take them off, in other hands than those of whoever asks."""
         return [each for each in self.strange if tidy(holder_of(each)) != tidy(told.get("by", ""))]
 
-    def _unsettled(self, changes: Iterable[Change], told: Json) -> list[Change]:
-        facts = self.found.book.vocabulary.facts
-        reports = self._reports(told)
+    def _unsettled(self, changes: Iterable[Change]) -> list[Change]:
+        facts = self.force.facts
         newest: dict[tuple[str, str], Change] = {}
         for change in changes:
-            if change.fact not in facts or change.settled(facts, reports):
+            if change.fact not in facts or change.settled(facts, self.evidence):
                 continue
             whose = (change.fact, tidy(change.by) if facts[change.fact].per_person else "")
             if whose not in newest or (newest[whose].under_way, newest[whose].at) < (change.under_way, change.at):
                 newest[whose] = change
         return list(newest.values())
 
-    def _reports(self, told: Json) -> list[Report]:
-        """Those that are kept, and those that came along. One that comes again is as old as it was at first."""
-        came = [Report.new(each, self.now) for each in told.get("evidence", ()) if each not in self.raw]
-        return [*came, *self.evidence]
-
 
 class SetScene:
-    """Reads a machine's scene from the store."""
+    """Reads a machine's scene from the store, and what comes along with a request into it."""
 
     def __init__(self, find: FindRulebook, questions: Questions) -> None:
         self._find = find
@@ -204,117 +208,120 @@ class SetScene:
         document = None if machine is None else (await kept.entries.documents([machine.key], as_of)).get(machine.key)
         if machine is None or document is None:
             raise MachineUnknown(id, await kept.machines.close_ids(id, 3))
-        told = [json.loads(entry.body) for entry in await kept.entries.of(machine.key, [PUT_ON], as_of)]
+        locks = [json.loads(entry.body) for entry in await kept.entries.open(machine.key, PUT_ON, as_of)]
         works = [read_work(entry) for entry in await kept.entries.open(machine.key, WORK, as_of)]
-        evidence = await kept.entries.newest_of_each(machine.key, EVIDENCE, MOST_REPORTS, as_of)
+        entries = await kept.entries.newest_of_each(machine.key, EVIDENCE, MOST_REPORTS, as_of)
         last = [read_change(entry) for entry in await kept.entries.of(machine.key, [CHANGE], as_of)]
         written = json.loads(document.body)
-        found, published = await self._book(kept, works, written["rulebook"], as_of)
+        force = await in_force(kept, self._find, written["rulebook"], works[0].rulebook if works else None, as_of)
         identity = {"id": id, **{member: written[member] for member in IDENTITY if member in written}}
-        reports = [Report.kept(json.loads(entry.body), entry.known) for entry in evidence]
-        read = self._read(found, reports)
+        unread = Unread(kept, self._find, force, machine.key, document.known, as_of)
+        raw = [json.loads(entry.body) for entry in entries]
+        evidence, doubts = await self._read(unread, [Report.kept(told, e.known) for told, e in zip(raw, entries, strict=True)])
+        changes = [change for change in last if change.fact in force.facts]
+        for change in last:
+            if change.fact not in force.facts:
+                changes += await unread.change(change)
         return Scene(
             machine,
-            found,
+            written,
+            document.known,
+            force,
             works[0].identity or identity if works else identity,
             {work.id: work for work in works},
-            [report for report, readable in zip(reports, read, strict=True) if readable],
-            [json.loads(entry.body) for entry in evidence],
-            [_unread(report) for report, readable in zip(reports, read, strict=True) if not readable],
-            told,
-            self._strange(found, told),
-            [*last, *(change for work in works for change in changes_of(work.id, work.changes))],
-            await kept.moment() if now is None else now,
-            max(await kept.standings.newest_known(machine.key, as_of), published),
+            evidence,
+            raw,
+            doubts,
+            locks,
+            self._strange(force, locks),
+            [*changes, *(change for work in works for change in changes_of(work.id, work.changes))],
+            _never_back(await kept.moment(), machine.known) if now is None else now,
+            max(await kept.standings.newest_known(machine.key, as_of), force.published),
         )
 
-    async def _book(self, kept: Kept, works: Sequence[Work], reference: str, as_of: int | None) -> tuple[Found, int]:
-        """The rulebook that is asked, and when its version was published. A bare name means the newest that was published by then."""
-        if works:
-            reference = works[0].rulebook
-        version = None
-        if as_of is not None and "@" not in reference and ":" not in reference:
-            version = await kept.rulebooks.newest_at(reference, at_micros(as_of))
-            if version is None:
-                raise RulebookUnknown(reference)
-        if version is None:
-            version = await resolve(kept.rulebooks, reference)
-        found = await self._find.within(kept.rulebooks, f"{version.name}@{version.version}")
-        return found, micros_of(version.published_at)
+    async def hear(self, kept: Kept, scene: Scene, told: Json, as_of: int | None = None) -> Scene:
+        """
+        The scene with the reports, locks and covers that came along. What was told before just so is as old as it was at first; what was
+        withdrawn or corrected since stays so. Raises QuestionDoesNotFit for what no version that is in force has a place for.
+        """
+        came, locks = told.get("evidence", ()), told.get("put_on", ())
+        books = scene.force.books
+        findings = [*unfit_reports(books, self.questions.reports(came)), *unfit_locks(books, self.questions.locks(locks))]
+        if findings:
+            raise QuestionDoesNotFit(findings[:MOST_FINDINGS])
+        there = await kept.entries.newest(scene.machine.key, EVIDENCE, [report_id(each) for each in came], as_of)
+        fresh = []
+        for each in came:
+            before = there.get(report_id(each))
+            if each not in scene.raw and (before is None or before.body == entry_text(each)):
+                fresh.append(Report.new(each, scene.now) if before is None else Report.kept(each, before.known))
+        unread = Unread(kept, self._find, scene.force, scene.machine.key, scene.document_known, as_of)
+        evidence, doubts = await self._read(unread, fresh)
+        on = [*locks, *(each for each in scene.put_on if each not in locks)]
+        return replace(
+            scene,
+            evidence=[*evidence, *scene.evidence],
+            unread=[*doubts, *scene.unread],
+            put_on=on,
+            strange=[*scene.strange, *self._strange(scene.force, locks)],
+        )
 
-    def _read(self, found: Found, told: Sequence[Report]) -> list[bool]:
-        """Whether this rulebook has a place for each report: an earlier one may have declared other facts and states."""
-        reports = self.questions.clearance({**NOTHING_ASKED, "evidence": [each.told for each in told]}).evidence
-        facts = found.book.vocabulary.facts
-        return [not check_evidence(facts, [report]) for report in reports]
+    async def _read(self, unread: Unread, told: Sequence[Report]) -> tuple[list[Report], list[Change]]:
+        """The reports that the version which is asked can read, and the doubts that the others leave."""
+        readable, others = [], []
+        for report, each in zip(told, self.questions.reports([report.told for report in told]), strict=True):
+            if unread.reads(report, each):
+                readable.append(report)
+            else:
+                others.append((report, each))
+        return readable, await unread.reports(others)
 
-    def _strange(self, found: Found, told: Sequence[Json]) -> list[Json]:
-        read = self.questions.clearance({**NOTHING_ASKED, "put_on": told}).put_on
-        facts = found.book.vocabulary.facts
-        return [each for each, put_on in zip(told, read, strict=True) if list(check_put_on(facts, [put_on]))]
-
-
-def _unread(report: Report) -> Change:
-    """Since a report that can't be read its fact is not known."""
-    return Change(key(report.told["fact"]), None, report.told.get("by", ""), report.moment, open_end=True)
+    def _strange(self, force: InForce, told: Sequence[Json]) -> list[Json]:
+        read = self.questions.locks(told)
+        return [each for each, lock in zip(told, read, strict=True) if unfit_locks((force.found,), [lock])]
 
 
-IDENTITY = ("model", "serial", "options")
-NOTHING_ASKED: Json = {"rulebook": "none", "now": "1970-01-01T00:00:00Z", "machine": {}, "for": {"needs": "none"}}
-
-
-def check_reports(scene: Scene, questions: Questions, told: Json) -> None:
-    """What came with a request, where nothing is asked of the core that would check it. Raises QuestionDoesNotFit."""
-    came = {member: told[member] for member in ("evidence", "put_on") if member in told}
-    read, facts = questions.clearance({**NOTHING_ASKED, **came}), scene.found.book.vocabulary.facts
-    if findings := [*check_evidence(facts, read.evidence), *check_put_on(facts, read.put_on)]:
-        raise QuestionDoesNotFit(findings)
+def _never_back(moment: int, known: int) -> int:
+    """
+    Now, for a machine of which something is known since then: where the clock was set back, its time stands still until that is reached,
+    for what was reported before a change must not come to lie behind it.
+    """
+    return moment if known <= moment + _CROWDED else known
 
 
 async def keep_reports(kept: Kept, scene: Scene, told: Json, known: int) -> None:
     """
-    Keeps the reports, locks and covers that came with a request. Their ids are drawn from what they say: a repeat changes nothing. A lock
-    that is on is changed by whoever has it in hand. Raises QuestionDoesNotFit, WorkOfAnother.
+    Keeps the reports, locks and covers that came with a request. The ids of reports are drawn from what they say: a repeat changes nothing,
+    whatever has become of the report since. Raises QuestionDoesNotFit, WorkOfAnother.
     """
+    reader = Reader(scene.found.book)
     for i, each in enumerate(told.get("evidence", ())):
+        path = pointer("evidence", i, "at")
         if (micros(each["at"]) or 0) > scene.now + AHEAD:
-            message, path = "this report is from later than now", pointer("evidence", i, "at")
-            raise QuestionDoesNotFit([Finding("question.from_the_future", message, "set the clock that gave its time", path=path)])
-    entries = []
-    for report in told.get("evidence", ()):
-        at = micros(report["at"]) or 0
-        entries.append(Entry(EVIDENCE, _id_of(report), known, at, key(report["fact"]), entry_text(report)))
-    entries += [
-        Entry(PUT_ON, put_on_id(lock["fact"], lock["state"], lock["by"]), known, scene.now, key(lock["fact"]), entry_text(lock))
-        for lock in told.get("put_on", ())
+            mend = "set the clock that gave its time"
+            reader.fault("question.from_the_future", "this report is from later than now", mend, path)
+        else:
+            reader.instant(each["at"], path)  # which may lie outside of the calendar
+    if reader.findings:
+        raise QuestionDoesNotFit(reader.findings[:MOST_FINDINGS])
+    came = {report_id(each): each for each in told.get("evidence", ())}
+    there = await kept.entries.newest(scene.machine.key, EVIDENCE, list(came))
+    new = [
+        Entry(EVIDENCE, id, known, micros(each["at"]) or 0, key(each["fact"])[:MOST_ABOUT], entry_text(each))
+        for id, each in came.items()
+        if id not in there
     ]
-    by_id = {(entry.kind, entry.id): entry for entry in entries}
-    there = {
-        (kind, id): entry
-        for kind in (EVIDENCE, PUT_ON)
-        for id, entry in (await kept.entries.newest(scene.machine.key, kind, [i for k, i in by_id if k == kind])).items()
-    }
-    new = [e for at, e in by_id.items() if at not in there or there[at].body != e.body]
-    await kept.entries.put(scene.machine.key, [e for e in new if e.kind != PUT_ON or _moves(there.get((e.kind, e.id)), e, told)])
-
-
-def _moves(there: Entry | None, lock: Entry, told: Json) -> bool:
-    """Whether a lock is put on, or handed over by whoever may; said again as it was put on at first, it stays where it is by now."""
-    was, is_ = None if there is None else json.loads(there.body), json.loads(lock.body)
-    if was is None:
-        return True
-    if "hand_over" not in is_:
-        return False
-    if "by" not in told or tidy(holder_of(was)) == tidy(told["by"]):
-        return True
-    raise WorkOfAnother(f"what was put on `{is_['fact']}`", holder_of(was))
+    await kept.entries.put(scene.machine.key, new)
+    await keep_locks(kept, scene.machine, told, known, scene.now)
 
 
 async def keep_work(kept: Kept, scene: Scene, work: Work, known: int) -> None:
     """Keeps the work's new state."""
     is_open = work.closed is None
     at = micros(work.opened_at) or scene.now
-    await kept.entries.put(scene.machine.key, [Entry(WORK, work.id, known, at, key(work.task), entry_text(work.kept_json()), is_open)])
+    await kept.entries.put(
+        scene.machine.key, [Entry(WORK, work.id, known, at, key(work.task)[:MOST_ABOUT], entry_text(work.kept_json()), is_open)]
+    )
 
 
 async def known_next(kept: Kept, scene: Scene) -> int:
@@ -334,7 +341,7 @@ async def find_work(kept: Kept, scene: Scene, id: str) -> Work:
 
 def ask_clearance(scene: Scene, questions: Questions, told: Json, wanted: Json, without: str | None = None) -> Answered[ClearanceAnswer]:
     """May this start now. wanted: the request's `for`."""
-    doubts = scene.doubts(told, without)
+    doubts = scene.doubts(without)
     asked = questions.clearance({**scene.question(told, without), "for": wanted})
     found = ask(scene.found, asked, lambda book, question: answer_clearance(book, question, doubts=doubts))
     return replace(found, answer=_behind_locks(found.answer, scene.locked_by_others(told)))
@@ -343,7 +350,7 @@ def ask_clearance(scene: Scene, questions: Questions, told: Json, wanted: Json, 
 def ask_procedure(scene: Scene, questions: Questions, told: Json, work: Work) -> Answered[ProcedureAnswer]:
     """Where the run of this work's steps stands."""
     begun = {} if work.begun is None else {"begun": work.begun["at"]}
-    doubts = scene.doubts(told, work.id)
+    doubts = scene.doubts(work.id)
     asked = questions.procedure({**scene.question(told, work.id), "task": work.task, "done": list(work.done), **begun})
     found = ask(scene.found, asked, lambda book, question: answer_procedure(book, question, doubts))
     clearance = found.answer.clearance
@@ -373,19 +380,8 @@ def after_step(work: Work, at: str, now: str) -> Work:
     return replace(work, done=done, begun=None, changes=done_changes(work.changes, step, now))
 
 
-def holder_of(put_on: Json) -> str:
-    """In whose hands a lock or cover is."""
-    given = put_on.get("hand_over")
-    holder: str = put_on["by"] if given is None else given["to"]
-    return holder
-
-
-def put_on_id(fact: str, state: str, by: str) -> str:
-    """Each person has one lock or cover on each state of a fact."""
-    return "on-" + hashlib.sha256(f"{key(fact)}\n{key(state)}\n{tidy(by)}".encode()).hexdigest()[:32]
-
-
-def _id_of(report: Json) -> str:
+def report_id(report: Json) -> str:
+    """Under which a report is kept that came with a request."""
     return "said-" + hashlib.sha256(entry_text(report).encode()).hexdigest()[:32]
 
 

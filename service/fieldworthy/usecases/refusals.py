@@ -16,6 +16,7 @@
     │   ├── MachineTaken             machine.taken
     │   ├── MachineChanged           machine.changed          (412)
     │   ├── RecordChanged            record.changed           (412)
+    │   ├── RecordTaken              record.taken
     │   ├── WorkTaken                work.taken
     │   ├── WorkClosed               work.closed
     │   ├── WorkOfAnother            work.of_another
@@ -195,6 +196,15 @@ class RecordChanged(AtOdds):
         super().__init__(f"the record `{shorten(id)}` {now}", "read it again and repeat the change on it")
 
 
+class RecordTaken(AtOdds):
+    """A done record has the id that the record of this work needs, and was made by something else."""
+
+    code, title = "record.taken", "this id belongs to another record"
+
+    def __init__(self, record: str, remedy: str) -> None:
+        super().__init__(f"a done record `{shorten(record)}` is there already, and is not of this work", remedy)
+
+
 class WorkTaken(AtOdds):
     """The id of the work belongs to another one already."""
 
@@ -209,8 +219,12 @@ class WorkClosed(AtOdds):
 
     code, title = "work.closed", "the work is closed"
 
-    def __init__(self, work: str, at: str) -> None:
-        super().__init__(f"the work `{shorten(work)}` was closed at {at}", "open new work for what is still to be done")
+    def __init__(self, work: str, at: str, record: str | None = None) -> None:
+        """record: the address of its done record, where another one was told."""
+        remedy = "open new work for what is still to be done"
+        if record is not None:
+            remedy = f"this says of it otherwise than its done record: correct that one at {shorten(record, 300)}"
+        super().__init__(f"the work `{shorten(work)}` was closed at {at}", remedy)
 
 
 class WorkOfAnother(AtOdds):

@@ -12,12 +12,12 @@ from fieldworthy.core.base.micros import micros_of, micros_text
 from fieldworthy.core.base.names import key
 from fieldworthy.core.rulebook.model import CheckedRulebook
 from fieldworthy.usecases.assemble import ROOMS
+from fieldworthy.usecases.find_rulebook import Found
+from fieldworthy.usecases.kept import MOST_ABOUT
 from fieldworthy.usecases.old_history import Days
+from fieldworthy.usecases.work_versions import unfit_reports
 
 Json = Mapping[str, Any]
-
-MOST_ABOUT = 120
-"""Characters of the name that an entry is found by."""
 
 MOST_FINDINGS = 100
 
@@ -70,13 +70,17 @@ SETTLED = "settled"
 
 @dataclass(frozen=True, slots=True)
 class Checking:
-    """What a check needs beside what was told. moment: now [microseconds]; ahead: how much later a time may be; reports: reads evidence."""
+    """
+    What a check needs beside what was told. moment: now [microseconds]; ahead: how much later a time may be; reports: reads evidence;
+    readers: the versions of which one must have a place for a report; none: `book` alone.
+    """
 
     book: CheckedRulebook
     document: Json
     moment: int
     ahead: int
     reports: Callable[[Sequence[Json]], Sequence[Evidence]]
+    readers: Sequence[Found] = ()
 
     @property
     def days(self) -> Days:
@@ -129,7 +133,11 @@ def _by_index(refused: Refused, before: str, skip: int = 0) -> Placed:
 
 def _check_reports(checking: Checking, bodies: Sequence[Json]) -> Placed:
     try:
-        findings = check_evidence(checking.book.vocabulary.facts, checking.reports(bodies))
+        reports = checking.reports(bodies)
+        if checking.readers:
+            findings = unfit_reports(checking.readers, reports)
+        else:
+            findings = check_evidence(checking.book.vocabulary.facts, reports)
         if findings:
             raise Refused(findings)
     except Refused as refused:

@@ -16,7 +16,7 @@ from fieldworthy.core.answer.evidence import Doubt, Missing, how_to_find_out
 from fieldworthy.core.base.micros import micros_of, micros_text
 from fieldworthy.core.base.names import key, tidy
 from fieldworthy.core.base.vocabulary import Fact
-from fieldworthy.usecases.kept import Entry
+from fieldworthy.usecases.kept import MOST_ABOUT, Entry
 
 CHANGE = "change"
 """The kind of entry that holds the last change of a fact by somebody, of closed work."""
@@ -26,16 +26,20 @@ Json = Mapping[str, Any]
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """A report as the questions tell it. moment: when it was made at the latest [microseconds]: the store can't learn before it is made."""
+    """
+    A report as the questions tell it. moment: when it was made at the latest [microseconds]: the store can't learn before it is made.
+    known: since when the store knows it; None: it comes with the question.
+    """
 
     told: Json
     moment: int
+    known: int | None = None
 
     @classmethod
     def kept(cls, told: Json, known: int) -> "Report":
         """One that the store has known since then: a clock that was ahead is put right by it."""
         at = micros(told["at"]) or 0
-        return cls(told, at) if at <= known else cls({**told, "at": micros_text(known)}, known)
+        return cls(told, at, known) if at <= known else cls({**told, "at": micros_text(known)}, known, known)
 
     @classmethod
     def new(cls, told: Json, now: int) -> "Report":
@@ -47,7 +51,8 @@ class Report:
 class Change:
     """
     A fact (by key) that a step of some work changed for whoever did it. at: when that was done, or begun where it is under_way
-    [microseconds]; open_end: it was broken off at that instant, and not done. work: None for a report that can't be read now.
+    [microseconds]; open_end: it was broken off at that instant, and not done. work: None for a report that can't be read now. called: the
+    name of the fact that was told of, where this one may be the same. rulebook: the version that closed work was opened under, `name@3`.
     """
 
     fact: str
@@ -56,6 +61,8 @@ class Change:
     at: int
     under_way: bool = False
     open_end: bool = False
+    called: str | None = None
+    rulebook: str | None = None
 
     def settled(self, facts: Mapping[str, Fact], reports: Iterable[Report]) -> bool:
         """Whether it has been reported since how the fact is."""
@@ -73,14 +80,23 @@ class Change:
         """What the core is told of it."""
         fact = facts[self.fact]
         of = f" for `{self.by}`" if fact.per_person and self.by else ""
-        if self.work is None:
-            text = f"What was last reported of `{fact.name}`{of} can't be read by this rulebook, and it has not been reported since."
+        if self.called is not None:
+            whose = f" by `{self.by}`" if self.by else ""
+            done = f"was reported{whose}" if self.work is None else f"was changed by the work `{self.work}` of `{self.by}`"
+            text = (
+                f"`{self.called}` {done}, which this version does not declare; it may be its `{fact.name}`, and that is not reported since."
+            )
+        elif self.work is None:
+            text = f"What was last reported of `{fact.name}`{of} can't be read for sure by this rulebook, and was not reported since."
         elif self.under_way:
             text = f"The work `{self.work}` of `{self.by}` is changing `{fact.name}`{of}."
         else:
             whose = "they have not reported it since" if of else "it has not been reported since"
             text = f"The work `{self.work}` of `{self.by}` has changed `{fact.name}`{of}, and {whose}."
-        missing = Missing(fact.name, "must-be-reported-again", text, how_to_find_out(fact))
+        how = how_to_find_out(fact)
+        if fact.per_person and not tidy(self.by):
+            how += " A report without a name is nobody's: withdraw it once whoever it is of has reported anew, with `by`."
+        missing = Missing(fact.name, "must-be-reported-again", text, how)
         return Doubt(missing, (self.by or None) if fact.per_person else None)
 
 
@@ -106,23 +122,21 @@ def changes_of(work: str, changes: Iterable[Json]) -> list[Change]:
 def read_change(entry: Entry) -> Change:
     """The change of a kept entry."""
     told = json.loads(entry.body)
-    return Change(key(told["fact"]), told["work"], told["by"], entry.at, open_end=told["open_end"])
+    return Change(key(told["fact"]), told["work"], told["by"], entry.at, open_end=told["open_end"], rulebook=told["rulebook"])
 
 
-def last_changes(work: str, changes: Iterable[Json], closed_at: int, known: int, before: Sequence[Change]) -> list[Entry]:
+def last_changes(work: str, rulebook: str, changes: Iterable[Json], closed_at: int, known: int, before: Sequence[Change]) -> list[Entry]:
     """The entries that keep the last change of each fact by each, of work that is closed now. before: what is kept."""
     newest: dict[tuple[str, str], Change] = {(c.fact, tidy(c.by)): c for c in before}
     moved = {}
     for change in changes_of(work, changes):
-        ended = Change(change.fact, work, change.by, closed_at if change.under_way else change.at, open_end=change.under_way)
+        at_last = closed_at if change.under_way else change.at
+        ended = Change(change.fact, work, change.by, at_last, open_end=change.under_way, rulebook=rulebook)
         at = ended.fact, tidy(ended.by)
         was = newest.get(at)
         if was is None or (was.at, was.open_end) < (ended.at, ended.open_end):
             newest[at] = moved[at] = ended
-    return [
-        Entry(CHANGE, _id(*at), known, c.at, c.fact, _text({"fact": c.fact, "work": c.work, "by": c.by, "open_end": c.open_end}))
-        for at, c in moved.items()
-    ]
+    return [Entry(CHANGE, _id(*at), known, c.at, c.fact[:MOST_ABOUT], _text(c)) for at, c in moved.items()]
 
 
 def micros(text: str) -> int | None:
@@ -137,5 +151,6 @@ def _id(fact: str, by: str) -> str:
     return "last-" + hashlib.sha256(f"{fact}\n{by}".encode()).hexdigest()[:32]
 
 
-def _text(told: Json) -> str:
+def _text(change: Change) -> str:
+    told = {member: getattr(change, member) for member in ("fact", "work", "by", "open_end", "rulebook")}
     return json.dumps(told, ensure_ascii=False, sort_keys=True, separators=(",", ":"))

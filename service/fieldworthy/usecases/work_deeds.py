@@ -11,14 +11,13 @@ from fieldworthy.core.answer.others import HandOver, check_hand_over, same_perso
 from fieldworthy.core.answer.procedure import ProcedureAnswer
 from fieldworthy.core.base.finding import Finding
 from fieldworthy.core.base.micros import AHEAD, micros_text
-from fieldworthy.core.base.names import key
+from fieldworthy.core.base.names import blank, key, tidy
 from fieldworthy.core.procedure.model import Step
 from fieldworthy.core.procedure.steps import laid_out
 from fieldworthy.usecases.as_of import refuse_ahead, to_the_second
 from fieldworthy.usecases.asking import Answered
-from fieldworthy.usecases.kept import WITHDRAWN, Entry, Kept
+from fieldworthy.usecases.kept import MOST_ABOUT, WITHDRAWN, Entry, Kept
 from fieldworthy.usecases.open_work import (
-    PUT_ON,
     WORK,
     Json,
     Scene,
@@ -27,20 +26,28 @@ from fieldworthy.usecases.open_work import (
     after_step,
     ask_clearance,
     ask_procedure,
-    check_reports,
     entry_text,
     find_work,
-    holder_of,
     keep_reports,
     keep_work,
     known_next,
-    put_on_id,
     read_work,
 )
-from fieldworthy.usecases.refusals import QuestionDoesNotFit, StepBegun, StepOutOfOrder, WorkClosed, WorkOfAnother, WorkTaken
+from fieldworthy.usecases.refusals import (
+    QuestionDoesNotFit,
+    RecordTaken,
+    StepBegun,
+    StepOutOfOrder,
+    WorkClosed,
+    WorkOfAnother,
+    WorkTaken,
+)
+from fieldworthy.usecases.told_kinds import KINDS, Checking, check_told
 from fieldworthy.usecases.work_changes import CHANGE, Change, begun_changes, last_changes, read_change
+from fieldworthy.usecases.work_locks import holder_of, keep_off, put_on_id
 
 DONE = "done"
+_CLOSING = ("by", "result", "why", "leave")
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,23 +72,27 @@ class WorkDeeds:
         """May this start, by what is kept and what came along; nothing is kept."""
         moment = await kept.moment()
         refuse_ahead(as_of, moment)
-        if as_of is None and now is not None and abs(now - moment) > AHEAD:
-            message = "`now` is not now: by what is kept it can be asked what may start now, or with `as_of` what might have"
+        if now is not None and not (moment if as_of is None else as_of) - AHEAD <= now <= moment + AHEAD:
+            message = (
+                "`now` is not now: by what is kept it can be asked what may start now, or with an earlier `as_of` what might have since"
+            )
             raise QuestionDoesNotFit([Finding("question.not_now", message, f"leave it out; it is {to_the_second(moment)}", path="/now")])
-        scene = await self._set(kept, machine, as_of, now)
+        scene = await self._set.hear(kept, await self._set(kept, machine, as_of, now), told, as_of)
         return ask_clearance(scene, self._questions, told, told["for"]), scene
 
     async def open(self, kept: Kept, machine: str, id: str, task: str, told: Json) -> Deed:
         """Opens work where the task may start, else none. Open already, by the same, for the same task: no change."""
+        told = _named(told)
         scene = await self._set(kept, machine, lock=True)
         there = (await kept.entries.newest(scene.machine.key, WORK, [id])).get(id)
         if there is not None:
             work = read_work(there)
             if work.closed is None and key(work.task) == key(task) and same_person(work.by, told["by"]):
-                check_reports(scene, self._questions, told)
-                await _keep(kept, scene, told)
+                await _keep(kept, await self._set.hear(kept, scene, told), told)
                 return Deed(work, True, None)
             raise WorkTaken(id, work.task)
+        await self._refuse_taken(kept, scene, id, "choose another id for the work, for its own record will have that of the work")
+        scene = await self._set.hear(kept, scene, told)
         try:
             answer = ask_clearance(scene, self._questions, told, {"task": task})
         except QuestionDoesNotFit as refused:
@@ -89,7 +100,7 @@ class WorkDeeds:
         known = await known_next(kept, scene)
         await keep_reports(kept, scene, told, known)
         if not answer.answer.granted:
-            return Deed(None, False, answer, _overtaken(scene, told))
+            return Deed(None, False, answer, _overtaken(scene))
         declared = scene.found.book.tasks[key(task)].name
         work = Work(id, declared, told["by"], micros_text(scene.now), scene.version, identity=scene.identity)
         await keep_work(kept, scene, work, known)
@@ -97,7 +108,8 @@ class WorkDeeds:
 
     async def begin(self, kept: Kept, machine: str, id: str, step: int, told: Json) -> Deed:
         """Begins a step where it may start. The step before it, if it was begun, is taken to be done now. Begun already: no change."""
-        scene, work = await self._own(kept, machine, id, told["by"])
+        told = _named(told)
+        scene, work = await self._own(kept, machine, id, told)
         if work.begun is not None and work.begun["step"] == step:
             return await self._again(kept, scene, work, told)
         at = micros_text(scene.now)
@@ -115,11 +127,12 @@ class WorkDeeds:
             work = replace(work, begun={"step": step, "at": at, "by": told["by"]}, changes=(*work.changes, *making))
         if work != before:
             await keep_work(kept, scene, work, known)
-        return Deed(work, may, answer, _overtaken(scene, told, id))
+        return Deed(work, may, answer, _overtaken(scene, id))
 
     async def finish(self, kept: Kept, machine: str, id: str, step: int, told: Json) -> Deed:
         """Says that the begun step is done. Said already: no change."""
-        scene, work = await self._own(kept, machine, id, told["by"])
+        told = _named(told)
+        scene, work = await self._own(kept, machine, id, told)
         if 1 <= step <= len(work.done):
             return await self._again(kept, scene, work, told)
         if work.begun is None or work.begun["step"] != step:
@@ -133,18 +146,18 @@ class WorkDeeds:
         return Deed(work, True, answer)
 
     async def hand_over(self, kept: Kept, machine: str, id: str, to: str, by: str, why: str) -> Deed:
-        """From whoever has it to another, decided by somebody, for a reason. The same again: no change."""
+        """From whoever has it to another, decided by somebody, for a reason. To whoever has it already: no change."""
         findings = list(check_hand_over(HandOver(to, by, why), "open_work", 0))
         if findings:
             raise QuestionDoesNotFit([finding.at(finding.path.removeprefix("/open_work/0/hand_over")) for finding in findings])
         scene = await self._set(kept, machine, lock=True)
         work = await self._open_one(kept, scene, id)
-        if work.hand_over is not None and (work.by, work.hand_over["by"], work.hand_over["why"]) == (to, by, why):
+        if same_person(work.by, to):
             return Deed(work, True, None)
         if work.begun is not None:
             raise StepBegun(id, work.begun["step"], work.begun["by"])
-        given = {"from": work.by, "to": to, "by": by, "why": why, "at": micros_text(scene.now)}
-        work = replace(work, by=to, hand_over=given)
+        given = {"from": work.by, "to": tidy(to), "by": tidy(by), "why": why, "at": micros_text(scene.now)}
+        work = replace(work, by=tidy(to), hand_over=given)
         await keep_work(kept, scene, work, await known_next(kept, scene))
         return Deed(work, True, None)
 
@@ -153,15 +166,23 @@ class WorkDeeds:
         Closes work. told: {"by", "result"} and perhaps "why", "leave" (why what was changed is not put back), "record" (the members of a
         done record). A result `done` needs all steps done, and what the steps changed put back. Closed already: no change.
         """
+        told = _named(told)
         scene = await self._set(kept, machine, lock=True)
         work = await find_work(kept, scene, id)
         if work.closed is not None:
-            if work.closed["by"] == told["by"] and work.closed["result"] == told["result"]:
-                check_reports(scene, self._questions, told)
-                await _keep(kept, scene, told)
-                return Deed(work, True, None)
-            raise WorkClosed(id, work.closed["at"])
+            if said := _otherwise(work, told):
+                raise WorkClosed(id, work.closed["at"], f"/v1/machines/{machine}/done/{id}" if said == "record" else None)
+            await _keep(kept, await self._set.hear(kept, scene, told), told)
+            return Deed(work, True, None)
         self._in_hand(work, told["by"])
+        scene = await self._set.hear(kept, scene, told)
+        record = self._record(scene, work, told)
+        await self._refuse_taken(
+            kept,
+            scene,
+            id,
+            f"withdraw it at /v1/machines/{machine}/done/{id} (keep what it says under another id), then close the work again",
+        )
         at = micros_text(scene.now)
         answer = None
         if self._steps(scene, work):
@@ -170,28 +191,41 @@ class WorkDeeds:
             if told["result"] == DONE and len(work.done) < self._steps(scene, work):
                 raise StepOutOfOrder(id, self._steps(scene, work), self._following(scene, work))
             answer = ask_procedure(scene, self._questions, told, work)
-        else:
-            check_reports(scene, self._questions, told)
         known = await known_next(kept, scene)
         await keep_reports(kept, scene, told, known)
         if answer is not None and (answer.answer.left or answer.answer.interrupted is not None) and "leave" not in told:
             return Deed(work, False, answer)
-        closed = {"at": at, **{member: told[member] for member in ("by", "result", "why", "leave") if member in told}}
-        work = replace(work, closed=closed)
+        closed = {"at": at, **{member: told[member] for member in _CLOSING if member in told}}
+        work = replace(work, closed=closed, record=told.get("record", {}))
         await keep_work(kept, scene, work, known)
         before = [read_change(entry) for entry in await kept.entries.of(scene.machine.key, [CHANGE])]
-        await kept.entries.put(scene.machine.key, last_changes(id, work.changes, scene.now, known, before))
-        record = {"task": work.task, "at": at, **told.get("record", {}), "by": told["by"], "result": told["result"]}
+        await kept.entries.put(scene.machine.key, last_changes(id, work.rulebook, work.changes, scene.now, known, before))
+        await kept.entries.put(scene.machine.key, [Entry(DONE, id, known, scene.now, key(work.task)[:MOST_ABOUT], entry_text(record))])
+        return Deed(work, True, answer)
+
+    def _record(self, scene: Scene, work: Work, told: Json) -> Json:
+        """The done record of a closing. Raises QuestionDoesNotFit, with places in the request, for what the work's rulebook can't take."""
+        record = {"task": work.task, "at": micros_text(scene.now), **told.get("record", {}), "by": told["by"], "result": told["result"]}
         if "why" in told:
             record["why"] = told["why"]
-        await kept.entries.put(scene.machine.key, [Entry(DONE, id, known, scene.now, key(work.task), entry_text(record))])
-        return Deed(work, True, answer)
+        checking = Checking(scene.found.book, scene.document, scene.now, AHEAD, self._questions.reports)
+        findings = check_told(checking, KINDS[DONE], [(record, "")])
+        if findings:
+            raise QuestionDoesNotFit(findings)
+        return record
+
+    @staticmethod
+    async def _refuse_taken(kept: Kept, scene: Scene, id: str, remedy: str) -> None:
+        """Raises RecordTaken where a done record has the id that is the work's, and is none of it."""
+        there = (await kept.entries.newest(scene.machine.key, DONE, [id])).get(id)
+        if there is not None and there.body != WITHDRAWN:
+            raise RecordTaken(id, remedy)
 
     async def put_on(self, kept: Kept, machine: str, told: Json) -> bool:
         """Keeps a lock or cover; False where it was known. Raises QuestionDoesNotFit where the rulebook has no place for it."""
         scene = await self._set(kept, machine, lock=True)
         try:
-            check_reports(scene, self._questions, {"put_on": [told]})
+            await self._set.hear(kept, scene, {"put_on": [told]})
         except QuestionDoesNotFit as refused:
             raise QuestionDoesNotFit([finding.at(finding.path.removeprefix("/put_on/0")) for finding in refused.findings]) from None
         id = put_on_id(told["fact"], told["state"], told["by"])
@@ -200,9 +234,7 @@ class WorkDeeds:
 
     async def take_off(self, kept: Kept, machine: str, fact: str, by: str) -> None:
         """
-        Takes a lock or cover off. Raises WorkOfAnother where `by` has none on it, and another has.
-
-        Source: 29 CFR 1910.147(e)(3): it is taken off by whoever put it on (or, handed over, by whom it was handed to).
+        Takes a lock or cover off. Raises WorkOfAnother where `by` has none on it, and another has; QuestionDoesNotFit where nobody has.
         """
         scene = await self._set(kept, machine, lock=True)
         on = [each for each in scene.put_on if key(each["fact"]) == key(fact)]
@@ -212,16 +244,13 @@ class WorkDeeds:
                 raise WorkOfAnother(f"what was put on `{fact}`", holder_of(on[0]))
             message = f"nothing is put on `{fact}`"
             raise QuestionDoesNotFit([Finding("question.nothing_put_on", message, "look at what is put on", path="/fact")])
-        known = await known_next(kept, scene)
-        ids = {put_on_id(each["fact"], each["state"], each["by"]): key(each["fact"]) for each in own}
-        gone = [Entry(PUT_ON, id, known, scene.now, about, WITHDRAWN) for id, about in ids.items()]
-        await kept.entries.put(scene.machine.key, gone)
+        await keep_off(kept, scene.machine, own, tidy(by), await known_next(kept, scene), scene.now)
 
-    async def _own(self, kept: Kept, machine: str, id: str, by: str) -> tuple[Scene, Work]:
+    async def _own(self, kept: Kept, machine: str, id: str, told: Json) -> tuple[Scene, Work]:
         scene = await self._set(kept, machine, lock=True)
         work = await self._open_one(kept, scene, id)
-        self._in_hand(work, by)
-        return scene, work
+        self._in_hand(work, told["by"])
+        return await self._set.hear(kept, scene, told), work
 
     async def _open_one(self, kept: Kept, scene: Scene, id: str) -> Work:
         work = await find_work(kept, scene, id)
@@ -238,7 +267,7 @@ class WorkDeeds:
         """What was done already, asked again: it is so still, but where what is reported by now stops the work."""
         answer: Answered[ProcedureAnswer] = ask_procedure(scene, self._questions, told, work)
         await _keep(kept, scene, told)
-        return Deed(work, answer.answer.interrupted is None, answer, _overtaken(scene, told, work.id))
+        return Deed(work, answer.answer.interrupted is None, answer, _overtaken(scene, work.id))
 
     @staticmethod
     def _laid(scene: Scene, work: Work) -> Sequence[Step]:
@@ -270,5 +299,25 @@ async def _keep(kept: Kept, scene: Scene, told: Json) -> None:
         await keep_reports(kept, scene, told, await known_next(kept, scene))
 
 
-def _overtaken(scene: Scene, told: Json, without: str | None = None) -> tuple[Change, ...]:
-    return tuple(scene.overtaken(told, without))
+def _overtaken(scene: Scene, without: str | None = None) -> tuple[Change, ...]:
+    return tuple(scene.overtaken(without))
+
+
+def _otherwise(work: Work, told: Json) -> str | None:
+    """What a closing says otherwise than the one that closed the work: `closing`, or `record`; None for the same once more."""
+    assert work.closed is not None  # the caller has looked
+    if any(work.closed.get(member) != told.get(member) for member in _CLOSING):
+        return "closing"
+    return "record" if dict(work.record) != told.get("record", {}) else None
+
+
+def _named(told: Json) -> Json:
+    """The request with the name of whoever sends it as it is written back. Raises QuestionDoesNotFit where it shows nothing."""
+    return {**told, "by": _name(told["by"], "by")}
+
+
+def _name(name: str, member: str) -> str:
+    if blank(name):
+        message, mend = f"`{member}` names nobody", "send the name or the number of a person"
+        raise QuestionDoesNotFit([Finding("question.nobody_named", message, mend, path=f"/{member}")])
+    return tidy(name)

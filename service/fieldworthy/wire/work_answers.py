@@ -6,6 +6,7 @@ from pydantic import BaseModel, Field
 
 from fieldworthy.wire.answers import ClearanceAnswer, MayStart
 from fieldworthy.wire.closed import Closed, Id, Provenance, Text, Time
+from fieldworthy.wire.kept_answers import Known, Next
 from fieldworthy.wire.procedure_answers import ProcedureAnswer, StepNumber
 
 
@@ -96,7 +97,10 @@ class StepAnswer(Closed):
 
 
 class CloseAnswer(Closed):
-    """closed: whether it is. procedure: what must be put back first (`left`), or stops it; null for a task without steps."""
+    """
+    closed: whether it is. procedure: what must be put back first (`left`), or stops it; null for a task without steps, and where it was
+    closed before.
+    """
 
     closed: bool
     work: Work
@@ -110,9 +114,51 @@ class WorkAnswer(Closed):
 
 
 class OpenWorkAnswer(Closed):
-    """All open work of a machine, the oldest first."""
+    """A page of a machine's work, what was opened last first. as_of: with it the other pages are of the same state of things."""
 
-    items: Annotated[list[Work], Field(max_length=1000)]
+    items: Annotated[list[Work], Field(max_length=200)]
+    next: Next
+    as_of: Time
+
+
+class LockHandOver(Closed):
+    """How a lock or cover came to whoever has it in hand."""
+
+    to: Id
+    by: Annotated[Id, Field(description="who decided it")]
+    why: Text
+
+
+class TakenOff(Closed):
+    """When a lock or cover was taken off, and by whom."""
+
+    at: Time
+    by: Id
+
+
+class Lock(Closed):
+    """
+    A lock or cover. by: who put it on; holder: in whose hands it is; since: when it was put on; taken_off: null while it is on.
+
+    fact, state: what it keeps as it is.
+    """
+
+    fact: Id
+    state: Id
+    by: Id
+    hand_over: LockHandOver | None
+    holder: Id
+    since: Time
+    known: Known
+    taken_off: TakenOff | None
+
+
+class LocksAnswer(Closed):
+    """A page of them, what was put on last first. as_of: with it the other pages are of the same state of things."""
+
+    items: Annotated[list[Lock], Field(max_length=200)]
+    next: Next
+    as_of: Time
 
 
 class PutOnAnswer(Closed):
@@ -128,5 +174,6 @@ ALL: tuple[type[BaseModel], ...] = (
     CloseAnswer,
     WorkAnswer,
     OpenWorkAnswer,
+    LocksAnswer,
     PutOnAnswer,
 )
