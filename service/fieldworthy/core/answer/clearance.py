@@ -14,6 +14,7 @@ from fieldworthy.core.answer.cleared import DISCLAIMER, Blocked, ClearanceAnswer
 from fieldworthy.core.answer.evidence import FOREVER, Doubt, Evidence, Known, Missing, added_up, said, span_text, stands_until, weigh
 from fieldworthy.core.answer.first import First, Situation, do_first, needs_evidence
 from fieldworthy.core.answer.hazards import Hazards, Look, Persons, State, lacks, persons_of
+from fieldworthy.core.answer.meanwhile import standing
 from fieldworthy.core.answer.others import (
     MOST_TESTS,
     HandOver,
@@ -64,7 +65,13 @@ def answer_clearance(book: CheckedRulebook, question: ClearanceQuestion, way: bo
     that names what the rulebook does not declare, or a machine or task that does not fit it.
     """
     asked = read_question(book, question)
-    return _Judging(book, question, asked, way=way, doubts=doubts).answer()
+    kept, more = standing(book.works.happenings.values(), book.vocabulary.facts, question.evidence, question.now)
+    return _Judging(book, replace(question, evidence=tuple(kept)), asked, way=way, doubts=(*doubts, *more)).answer()
+
+
+def clear(book: CheckedRulebook, question: ClearanceQuestion, way: bool, doubts: Sequence[Doubt]) -> ClearanceAnswer:
+    """The same by reports of which it was looked at already whether what they tell may have changed by itself."""
+    return _Judging(book, question, read_question(book, question), way=way, doubts=doubts).answer()
 
 
 @dataclass(slots=True)
@@ -101,7 +108,7 @@ class _Judging:
         self.now = State({n: each.value for n, each in known.items()}, {n: each.until for n, each in known.items()})
         self.after = self.persons.after(self.now, self.asked.makes, asks.by)
         self.hazards = Hazards(self.book, self.asked)
-        self.holding = holding(self.book, asks.open_work, asks.by, asks.task, asks.step)
+        self.holding = holding(self.book, asks.open_work, asks.by, asks.task, asks.step, asks.begun)
         self.locks = not_the_askers(asks.put_on, asks.by)
 
     def answer(self) -> ClearanceAnswer:

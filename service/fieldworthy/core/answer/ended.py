@@ -18,9 +18,8 @@ Two rules, beside those of `evidence`:
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
-from functools import cache
 
-from fieldworthy.core.answer.clearance import ClearanceAnswer, answer_clearance
+from fieldworthy.core.answer.clearance import ClearanceAnswer, clear
 from fieldworthy.core.answer.evidence import (
     CLOCKS_DIFFER,
     Doubt,
@@ -28,14 +27,14 @@ from fieldworthy.core.answer.evidence import (
     Known,
     Missing,
     how_to_find_out,
-    last_of_each,
     source_counts,
-    value_of,
     weigh,
 )
 from fieldworthy.core.answer.happened import excluded_from, said_since
+from fieldworthy.core.answer.meanwhile import TOLD_OTHERWISE, Verifying, doubted_before
 from fieldworthy.core.answer.others import same_person
 from fieldworthy.core.answer.progress import DoneStep, Progress, worker_of
+from fieldworthy.core.answer.words import told_and_done
 from fieldworthy.core.base.names import key, tidy
 from fieldworthy.core.base.reason import Reason
 from fieldworthy.core.base.vocabulary import Fact, state_of
@@ -132,45 +131,30 @@ def _owed(progress: Progress, kept: Iterable[Evidence], owing: Mapping[tuple[str
 
 def verified(progress: Progress, reports: Reports) -> Reports:
     """Of the reports that count those on which a step may start (rule 2)."""
-    last, facts, now = progress.last, progress.book.vocabulary.facts, progress.question.now
-    if last is None:
-        return reports
-    over = progress.over(last)
-    waits = last.at < over <= now
-    end, words = (over, f"the end of the wait of step {last.step}") if waits else (last.at, f"step {last.step}")
-    doubted = reports.doubted()
-    found = weigh(facts, reports.kept, now)
-    certain = {name: each for name, each in found.items() if isinstance(each, Known) and name not in doubted}
-    lasts = cache(lambda name: last_of_each(facts[name], reports.kept, now) if facts[name].per_person or name in certain else ())
-    happenings = progress.book.works.happenings.values()
-    said = said_since(progress, reports.kept, certain)
-    doubts: list[Doubt] = []
-    again: set[int] = set()
-    for happening, moment in zip(happenings, excluded_from({n: k.value for n, k in certain.items()}, said, happenings), strict=True):
-        for name, state in happening.makes.items():
-            fact, before = facts[name], min(end, moment)
-            old = [r for r in lasts(name) if r.at < before and value_of(fact, r) != key(state) and id(r) not in again]
-            text = (
-                f"`{fact.name}` can change by itself (`{happening.name}`), and what was reported of it is older than {words}: "
-                "it must be verified again."
-            )
-            missing = Missing(fact.name, "must-be-verified-again", text, how_to_find_out(fact))
-            again.update(id(report) for report in old)
-            doubts += [Doubt(missing, report.by if fact.per_person else None) for report in old]
-    gone = {(key(d.missing.fact), tidy(d.whose or "")) for d in doubts}
-
-    def stands(report: Evidence) -> bool:
-        """Of the machine none does where one is in doubt, of a person none of theirs; one without a name is of itself alone."""
-        by = tidy(report.by or "") if facts[key(report.fact)].per_person else ""
-        return id(report) not in again and ((key(report.fact), by) not in gone or (not by and facts[key(report.fact)].per_person))
-
-    return Reports(tuple(r for r in reports.kept if stands(r)), reports.ended, (*reports.doubts, *doubts))
+    facts, now = progress.book.vocabulary.facts, progress.question.now
+    happenings = tuple(progress.book.works.happenings.values())
+    verifying = Verifying(facts, reports.kept, now)
+    if (last := progress.last) is not None:
+        over = progress.over(last)
+        waits = last.at < over <= now
+        end, of = (over, f"the end of the wait of step {last.step}") if waits else (last.at, f"step {last.step}")
+        doubted = reports.doubted()
+        found = weigh(facts, reports.kept, now)
+        certain = {name: each for name, each in found.items() if isinstance(each, Known) and name not in doubted}
+        verifying.lasts |= {name: () for name, fact in facts.items() if not fact.per_person and name not in certain}
+        said = said_since(progress, reports.kept, certain)
+        moments = excluded_from({n: k.value for n, k in certain.items()}, said, happenings)
+        for happening, moment in zip(happenings, moments, strict=True):
+            verifying.look(happening, min(end, moment), f"what was reported of it is older than {of}")
+    for happening, moment in zip(happenings, doubted_before(happenings, facts, told_and_done(progress), now), strict=True):
+        verifying.look(happening, moment, TOLD_OTHERWISE)
+    return Reports(verifying.kept(), reports.ended, (*reports.doubts, *verifying.doubts))
 
 
 def clear_next(progress: Progress, number: int, sure: Reports, way: bool) -> ClearanceAnswer:
     """The clearance of the next step. sure: the reports on which it may start; way: whether what has to be done first is sought."""
     question = progress.question.clearance(number, sure.kept)
-    return _restated(answer_clearance(progress.book, question, way, sure.doubts), sure.ended)
+    return _restated(clear(progress.book, question, way, sure.doubts), sure.ended)
 
 
 def _restated(answer: ClearanceAnswer, ended: Mapping[str, Missing]) -> ClearanceAnswer:

@@ -209,7 +209,7 @@ def _weigh_one(fact: Fact, reports: Sequence[Evidence], now: datetime) -> Known 
     if later is not None:
         text = f"A report of `{fact.name}` that says otherwise is {span_text(later - now)} later than now, and may be the newer."
         return Missing(fact.name, "from-the-future", text, f"Set the clock right. {how}")
-    return Known(fact, value, max(newest, key=lambda r: r.at), _until(min(at, now), fact.good_for))
+    return Known(fact, value, max(newest, key=lambda r: r.at), good_until(min(at, now), fact.good_for))
 
 
 def _newest(reports: Sequence[Evidence]) -> list[Evidence]:
@@ -280,9 +280,13 @@ def _last_at_rest(fact: Fact, reports: Sequence[Evidence], now: datetime) -> boo
 def added_up(fact: Fact, evidence: Iterable[Evidence], now: datetime) -> Known | None:
     """
     Where the reports of several persons differ, what is known all the same of those who are not at rest, for who is at rest says nothing
-    against another. For what is needed and held alone: a hazard is looked at for each. None where that is not known either.
+    against another. For what is needed and held alone: a hazard is looked at for each. None where that is not known either, as where it
+    hangs on somebody who may have said since that they are at rest: of two reports one of which has no name it can't be told.
     """
     persons = _by_person([r for r in evidence if key(r.fact) == key(fact.name) and source_counts(fact, r)])
+    last = [r for reports in persons for r in _newest(reports)]
+    if any(o.at >= r.at and not (r.by and o.by) for r in last if not _at_rest(fact, r) for o in last if _at_rest(fact, o)):
+        return None
     others = [r for reports in persons if not _last_at_rest(fact, reports, now) for r in reports]
     if not others or any(_in_doubt(fact, [r for r in reports if r.at <= now + CLOCKS_DIFFER], now) for reports in persons):
         return None
@@ -304,7 +308,8 @@ def away(fact: Fact, evidence: Iterable[Evidence], now: datetime) -> tuple[tuple
     return tuple(found)
 
 
-def _until(at: datetime, good_for: timedelta | None) -> datetime:
+def good_until(at: datetime, good_for: timedelta | None) -> datetime:
+    """The last good instant of a report of this time; FOREVER where it never ages."""
     if good_for is None:
         return FOREVER
     try:

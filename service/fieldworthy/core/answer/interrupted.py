@@ -8,20 +8,20 @@ was broken by then stands until it is reported anew. Only what is known interrup
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import timedelta
 from typing import Any
 
 from fieldworthy.core.answer.asked import Asked, Labelled
 from fieldworthy.core.answer.clearance import one_state
 from fieldworthy.core.answer.ended import Reports, missing_of
-from fieldworthy.core.answer.evidence import Known, Missing, said, weigh
+from fieldworthy.core.answer.evidence import Known, Missing, how_to_find_out, said, weigh
 from fieldworthy.core.answer.first import First, FirstAction, Situation, do_first
 from fieldworthy.core.answer.hazards import OfOne, Persons, persons_of
+from fieldworthy.core.answer.held import Held, all_held, confirmation, hazards_of, of_worker, open_holds
 from fieldworthy.core.answer.left import made_so_far
 from fieldworthy.core.answer.others import holding, not_the_askers, parts_of
-from fieldworthy.core.answer.progress import Progress, worker_of
-from fieldworthy.core.answer.words import EVER, Span, Told, Words, may_be
-from fieldworthy.core.base.names import key
+from fieldworthy.core.answer.progress import Progress
+from fieldworthy.core.answer.words import ALL, EVER, Span, Told, Words, may_be
+from fieldworthy.core.base.names import key, tidy
 from fieldworthy.core.base.reason import Reason
 from fieldworthy.core.base.truth import Truth
 from fieldworthy.core.base.vocabulary import Fact, state_of
@@ -96,98 +96,26 @@ def _worker(progress: Progress) -> str | None:
 # --- what speaks against it --------------------------------------------------------------------------------------------------
 
 
-def open_holds(progress: Progress) -> tuple[Labelled, ...]:
-    """What must be true now: what the task and its open step hold; () before the first step and after the last."""
-    number = progress.done + 1 if progress.question.begun is not None else progress.done
-    if number == 0 or progress.next is None:
-        return ()
-    return progress.asked[number - 1].holds_while_open
-
-
-def confirmation(progress: Progress) -> tuple[Labelled, ...]:
-    """What confirms the last step done."""
-    action = progress.action(progress.done) if progress.done else None
-    return () if action is None or action.confirm is None else ((f"what confirms step {progress.done}", action.confirm),)
-
-
-@dataclass(frozen=True, slots=True)
-class Held:
-    """
-    A condition that is asked for while a step is open, or that was: what it holds, or what confirms the one done before. code: of the
-    reason where it is broken. span: from when and until when what was said counts for it. worker: of a fact that the task's own actions
-    make of a person, whose it is. coming: facts that the step begun is just changing, which is not against itself. may_have_come: those
-    that the step which ended the span made, of which a report from before it was done may tell what it was just making.
-    """
-
-    code: str
-    label: str
-    condition: Condition
-    span: Span
-    worker: str
-    coming: frozenset[str] = frozenset()
-    may_have_come: frozenset[str] = frozenset()
-
-
-def all_held(progress: Progress) -> Iterator[Held]:
-    """
-    What is held now, and what was while each of the steps before was open. What was broken then still stands where nothing has been
-    reported since: that the next step began, or was done, ends no stop, and a report made after it is judged by what is held then (one of
-    the very instant at which it was begun by what was held before).
-    """
-    question, count = progress.question, progress.done
-    coming = frozenset(name for _, name in progress.changing())
-    if question.begun is not None:
-        worker = worker_of(progress, count + 1)
-        for label, condition in progress.asked[count].holds_while_open:
-            yield Held("holds-broken", label, condition, EVER, worker, coming)
-    for number in range(count, 0, -1):
-        at, worker = question.done[number - 1].at, worker_of(progress, number)
-        ends, came = None if question.begun is None else question.begun + timedelta.resolution, frozenset[str]()
-        if number < count:
-            following = progress.action(number + 1)
-            ends, came = question.done[number].at, frozenset(following.makes if following is not None else ())
-        held_until = at if progress.next is None and number == count else ends
-        for label, condition in progress.asked[number - 1].holds_while_open:
-            yield Held("holds-broken", label, condition, Span(None, held_until), worker, may_have_come=came)
-        action = progress.action(number)
-        if action is not None and action.confirm is not None:
-            label = f"what confirms step {number}"
-            if ends is not None:
-                yield Held("not-confirmed", label, action.confirm, Span(at, ends), worker, may_have_come=came)
-            if number == count:
-                yield Held("not-confirmed", label, action.confirm, Span(at), worker, coming)
-
-
-def hazards_of(progress: Progress) -> tuple[Hazard, ...]:
-    """The hazards that name a fact of the task: of its needs and holds, its steps and their actions, and what it leaves."""
-    named: set[str] = set()
-    for asked in progress.asked:
-        named |= asked.involved()
-    for condition in (progress.task.needs, progress.task.leaves):
-        named |= set(names_of(condition)) if condition is not None else set()
-    return tuple(h for h in progress.book.works.hazards.values() if named & set(names_of(h.never)))
-
-
-def _of_worker(progress: Progress, condition: Condition) -> bool:
-    """Whether a condition that is held is about whoever is at work: the task's own actions make what it names of a person."""
-    facts = progress.book.vocabulary.facts
-    named = {name for name in names_of(condition) if facts[name].per_person}
-    return any(not named.isdisjoint(asked.makes) for asked in progress.asked)
-
-
-def _of_whom(progress: Progress, now: Now, condition: Condition, hazard: bool = False) -> Sequence[Mapping[str, Value]]:
+def _of_whom(
+    progress: Progress, now: Now, condition: Condition, everybody: bool = False, confirms: bool = False
+) -> Sequence[Mapping[str, Value]]:
     """What is known of each person whom a condition is about. () where it names nothing of a person, or nothing is known of them."""
     facts = progress.book.vocabulary.facts
     if not now.each_person or not any(facts[name].per_person for name in names_of(condition)):
         return ()
-    worker = not hazard and _of_worker(progress, condition)
+    worker = not everybody and of_worker(progress, condition, confirms)
     return [each.values for each in now.each_person if each.worker or not worker]
 
 
-def _told(progress: Progress, words: Words, held: Held) -> Iterator[Told]:
-    """What was said last of what is held, of whom it is held."""
-    worker = held.worker if _of_worker(progress, held.condition) else None
-    return (told.without(held.coming) for told in words.told(held.condition, held.span, worker))
+def _told(progress: Progress, words: Words, held: Held, may: bool = False) -> Iterator[Told]:
+    """
+    What was said last of what is held, of whom it is held. Where it is not said who did the step it is held of whoever asks and of whoever
+    reports without a name; that it may be broken (may), of anybody.
+    """
+    of: tuple[str, ...] | None = None
+    if of_worker(progress, held.condition, held.confirms) and (held.worker or not may):
+        of = (held.worker,) if held.worker else (ALL, *((tidy(by),) if (by := _worker(progress)) else ()))
+    return (told.without(held.coming) for told in words.told(held.condition, held.span, of))
 
 
 def find_interruption(progress: Progress, words: Words, sure: Now) -> Interrupted | None:
@@ -238,6 +166,7 @@ def unsettled(progress: Progress, words: Words) -> tuple[tuple[Reason, ...], tup
     """
     because: dict[str, Reason] = {}
     missing: dict[str, Missing] = {}
+    facts = progress.book.vocabulary.facts
 
     def look_at(condition: Condition, told: Told, span: Span, of: str) -> None:
         for name in names_of(condition):
@@ -248,11 +177,14 @@ def unsettled(progress: Progress, words: Words) -> tuple[tuple[Reason, ...], tup
     if not progress.done and progress.question.begun is None:
         return (), ()
     for held in all_held(progress):
-        for told in _told(progress, words, held):
+        for told in _told(progress, words, held, may=True):
             if may_be(held.condition, False, told.may):
                 text = f"{_upper(held.label)}: `{render(held.condition)}` is not known."
                 because[text] = _reason("holds-not-known", text, held.label, held.condition)
                 look_at(held.condition, told, held.span, held.label)
+                for name in names_of(held.condition) if not held.worker and of_worker(progress, held.condition, held.confirms) else ():
+                    if facts[name].per_person:
+                        missing.setdefault(name, _nobody_named(facts[name], held.label))
     for hazard in hazards_of(progress):
         for told in words.told(hazard.never):
             if may_be(hazard.never, True, told.may):
@@ -260,6 +192,12 @@ def unsettled(progress: Progress, words: Words) -> tuple[tuple[Reason, ...], tup
                 because[text] = Reason("hazard-not-excluded", text, {"hazard": hazard.name, "never": render(hazard.never)})
                 look_at(hazard.never, told, EVER, hazard.name)
     return tuple(because.values()), tuple(missing.values())
+
+
+def _nobody_named(fact: Fact, label: str) -> Missing:
+    text = f"It is not said of whom `{fact.name}` is meant ({label}), and what was reported of it may be of them."
+    how = "Send who did each step (`by`), and with each report who reports it."
+    return Missing(fact.name, "must-be-reported-again", text, f"{how_to_find_out(fact)} {how}")
 
 
 def _make_safe(progress: Progress, now: Now, broken: Sequence[Labelled]) -> First:
@@ -283,8 +221,9 @@ def _make_safe(progress: Progress, now: Now, broken: Sequence[Labelled]) -> Firs
 
 def _against(progress: Progress, now: Now) -> Mapping[str, Value]:
     """What all reports add up to, or, where nothing stands against that, what is known of the first person against whom something does."""
-    wrong = [(h.never, Truth.YES, _of_whom(progress, now, h.never, hazard=True)) for h in hazards_of(progress)]
-    wrong += [(c, Truth.NO, _of_whom(progress, now, c)) for _, c in (*open_holds(progress), *confirmation(progress))]
+    wrong = [(h.never, Truth.YES, _of_whom(progress, now, h.never, everybody=True)) for h in hazards_of(progress)]
+    wrong += [(c, Truth.NO, _of_whom(progress, now, c)) for _, c in open_holds(progress)]
+    wrong += [(c, Truth.NO, _of_whom(progress, now, c, confirms=True)) for _, c in confirmation(progress)]
 
     def stands(c: Condition, truth: Truth, known: Mapping[str, Value]) -> bool:
         return evaluate(c, known if truth is Truth.YES else _without_what_comes(progress, known)) is truth
@@ -311,7 +250,9 @@ def _way_to(progress: Progress, now: Now, values: Mapping[str, Value], wanted: t
             values=values,
             after=values,
             hazards=hazards,
-            holding=holding(progress.book, question.open_work, question.by, question.task, progress.next or progress.done),
+            holding=holding(
+                progress.book, question.open_work, question.by, question.task, progress.next or progress.done, question.begun is not None
+            ),
             apart=(),
             locks=not_the_askers(question.put_on, question.by),
             own=together(

@@ -146,16 +146,19 @@ class Holding:
         return together(part for part in parts_of(self.holds) if evaluate(part, values) is not Truth.YES) or self.holds
 
 
-def holding(book: CheckedRulebook, works: Sequence[OpenWork], asks: str | None, task: str | None, step: int | None) -> tuple[Holding, ...]:
+def holding(
+    book: CheckedRulebook, works: Sequence[OpenWork], asks: str | None, task: str | None, step: int | None, begun: bool = False
+) -> tuple[Holding, ...]:
     """
     The open work that holds anything. Who asks for a step of a task that they have open themselves goes on with it: what its last step
-    held ends as the next begins, and what the task holds is asked for anyway, so that this work is left out.
+    held ends as the next begins, and what the task holds is asked for anyway, so that this work is left out. It is one work and no more.
 
     Work that says no step may be at any of its task's: it stands here once for each of the holds that it may have.
     """
     found = []
+    own = goes_on_with(works, asks, task, step, begun)
     for work in works:
-        if step is not None and task is not None and same_person(work.who, asks) and key(work.task) == key(task):
+        if work is own:
             continue
         of = book.tasks[key(work.task)]
         steps = laid_out(of.steps, book.works.procedures)
@@ -165,17 +168,29 @@ def holding(book: CheckedRulebook, works: Sequence[OpenWork], asks: str | None, 
     return tuple(found)
 
 
+def goes_on_with(works: Sequence[OpenWork], asks: str | None, task: str | None, step: int | None, begun: bool = False) -> OpenWork | None:
+    """
+    The open work that a step goes on with: of whoever asks, of the same task, and at the step before or at this one (which of them comes
+    first by whether this one is begun), else at one that it does not say. At any other step it is another, which holds for oneself too.
+    """
+    if task is None or step is None:
+        return None
+    alike = [w for w in works if same_person(w.who, asks) and key(w.task) == key(task)]
+    places = (step, step - 1, None) if begun else (step - 1, step, None)
+    return next((w for at in places for w in alike if w.step == at), None)
+
+
 def own_holds(
     book: CheckedRulebook, works: Sequence[OpenWork], asks: str | None, task: str | None, step: int | None, begun: bool = False
 ) -> Condition | None:
     """
     What is held until this step begins by the work that it goes on with: what the task holds and what its last step held. That is the step
-    before, or this one where it is begun, or a later one that whoever asks says is open. None for what is no step, and before the first.
+    before, or this one where it is begun or its own work says that it is at it. None for what is no step, and before the first.
     """
     if task is None or step is None:
         return None
-    own = [w.step for w in works if w.step is not None and same_person(w.who, asks) and key(w.task) == key(task)]
-    last = max([step if begun else step - 1, *own])
+    own = goes_on_with(works, asks, task, step, begun)
+    last = max(step if begun else step - 1, (own.step or 0) if own is not None else 0)
     if last == 0:
         return None
     of = book.tasks[key(task)]

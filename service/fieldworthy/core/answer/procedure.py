@@ -74,8 +74,9 @@ def answer_procedure(book: CheckedRulebook, question: ProcedureQuestion, doubts:
     """
     What comes after the steps done, from the rulebook, the evidence and the open work sent with the question, and nothing else.
 
-    The next step is cleared as `clearance` clears it, by the reports that still count (`ended`), and withheld as well while the
-    time of a wait runs and while the procedure is interrupted (`interrupted`). doubts: what is not known, whatever the evidence says.
+    The next step is cleared as `clearance` clears it, by the reports that still count (`ended`). It is withheld as well while the time of
+    a wait runs, in which nothing is to be done first, and while the procedure is interrupted (`interrupted`). doubts: what is not known,
+    whatever the evidence says.
     Raises Refused.
     """
     progress = read_progress(book, question)
@@ -87,7 +88,7 @@ def answer_procedure(book: CheckedRulebook, question: ProcedureQuestion, doubts:
     waits = _waits(progress)
     over = max((w.over for w in waits), default=question.now)
     running = over > question.now
-    clearance = None if progress.next is None else clear_next(progress, progress.next, certain, way=interrupted is None)
+    clearance = None if progress.next is None else clear_next(progress, progress.next, certain, way=interrupted is None and not running)
     waiting, missing = unsettled(progress, words) if interrupted is None else ((), ())
     if clearance is not None:
         clearance = _settled(clearance, waiting, missing)
@@ -111,7 +112,7 @@ def _waits(progress: Progress) -> Sequence[Wait]:
 def _not_over(wait: Wait, now: datetime) -> Reason:
     left = span_text(wait.over - now)
     values = {"step": wait.step, "ready_at": wait.over.astimezone(now.tzinfo).isoformat()}
-    return Reason("wait-not-over", f"The wait of step {wait.step} is over in {left}.", values)
+    return Reason("wait-not-over", f"The wait of step {wait.step} is over in {left}: wait, and begin nothing before.", values)
 
 
 def _cut_short(progress: Progress, waits: Sequence[Wait]) -> list[Reason]:

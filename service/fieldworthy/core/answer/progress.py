@@ -101,11 +101,15 @@ class Progress:
             for name, state in action.makes.items() if action is not None else ():
                 yield each, name, state
 
-    def changing(self) -> Iterator[tuple[DoneStep, str]]:
-        """Each fact (names.key) that the action of the step begun is changing, with that step, at the time when it was begun."""
+    def changes_begun(self) -> Iterator[tuple[DoneStep, str, str]]:
+        """Each fact (names.key) that the step begun is changing, with that step at the time when it was begun, and the state."""
         if self.next is not None and self.question.begun is not None:
             action, begun = self.action(self.next), DoneStep(self.next, self.question.begun)
-            yield from ((begun, name) for name in (action.makes if action is not None else ()))
+            yield from ((begun, name, state) for name, state in (action.makes.items() if action is not None else ()))
+
+    def changing(self) -> Iterator[tuple[DoneStep, str]]:
+        """The same, without the states."""
+        return ((begun, name) for begun, name, _ in self.changes_begun())
 
     def over(self, done: DoneStep) -> datetime:
         """When a step that was done was over: a wait when its time is."""
@@ -117,11 +121,11 @@ class Progress:
 
 
 def worker_of(progress: Progress, number: int) -> str:
-    """Who does a step (names.tidy): whoever is said to have done it, else whoever asks; "": it is not said."""
-    question = progress.question
-    by = question.done[number - 1].by if number <= progress.done else None
-    begun_by = progress.last.by if progress.last is not None and number > progress.done else None
-    return tidy(by or question.by or begun_by or "")
+    """
+    Who does a step (names.tidy): whoever is said to have done it; of one that is not done yet whoever asks. "": it is not said. Of a step
+    that is done it is never taken to be whoever asks: another may have taken over, and what they report says nothing of who went in.
+    """
+    return tidy((progress.question.done[number - 1].by if number <= progress.done else progress.question.by) or "")
 
 
 def read_progress(book: CheckedRulebook, question: ProcedureQuestion) -> Progress:

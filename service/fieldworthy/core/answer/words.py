@@ -15,12 +15,12 @@ A stop is known where reports that count say so by themselves: then the work is 
 """
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from itertools import product
 from math import prod
 
-from fieldworthy.core.answer.evidence import CLOCKS_DIFFER, Evidence, Missing, how_to_find_out, said, source_counts, value_of, weigh
+from fieldworthy.core.answer.evidence import CLOCKS_DIFFER, Evidence, Known, Missing, how_to_find_out, said, source_counts, value_of, weigh
 from fieldworthy.core.answer.hazards import MOST_PERSONS
 from fieldworthy.core.answer.progress import Progress, worker_of
 from fieldworthy.core.base.names import key, tidy
@@ -45,6 +45,10 @@ class Word:
     report: Evidence | None = None
     counts: bool = False
     step: int | None = None
+
+
+Lines = Mapping[str, Mapping[Whose, Sequence[Word]]]
+"""Of each fact (names.key) the words on it of each, in order of time."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,28 +80,32 @@ class Told:
 
 @dataclass(frozen=True, slots=True)
 class Words:
-    """facts: the rulebook's; lines: of each fact (names.key) the words on it of each, in order of time."""
+    """facts: the rulebook's."""
 
     facts: Mapping[str, Fact]
     now: datetime
-    lines: Mapping[str, Mapping[Whose, Sequence[Word]]]
+    lines: Lines
     seen: dict[tuple[str, Whose, Span], tuple[Collection[Value], Value]] = field(default_factory=dict)
 
-    def told(self, c: Condition, span: Span = EVER, worker: Whose | None = None) -> Sequence[Told]:
+    def told(self, c: Condition, span: Span = EVER, of: Collection[Whose] | None = None) -> Sequence[Told]:
         """
-        What was said last of what a condition names: of the machine, and of each person. worker: of nobody but this one.
+        What was said last of what a condition names: of the machine, and of each person. of: of nobody but these.
 
-        Persons of whom the same was said are told once; of more than MOST_PERSONS only what may be so of any of them.
+        What was said without a name may be of anybody, so it adds to what may be so of each: of several facts that are joined here, and of
+        those who alone are meant. Of one fact of everybody it stands by itself. Persons of whom the same was said are told once; of more
+        than MOST_PERSONS only what may be so of any of them.
         """
         names = list(dict.fromkeys(names_of(c)))
         own = [name for name in names if self.facts[name].per_person]
         machine = self._told(None, {name: ALL for name in names if name not in own}, span)
         if not own:
             return (machine,)
-        whose = [worker] if worker is not None else list(dict.fromkeys(w for name in own for w in self.lines.get(name, {})))
+        whose = list(dict.fromkeys(of if of is not None else (w for name in own for w in self.lines.get(name, {}))))
+        several = [self._told(each, dict.fromkeys(own, each), span) for each in whose]
+        if of is not None or len(own) > 1:
+            several = [self._joined(theirs, own, span) for theirs in several]
         alike: dict[object, Told] = {}
-        for each in whose:
-            theirs = self._told(each, dict.fromkeys(own, each), span)
+        for theirs in several:
             if theirs.may:
                 alike.setdefault((frozenset((n, tuple(v)) for n, v in theirs.may.items()), frozenset(theirs.known.items())), theirs)
         persons = sorted(alike.values(), key=lambda one: sorted((n, str(list(v))) for n, v in one.may.items()))
@@ -105,7 +113,19 @@ class Words:
         if rest := persons[MOST_PERSONS:]:
             any_of = {n: tuple({v for p in rest for v in p.may.get(n, ())}) for n in own}
             told.append(Told(None, {**machine.may, **any_of}, machine.known))
-        return (*told, machine) if worker is None else told
+        return (*told, machine) if of is None else told
+
+    def _joined(self, theirs: Told, own: Iterable[str], span: Span) -> Told:
+        """With what was said without a name, of whoever has a name from what they last said themselves on: it may be theirs."""
+        whose, may = theirs.whose, dict(theirs.may)
+        for name in own:
+            words = self.lines.get(name, {})
+            nameless = [replace(word, counts=False) for word in words.get(ALL, ())]
+            mine = words.get(whose, ()) if isinstance(whose, str) and whose != ALL else ()
+            values, _ = self._look(self.facts[name], sorted((*mine, *nameless), key=lambda word: word.at), span)
+            if values:
+                may[name] = tuple(dict.fromkeys((*may.get(name, ()), *values)))
+        return Told(whose, may, theirs.known)
 
     def _told(self, whose: Whose | None, names: Mapping[str, Whose], span: Span) -> Told:
         may: dict[str, Collection[Value]] = {}
@@ -152,7 +172,7 @@ class Words:
             text = f"The reports of more persons than {MOST_PERSONS} say different things of `{fact.name}`."
             return Missing(fact.name, "contradictory", text, how)
         whose: Whose = told.whose if told.whose is not None and fact.per_person else ALL
-        words = self.lines[name][whose]
+        words = self.lines[name].get(whose, ())
         reports = [w.report for w in words if w.report is not None]
         person = next((r.by for r in reports if r.by), whose if isinstance(whose, str) else None) if fact.per_person else None
         about = f" for `{person}`" if person else " for who did it" if fact.per_person else ""
@@ -170,11 +190,25 @@ class Words:
             else:
                 text = f"Step {made.step} makes `{fact.name}` `{said(fact, made.value)}`, and it has not been reported since."
             return Missing(fact.name, "must-be-reported-again", text, how)
+        nameless = self._without_name(fact, words, told, found) if fact.per_person else None
+        if nameless is not None:
+            whom = f"of `{person}`" if person else "of anybody"
+            text = f"A report of `{fact.name}` without a name says `{said(fact, nameless)}`, and it may be {whom}."
+            return Missing(fact.name, "contradictory", text, f"{how} Send each report with `by`, who reports it.")
         if isinstance(found, Missing):
             return found
         other = next((w.value for w in reversed(words) if not w.counts), None)
         text = f"A report that does not count says of `{fact.name}` that it is `{said(fact, other)}`, and none that counts says so since."
         return Missing(fact.name, "source-not-accepted", text, how)
+
+    def _without_name(self, fact: Fact, words: Sequence[Word], told: Told, found: Known | Missing) -> Value:
+        """What it may be by nothing but reports without a name. found: what is known by these words, which are those of one person."""
+        theirs = {w.value for w in words}
+        if told.whose == ALL:
+            theirs = {found.value} if isinstance(found, Known) else theirs
+        may = told.may[key(fact.name)]
+        said_so = (w.value for w in self.lines[key(fact.name)].get(ALL, ()) if w.report is not None)
+        return next((value for value in said_so if value in may and value not in theirs), None)
 
 
 def may_be(c: Condition, wanted: bool, may: Mapping[str, Collection[Value]]) -> bool:
@@ -208,18 +242,34 @@ def _may_be(c: Condition, wanted: bool, may: Mapping[str, Collection[Value]]) ->
 def all_words(progress: Progress) -> Words:
     """All that was reported and all that steps made, in order of time."""
     question, facts = progress.question, progress.book.vocabulary.facts
+    return Words(facts, question.now, lines_of(facts, question.evidence, question.now, _made(progress)))
+
+
+def told_and_done(progress: Progress) -> Lines:
+    """The same, and what the step begun is making since it was begun."""
+    question, facts = progress.question, progress.book.vocabulary.facts
+    return lines_of(facts, question.evidence, question.now, [*_made(progress), *_made(progress, begun=True)])
+
+
+def _made(progress: Progress, begun: bool = False) -> Iterable[tuple[str, Whose, Word]]:
+    """What the steps done made, or the step begun makes: of which fact, and whose it is."""
+    for each, name, state in progress.changes_begun() if begun else progress.changed_by():
+        yield name, worker_of(progress, each.step), Word(each.at, key(state), step=each.step)
+
+
+def lines_of(facts: Mapping[str, Fact], evidence: Iterable[Evidence], now: datetime, made: Iterable[tuple[str, Whose, Word]] = ()) -> Lines:
+    """All that was said of each fact (names.key) of each, in order of time. made: what steps made of which, and whose it is."""
     lines: dict[str, dict[Whose, list[Word]]] = {}
 
     def put(name: str, whose: Iterable[Whose], word: Word) -> None:
         for each in whose if facts[name].per_person else (ALL,):
             lines.setdefault(name, {}).setdefault(each, []).append(word)
 
-    for number, report in enumerate(question.evidence):
+    for number, report in enumerate(evidence):
         name = key(report.fact)
-        counts = source_counts(facts[name], report) and report.at <= question.now + CLOCKS_DIFFER
+        counts = source_counts(facts[name], report) and report.at <= now + CLOCKS_DIFFER
         named = tidy(report.by or "")
         put(name, (named,) if named else (number, ALL), Word(report.at, value_of(facts[name], report), report, counts))
-    for done, name, state in progress.changed_by():
-        put(name, (worker_of(progress, done.step),), Word(done.at, key(state), step=done.step))
-    ordered = {n: {w: sorted(words, key=lambda word: word.at) for w, words in each.items()} for n, each in lines.items()}
-    return Words(facts, question.now, ordered)
+    for name, worker, word in made:
+        put(name, (worker,), word)
+    return {n: {w: sorted(words, key=lambda word: word.at) for w, words in each.items()} for n, each in lines.items()}
