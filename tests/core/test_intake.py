@@ -7,7 +7,19 @@ from hypothesis import strategies as st
 
 from fieldworthy.core.base.micros import HOUR, SECOND
 from fieldworthy.core.base.quantity import TICKS, UNITS
-from fieldworthy.core.meter.intake import IMPOSSIBLE_PACE, KEPT, LOOKS_LIKE, RUNS_BACKWARD, SAME, Aside, Sent, Swap, Verdict, judge
+from fieldworthy.core.meter.intake import (
+    IMPOSSIBLE_PACE,
+    KEPT,
+    LOOKS_LIKE,
+    RUNS_BACKWARD,
+    SAME,
+    Aside,
+    Sent,
+    Swap,
+    Verdict,
+    judge,
+    judge_closely,
+)
 
 T0 = 1_784_000_000 * SECOND
 NOW = T0 + 10_000 * HOUR
@@ -65,6 +77,13 @@ def test_what_is_kept_agrees_and_nothing_is_set_aside_without_need(first: list[S
             assert not neighbours_agree([*after, reading], True)
 
 
+def test_a_reading_fits_once_its_neighbour_is_kept() -> None:
+    """Alone it would have had to count four hours in two; with the one between them none has to count more than it may."""
+    hours = [(NOW - (9 - at) * HOUR, shown * TICKS, None) for at, shown in ((3, 4), (1, 0), (2, 2))]
+    assert keep(hours[:1], hours[1:])[1] == [KEPT, KEPT]
+    assert isinstance(keep(hours[:1], hours[1:2])[1][0], Aside)
+
+
 @given(some_readings(6), some_readings(6))
 def test_the_most_are_kept_of_what_only_must_not_run_backward(first: list[Sent], then: list[Sent]) -> None:
     """The twin tries every choice of the new ones."""
@@ -88,6 +107,18 @@ def test_the_order_of_a_post_decides_nothing(kept: list[Sent], sent: list[Sent],
             assert others[place] == verdicts[i]
         else:
             assert others[place] in (KEPT, SAME)
+
+
+@given(some_readings(4), some_readings(4), st.sampled_from(["h", "bales"]), st.booleans(), st.integers(-1, 14))
+def test_a_glance_tells_what_a_close_look_does(first: list[Sent], then: list[Sent], own: str, again: bool, now: int) -> None:
+    """Of readings that run on, of what is kept already, and of all else; with a clock that may stand before some of the new ones."""
+    if own == "bales":
+        first, then = ([(at, value, None) for at, value, _ in some] for some in (first, then))
+    kept, _ = keep([], first, own)
+    # later than most of what is kept, and often in order: what a glance is for
+    sent = kept if again else [(at + 6 * HOUR, value, unit) for at, value, unit in sorted(then, key=lambda r: r[:2])]
+    moment = max([T0 + now * HOUR, *(at for at, _, _ in kept)])
+    assert judge(sent, kept, (), UNITS[own], moment) == judge_closely(sent, kept, (), UNITS[own], moment)
 
 
 @given(some_readings(9), st.data())

@@ -8,7 +8,7 @@ from sqlalchemy import Row, literal, select, tuple_, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from fieldworthy.storage.machines import NUL, among, chunks
+from fieldworthy.storage.machines import NUL, chunks, of_each
 from fieldworthy.storage.tables import set_aside
 from fieldworthy.usecases.kept_readings import SetAside
 
@@ -36,8 +36,7 @@ class SqlAside:
         return None if row is None else _reading(row)
 
     async def open_of(self, machines: Collection[str]) -> Sequence[SetAside]:
-        among_them = among(self._connection, set_aside.c.machine, machines)
-        query = select(set_aside).where(self._own, among_them, set_aside.c.settled.is_(None))
+        query = of_each(self._connection, set_aside.c.machine, machines, self._own, set_aside.c.settled.is_(None))
         return [_reading(row) for row in await self._connection.execute(query)]
 
     async def settle(self, key: str, known: int, deed: str, by: str | None, why: str | None, details: str | None = None) -> None:

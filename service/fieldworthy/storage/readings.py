@@ -90,7 +90,10 @@ class SqlReadings:
         return found
 
     async def within(self, spans: Sequence[Span]) -> Mapping[int, Sequence[Point]]:
-        return _by_meter(await self._bulk.within(spans) if spans else ())
+        found = await self._bulk.within(spans) if spans else {}
+        for points in found.values():
+            points.sort(key=_moment)
+        return found
 
     async def beside(self, spans: Sequence[Span]) -> Mapping[int, Sequence[Point]]:
         return _by_meter([*await self._bulk.before(spans), *await self._bulk.behind(spans)] if spans else ())
@@ -107,8 +110,7 @@ class SqlReadings:
 
     async def keep(self, rows: Sequence[Row], known: int) -> None:
         if rows:
-            organisation = self._organisation
-            await self._bulk.keep([(organisation, meter, at, value, unit, known) for meter, at, value, unit in sorted(rows)])
+            await self._bulk.keep(sorted(rows), known)
 
     async def note_last(self, rows: Sequence[Row]) -> None:
         if rows:

@@ -2,7 +2,7 @@
 
 import hashlib
 import json
-from collections import defaultdict
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -27,6 +27,9 @@ SentReading = tuple[str, str, int, Exact, str | None]
 SET_ASIDE = "set-aside"
 MEANWHILE = "kept"
 """How a reading is settled that was set aside, and fits when it is sent again."""
+
+_ByName = dict[tuple[str, str], tuple[list[int], list[Sent]]]
+"""The places in the post, and the readings there, by the machine's id and the meter as it was called."""
 
 _RUN = 2 * HOUR
 """Moments that lie closer are looked up as one stretch of time."""
@@ -57,7 +60,7 @@ class Intake:
 
 @dataclass(slots=True)
 class _OfMeter:
-    """What was sent of one meter. places: in the post."""
+    """What was sent of one meter. places: in the post; readings: those at these places."""
 
     machine: Machine
     name: str
@@ -65,6 +68,7 @@ class _OfMeter:
     rulebook: str
     kept: Meter | None
     places: list[int]
+    readings: list[Sent]
 
 
 async def keep_readings(kept: Kept, find: FindRulebook, sent: Sequence[SentReading]) -> Intake:
@@ -73,31 +77,42 @@ async def keep_readings(kept: Kept, find: FindRulebook, sent: Sequence[SentReadi
 
     The machines are locked until the transaction ends: whoever sends the same readings at the same moment waits, and finds them kept.
     """
-    by_name: dict[tuple[str, str], list[int]] = defaultdict(list)
-    for i, reading in enumerate(sent):
-        by_name[reading[:2]].append(i)
+    by_name = _by_name(sent)
     locked = await kept.machines.lock({machine for machine, _ in by_name})
     now = await kept.moment()
     told = _Aside(sent, now)
     meters = await _meters(kept, find, locked, by_name, told)
     swaps = await swaps_of(kept, {m.machine.key for m in meters}, {(m.machine.key, m.name): m.own for m in meters})
-    beside = await _kept_beside(kept, meters, sent)
+    beside = await _kept_beside(kept, meters)
     outcomes = [KEPT] * len(sent)
     fresh: list[tuple[_OfMeter, list[int]]] = []
     for meter in meters:
-        readings = [sent[i][2:] for i in meter.places]
         known = beside.get(meter.kept.key, ()) if meter.kept is not None else ()
-        verdicts = judge(readings, known, swaps.get((meter.machine.key, meter.name), ()), meter.own, now)
+        verdicts = judge(meter.readings, known, swaps.get((meter.machine.key, meter.name), ()), meter.own, now)
         taken = _sort_out(meter, verdicts, outcomes, told)
         if taken:
             fresh.append((meter, taken))
     if fresh:
-        await _write(kept, sent, fresh)
+        await _write(kept, fresh, sent)
     for i in told.places():
         outcomes[i] = SET_ASIDE
     await kept.aside.add(told.rows())
     await _settle_what_fits_now(kept, locked, sent, outcomes)
     return Intake(outcomes, sorted(told.told, key=lambda t: t.index))
+
+
+def _by_name(sent: Sequence[SentReading]) -> _ByName:
+    """What was sent of each meter as it was called, in one go: each of ten thousand readings is come back to as seldom as can be."""
+    found: _ByName = {}
+    for i, (machine, meter, at, value, unit) in enumerate(sent):
+        try:
+            places, readings = found[machine, meter]
+        except KeyError:
+            found[machine, meter] = [i], [(at, value, unit)]
+        else:
+            places.append(i)
+            readings.append((at, value, unit))
+    return found
 
 
 def _sort_out(meter: _OfMeter, verdicts: Sequence[Verdict], outcomes: list[str], told: "_Aside") -> list[int]:
@@ -119,7 +134,7 @@ async def _meters(
     kept: Kept,
     find: FindRulebook,
     locked: Mapping[str, Machine],
-    by_name: Mapping[tuple[str, str], list[int]],
+    by_name: _ByName,
     told: "_Aside",
 ) -> list[_OfMeter]:
     """What was sent, by meter; of machines and meters that there are not, it is set aside."""
@@ -128,7 +143,7 @@ async def _meters(
     found: dict[tuple[int, str], _OfMeter] = {}
     near: dict[str, tuple[str, ...]] = {}
     keys = {name: key_of(name) for name in {name for _, name in by_name}}
-    for (id, name), places in by_name.items():
+    for (id, name), (places, readings) in by_name.items():
         machine = locked.get(id)
         if machine is None:
             if id not in near:
@@ -142,8 +157,9 @@ async def _meters(
             told.add_all(places, UNKNOWN_METER, _unknown_meter(name, book.vocabulary, book.name))
         elif (already := found.get((machine.key, key))) is not None:  # its name was written in two ways
             already.places = sorted(already.places + places)
+            already.readings = [told.sent[i][2:] for i in already.places]
         else:
-            found[machine.key, key] = _OfMeter(machine, key, declared.unit, book.name, existing.get((machine.key, key)), places)
+            found[machine.key, key] = _OfMeter(machine, key, declared.unit, book.name, existing.get((machine.key, key)), places, readings)
     return list(found.values())
 
 
@@ -170,49 +186,64 @@ async def swaps_of(kept: Kept, machines: Iterable[int], meters: Mapping[tuple[in
     return found
 
 
-async def _kept_beside(kept: Kept, meters: Sequence[_OfMeter], sent: Sequence[SentReading]) -> Mapping[int, Sequence[Sent]]:
+async def _kept_beside(kept: Kept, meters: Sequence[_OfMeter]) -> Mapping[int, Sequence[Sent]]:
     """What is kept at, just before and just after what was sent, by the meter's key, oldest first.
 
     What is newer than all that is kept, as nearly everything is, has its meter's last reading before it, and needs no look.
     """
     found: dict[int, Sequence[Sent]] = {}
-    late: list[tuple[Meter, list[list[int]]]] = []
+    late: list[tuple[_OfMeter, Meter, list[Span]]] = []
     for meter in meters:
         last = meter.kept
         if last is None or last.last_at is None or last.last_value is None:
             continue
         found[last.key] = [(last.last_at, last.last_value, last.last_unit)]
-        moments = [sent[i][2] for i in meter.places]
-        if min(moments) <= last.last_at:
-            late.append((last, _runs(moments, last.last_at)))
+        if min([at for at, _, _ in meter.readings]) <= last.last_at:
+            late.append((meter, last, [(last.key, *run) for run in _runs(map(_moment, meter.readings), last.last_at)]))
     if not late:
         return found
-    within = await kept.readings.within([(last.key, run[0], run[-1]) for last, runs in late for run in runs])
+    within = await kept.readings.within([span for _, _, spans in late for span in spans])
     lonely: list[Span] = []
-    for last, runs in late:
-        there = {point[0] for point in within.get(last.key, ())}
-        lonely += [(last.key, run[0], run[-1]) for run in runs if not there.issuperset(run)]
+    torn: list[Meter] = []
+    for meter, last, spans in late:
+        there = within.get(last.key, ())
+        if meter.readings == there:  # all of it once more, as it was
+            found[last.key] = there
+            continue
+        torn.append(last)
+        missing = sorted({reading[0] for reading in meter.readings}.difference(map(_moment, there)))
+        lonely += [span for span in spans if bisect_left(missing, span[1]) < bisect_right(missing, span[2])]
     beside = await kept.readings.beside(lonely)
-    for last, _ in late:
+    for last in torn:
         near = {p[0]: p for p in (*found[last.key], *within.get(last.key, ()), *beside.get(last.key, ()))}
         found[last.key] = [near[at] for at in sorted(near)]
     return found
 
 
-def _runs(moments: Iterable[int], until: int) -> list[list[int]]:
-    """Moments up to `until`, in stretches without a long gap."""
-    runs: list[list[int]] = []
+def _moment(point: Sent) -> int:
+    return point[0]
+
+
+def _runs(moments: Iterable[int], until: int) -> list[tuple[int, int]]:
+    """The first and the last of moments up to `until`, in stretches without a long gap."""
+    runs: list[tuple[int, int]] = []
+    first: int | None = None
+    last = 0
     for at in sorted(moments):
         if at > until:
             break
-        if runs and at - runs[-1][-1] <= _RUN:
-            runs[-1].append(at)
-        else:
-            runs.append([at])
+        if first is None:
+            first = at
+        elif at - last > _RUN:
+            runs.append((first, last))
+            first = at
+        last = at
+    if first is not None:
+        runs.append((first, last))
     return runs
 
 
-async def _write(kept: Kept, sent: Sequence[SentReading], fresh: Sequence[tuple[_OfMeter, list[int]]]) -> None:
+async def _write(kept: Kept, fresh: Sequence[tuple[_OfMeter, list[int]]], sent: Sequence[SentReading]) -> None:
     """Keeps readings, and notes the newest of each meter."""
     wanted = [(meter.machine.key, meter.name) for meter, _ in fresh if meter.kept is None]
     made = await kept.readings.add_meters(wanted)
@@ -220,10 +251,12 @@ async def _write(kept: Kept, sent: Sequence[SentReading], fresh: Sequence[tuple[
     known = await next_known(kept, touched.values())
     rows: list[Row] = []
     newest: list[Row] = []
+    ours = {unit: None if unit is None else unit_name(unit) for unit in {reading[4] for reading in sent}}
     for meter, places in fresh:
         row = meter.kept or made[meter.machine.key, meter.name]
         key = row.key
-        mine: list[Row] = [(key, sent[i][2], sent[i][3], sent[i][4] and unit_name(sent[i][4])) for i in places]  # type: ignore[misc]
+        taken = meter.readings if places is meter.places else [sent[i][2:] for i in places]
+        mine: list[Row] = [(key, at, value, ours[unit]) for at, value, unit in taken]  # type: ignore[misc]  # what is kept has whole ticks
         rows += mine
         last = max(mine)
         if row.last_at is None or last[1] > row.last_at:

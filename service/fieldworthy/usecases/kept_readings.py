@@ -64,7 +64,7 @@ class Readings(Protocol):
         """The bodies of the meter replacements that stand, by the machine's key."""
 
     async def within(self, spans: Sequence[Span]) -> Mapping[int, Sequence[Point]]:
-        """What is kept inside these stretches of time, by the meter's key, in no order."""
+        """What is kept inside these stretches of time, of which no two overlap, by the meter's key, oldest first."""
 
     async def beside(self, spans: Sequence[Span]) -> Mapping[int, Sequence[Point]]:
         """The nearest kept before each stretch and the nearest behind it, by the meter's key, in no order."""

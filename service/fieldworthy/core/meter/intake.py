@@ -15,7 +15,7 @@ the meter's own unit.
 from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 from fractions import Fraction
-from itertools import groupby, pairwise
+from itertools import groupby
 from typing import NamedTuple
 
 from fieldworthy.core.base.micros import AHEAD, HOUR, SECOND
@@ -34,6 +34,9 @@ KEPT, SAME = "kept", "same"
 RUNS_BACKWARD, IMPOSSIBLE_PACE, CONTRADICTS = "runs-backward", "impossible-pace", "contradicts"
 LOOKS_LIKE = {"min": "looks-like-minutes", "s": "looks-like-seconds"}
 FROM_THE_FUTURE, OTHER_UNIT, OUT_OF_RANGE = "from-the-future", "other-unit", "out-of-range"
+
+_ROUNDS = 5
+"""What is kept may let its neighbour in, and that one the next: so often those that did not fit are looked at again, from either end."""
 
 Sent = tuple[int, Exact, str | None]
 """When, what the dial showed [millionths of the unit] and the unit; None: the meter's own. A Fraction is finer than what is kept."""
@@ -81,10 +84,18 @@ def judge(sent: Sequence[Sent], kept: Sequence[Sent], swaps: Sequence[Swap], own
     and after each. swaps: its replacements, oldest first. own: the meter's unit. now: the store's moment.
     """
     if not swaps:
-        if all(a[0] < b[0] for a, b in pairwise(sent)) and _all_new(sent, kept[-1] if kept else None, own, now):
+        if sent == kept:
+            return [SAME] * len(sent)
+        last = kept[-1] if kept else None
+        if _all_new(sent, last, own, now) or _all_new(sorted(sent, key=_when), last, own, now):
             return [KEPT] * len(sent)
         if kept and _all_same(sent, kept, own):
             return [SAME] * len(sent)
+    return judge_closely(sent, kept, swaps, own, now)
+
+
+def judge_closely(sent: Sequence[Sent], kept: Sequence[Sent], swaps: Sequence[Swap], own: Unit, now: int) -> list[Verdict]:
+    """The same, one by one. `judge` tells at a glance what is all of it new or all of it kept already."""
     verdicts: list[Verdict] = [KEPT] * len(sent)
     fresh: list[tuple[int, Exact, int]] = []
     latest = now + AHEAD
@@ -104,11 +115,10 @@ def judge(sent: Sequence[Sent], kept: Sequence[Sent], swaps: Sequence[Swap], own
                 fresh.append((at, value if scale == 1 else whole(value * scale), i))
     if not fresh:
         return verdicts
-    fresh.sort()
     dial = Dial(swaps, own)
     if swaps:
         fresh = [(at, count + dial.offset(at), i) for at, count, i in fresh]
-        fresh.sort()
+    fresh.sort(key=lambda p: (p[0], p[1], sent[p[2]][2] or ""))  # the same said in two units: whichever was sent first decides nothing
     _settle(fresh, dial.counted(kept), dial, verdicts, sent)
     return verdicts
 
@@ -184,20 +194,24 @@ class _Line:
 
 
 def _all_new(sent: Sequence[Sent], last: Sent | None, own: Unit, now: int) -> bool:
-    """Whether all are newer than what is kept, and each agrees with the one before. Nearly always, and quick to see; False: look closer."""
+    """Whether all are newer than what is kept, oldest first, and each agrees with the one before.
+
+    Nearly always, and quick to see; False: look closer.
+    """
     name, latest = own.name, now + AHEAD
-    micros = _MICROS.get(name)
+    micros = _MICROS.get(name, 0)  # whatever does not count time keeps every pace
     more, share = TOLERANCE
     then, shown, given = last if last is not None else (EARLIEST - 1, 0, None)
     if given is not None and given != name:
         return False
-    paced = micros is not None and last is not None
+    paced = last is not None
     for at, value, unit in sent:
         if type(value) is not int or (unit is not None and unit != name) or not then < at <= latest or not shown <= value <= MOST:
             return False
-        if paced and (value - shown) * micros * share > (at - then) * (share + 1) + more * share:  # type: ignore[operator]
+        over = (value - shown) * micros - (at - then) - more  # beyond an hour an hour, and one hour
+        if over > 0 and paced and over * share > at - then:
             return False
-        then, shown, paced = at, value, micros is not None
+        then, shown, paced = at, value, True
     return True
 
 
@@ -218,10 +232,15 @@ def _settle(fresh: Sequence[_Fresh], kept: Sequence[Point], dial: Dial, verdicts
     single, alike = _one_a_moment(fresh, kept, dial, verdicts)
     free = [p for p in single if line.takes((p[0], p[1]))]
     chosen = set()
-    for at, count, i in (*_longest(free), *free):  # the longest row first, then whatever fits beside it
-        if i not in chosen and line.takes((at, count)):
-            line.put((at, count))
-            chosen.add(i)
+    passes = [[*_longest(free), *free], *([single[::-1], single] * _ROUNDS)]  # the longest row, then whatever fits beside it
+    for n, points in enumerate(passes):
+        before = len(chosen)
+        for at, count, i in points:
+            if i not in chosen and line.takes((at, count)):
+                line.put((at, count))
+                chosen.add(i)
+        if len(chosen) == len(single) or (n and len(chosen) == before):
+            break
     for at, count, i in single:
         if i not in chosen:
             verdicts[i] = _why((at, count), sent[i][2], line, dial)
@@ -318,3 +337,7 @@ def _scale(word: str | None, own: Unit) -> Exact | None:
 
 def _moment(point: _Fresh) -> int:
     return point[0]
+
+
+def _when(sent: Sent) -> int:
+    return sent[0]
