@@ -1,5 +1,6 @@
 """An answer, asked again with its own `now` and `as_of`, is the same to the byte, whatever was kept, corrected or published since."""
 
+import asyncio
 import itertools
 import json
 from collections import Counter
@@ -7,10 +8,12 @@ from datetime import timedelta
 from random import Random
 from typing import Any
 
+import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from fieldworthy.core.base.micros import DAY, HOUR, micros_of
+from fieldworthy.core.base.micros import DAY, HOUR, SECOND, micros_of, micros_text
+from fieldworthy.usecases.kept import HOME, MACHINE, Entry, next_known
 from tests.keep.histories import publish, put_machine, read, tell
 from tests.keep.service import BEGINNING, Service
 
@@ -194,3 +197,31 @@ def test_the_histories_held_what_they_should_try() -> None:
     assert SEEN["not-declared"]
     assert SEEN["no-time"]
     assert SEEN["placed"]
+
+
+async def test_what_is_being_kept_at_the_moment_is_waited_for(service: Service) -> None:
+    """Who asks as of just now, while somebody is in the middle of keeping something, gets an answer that holds it, and holds for ever."""
+    await put_machine(service, "c-1", {"rulebook": "combine"})
+    asked = {"as_of": ""}
+    async with service.store.keep(HOME) as kept:
+        machine = (await kept.machines.lock(["c-1"]))["c-1"]
+        known = await next_known(kept, [machine])
+        service.later(seconds=1)
+        asked["as_of"] = micros_text(micros_of(service.now))
+        first = asyncio.create_task(service.http.get("/v1/machines/c-1", params=asked))
+        await asyncio.sleep(0.2)
+        assert not first.done()
+        document = json.dumps({"rulebook": "combine", "site": "north"})
+        await kept.entries.put(machine.key, [Entry(MACHINE, "", known, known, "", document)])
+        await kept.machines.touch([machine], known)
+    assert (await first).json()["document"] == {"rulebook": "combine", "site": "north"}
+    service.later(seconds=5)
+    await put_machine(service, "c-1", {"rulebook": "combine", "site": "south"})
+    assert (await service.http.get("/v1/machines/c-1", params=asked)).content == (await first).content
+
+
+@pytest.mark.parametrize("path", ["/v1/due", "/v1/machines/c-1", "/v1/machines/c-1/due", "/v1/machines/c-1/done", "/v1/machines/c-1/locks"])
+async def test_as_of_a_moment_that_lies_ahead_nothing_is_known(service: Service, path: str) -> None:
+    await put_machine(service, "c-1", {"rulebook": "combine"})
+    ahead = await service.http.get(path, params={"as_of": micros_text(micros_of(service.now) + 2 * SECOND)})
+    assert (ahead.status_code, ahead.json()["errors"][0]["code"]) == (422, "question.as_of")

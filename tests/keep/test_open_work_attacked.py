@@ -15,7 +15,7 @@ from tests.doors_app import client
 from tests.keep.service import Service
 from tests.keep.test_open_work import M, a_baler, at_rest, open_grease, seen
 from tests.keep.test_open_work_changes import may_grease
-from tests.keep.test_open_work_versions import DRUM
+from tests.keep.test_open_work_versions import DRUM, D, look_open
 
 
 async def reports(service: Service, about: str) -> Any:
@@ -157,3 +157,29 @@ async def test_a_step_and_a_hand_over_at_once_leave_one_who_has_it_in_hand(servi
             told = {"by": stands["by"], "result": "skipped", "why": "x", "leave": "y"}
             assert (await service.post(f"{work}/close", told))["closed"]
     await other.close()
+
+
+async def test_what_is_withdrawn_where_it_came_with_a_request_stands_nowhere_else(service: Service) -> None:
+    """Told by itself and with a request, it is one report: withdrawn or corrected at either place, it is gone at both."""
+    await service.publish(DRUM, "drum")
+    await service.put(D, {"rulebook": "drum"})
+    report = seen(service.now, "p-1", engine="stopped")[0]
+    await service.put(f"{D}/evidence/k", report)
+    await service.post(f"{D}/open-work", {"work": "w", "task": "drum-look", "by": "p-1", "evidence": [report]})
+    listed = [item["id"] for item in (await service.get(f"{D}/evidence?about=engine"))["items"]]
+    (said,) = [id_ for id_ in listed if id_.startswith("said-")]
+    assert sorted(listed) == ["k", said]
+    service.later(seconds=2)
+    assert (await service.http.delete(f"{D}/evidence/{said}")).status_code == 204
+    assert (await service.get(f"{D}/evidence?about=engine"))["items"] == []
+    asked = await service.post(f"{D}/clearance", {"for": {"task": "drum-look"}, "by": "p-2"})
+    assert asked["clearance"] == "withheld"
+
+
+async def test_opened_again_it_says_whether_it_might_start_now(service: Service) -> None:
+    await look_open(service)
+    told = {"work": "w", "task": "drum-look", "by": "p-1"}
+    for state, clearance in (("stopped", "granted"), ("running", "withheld")):
+        service.later(seconds=1)
+        again = await service.post(f"{D}/open-work", {**told, "evidence": seen(service.now, "p-1", engine=state)})
+        assert (again["opened"], again["clearance"]["clearance"]) == (True, clearance)

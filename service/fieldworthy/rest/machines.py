@@ -108,7 +108,7 @@ def machines_router(keeping: Keeping) -> APIRouter:
     )
     async def get_machine(request: Request) -> Response:
         as_of, condition = read_as_of(read_query(request, ("as_of",))), only_if(request)
-        async with keeping.store.look(organisation_of(request)) as kept:
+        async with keeping.store.look(organisation_of(request), as_of) as kept:
             found = await read_machine(kept, machine_of(request), as_of)
         tag = tag_of(found.revision)
         if not condition.matches(tag):

@@ -201,7 +201,7 @@ def _read(router: APIRouter, keeping: Keeping, kind: Kind, spoken: Spoken) -> No
     )
     async def get_record(request: Request) -> Response:
         as_of, condition = read_as_of(read_query(request, ("as_of",))), only_if(request)
-        async with keeping.store.look(organisation_of(request)) as kept:
+        async with keeping.store.look(organisation_of(request), as_of) as kept:
             entry = await read_record(kept, machine_of(request), kind, _record_of(request, kind), as_of)
         tag = tag_of(entry.known)
         if not condition.matches(tag):
@@ -250,7 +250,7 @@ def _read(router: APIRouter, keeping: Keeping, kind: Kind, spoken: Spoken) -> No
     async def list_all(request: Request) -> Response:
         query = read_query(request, ("limit", "after", "as_of", "about"))
         before, as_of, about, limit = _after_record(query), read_as_of(query), read_name(query, "about", 120), read_limit(query)
-        async with keeping.store.look(organisation_of(request)) as kept:
+        async with keeping.store.look(organisation_of(request), as_of) as kept:
             page = await list_records(kept, machine_of(request), kind, limit, before, as_of, None if about is None else key(about))
         following = None if page.next is None else write_cursor(page.next)
         return json_answer({"items": [_record(e) for e in page.entries], "next": following, "as_of": micros_text(page.as_of)})

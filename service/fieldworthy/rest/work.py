@@ -80,7 +80,7 @@ def work_router(keeping: Keeping) -> APIRouter:
         media_type(request, JSON_TYPES)
         given = requests.KEPT_CLEARANCE.read(await request.body())
         as_of, now = _moment(given, "as_of"), _moment(given, "now")
-        async with keeping.store.look(organisation_of(request)) as kept:
+        async with keeping.store.look(organisation_of(request), as_of) as kept:
             answered, seen = await deeds.ask(kept, request.path_params["id"], given, as_of, now if now is not None else as_of)
         changed = _overtaken(seen.overtaken())
         return json_answer({**answered.to_json(), "as_of": micros_text(seen.known), "overtaken": changed})
@@ -124,7 +124,7 @@ def work_router(keeping: Keeping) -> APIRouter:
     async def list_open_work(request: Request) -> Response:
         query = read_query(request, ("limit", "after", "as_of", "closed"))
         limit, before, as_of, closed = read_limit(query), _after(query), read_as_of(query), _yes(query, "closed")
-        async with keeping.store.look(organisation_of(request)) as kept:
+        async with keeping.store.look(organisation_of(request), as_of) as kept:
             return _listed(await list_work(kept, machine_of(request), closed, limit, before, as_of), _work)
 
     @router.get(
@@ -244,7 +244,7 @@ def work_router(keeping: Keeping) -> APIRouter:
     async def locks(request: Request) -> Response:
         query = read_query(request, ("limit", "after", "as_of", "taken_off"))
         limit, before, as_of, off = read_limit(query), _after(query), read_as_of(query), _yes(query, "taken_off")
-        async with keeping.store.look(organisation_of(request)) as kept:
+        async with keeping.store.look(organisation_of(request), as_of) as kept:
             return _listed(await list_locks(kept, machine_of(request), off, limit, before, as_of), dict)
 
     @router.post(

@@ -12,6 +12,7 @@ from sqlalchemy.engine import URL, Engine
 from sqlalchemy.exc import ArgumentError, DBAPIError
 from sqlalchemy.ext.asyncio import AsyncConnection, AsyncEngine, create_async_engine
 
+from fieldworthy.core.base.micros import SECOND
 from fieldworthy.storage.new_sqlite import lay_out
 from fieldworthy.storage.tables import REVISION
 from fieldworthy.storage.trouble import busy, reaching, unavailable
@@ -31,6 +32,9 @@ KEEP_LOCK = 728314
 
 READY_SECONDS = 5
 """After how long a database that has not answered counts as away, when it is asked whether it is there."""
+
+_LONGEST = 600 * SECOND
+"""Longer than anybody is in the middle of keeping something."""
 
 _FIRST_TROUBLE = "fieldworthy: what failed first"
 _PRAGMAS = ("journal_mode=wal", "foreign_keys=on", "synchronous=full")
@@ -148,14 +152,27 @@ class SqlStore:
             yield _rulebooks(connection, self._clock is None)
 
     @asynccontextmanager
-    async def look(self, organisation: int) -> AsyncIterator[Kept]:
+    async def look(self, organisation: int, as_of: int | None = None) -> AsyncIterator[Kept]:
         """Reads one state of all: on SQLite any transaction does, PostgreSQL has to be asked."""
+        if as_of is not None:
+            await self._settle(as_of)
         async with reaching(), self.engine.connect() as plain:
             connection = plain
             if self._postgresql:
                 connection = await plain.execution_options(isolation_level="REPEATABLE READ")
             async with connection.begin():
                 yield _kept(connection, organisation, self._clock)
+
+    async def _settle(self, as_of: int) -> None:
+        """Lets a moment pass that is just now, and waits for whoever was keeping something by then, and has not ended."""
+        async with reaching(), self.engine.connect() as connection, connection.begin():
+            moment = await _kept(connection, 0, self._clock).moment()
+        if not moment - _LONGEST <= as_of <= moment + SECOND:
+            return
+        await asyncio.sleep(max(as_of - moment + 1, 0) / SECOND)
+        async with self._begun() as connection:  # which on SQLite waits by itself
+            if self._postgresql:
+                await connection.execute(text("select pg_advisory_xact_lock(:lock)"), {"lock": KEEP_LOCK})
 
     @asynccontextmanager
     async def keep(self, organisation: int) -> AsyncIterator[Kept]:

@@ -159,7 +159,7 @@ class AskKeptDue:
 
         Raises MachineUnknown, MachineNotYetKept, QuestionDoesNotFit, and what FindRulebook raises.
         """
-        async with self._store.look(organisation) as kept:
+        async with self._store.look(organisation, as_of) as kept:
             moment = await kept.moment()
             refuse_ahead(as_of, moment)
             machine = await kept.machines.find(id)

@@ -47,7 +47,7 @@ class AskFleetAsOf:
         """Those of a scope at that moment. What a machine's site was then its document of then says."""
         found: list[Machine] = []
         last: str | None = None
-        async with self._store.look(organisation) as kept:
+        async with self._store.look(organisation, as_of) as kept:
             refuse_ahead(as_of, await kept.moment())
             while True:
                 if scope.machine is None:

@@ -73,7 +73,7 @@ class KeepTold:
             return
         known = await next_known(kept, [locked])
         gone = Entry(kind.entry, id, known, entry.at, entry.about, WITHDRAWN)
-        await kept.entries.put(locked.key, [gone, *_twins(kind, [entry], known, {id})])
+        await kept.entries.put(locked.key, [gone, *await _twins(kept, locked, kind, [entry], known, {id})])
         await kept.machines.touch([locked], known)
 
     async def _put(
@@ -96,7 +96,7 @@ class KeepTold:
             for id, body, _ in fresh:
                 made[id] = _entry(kind, id, known, _kept_with(kind, before.get(id), body), days)
             corrected = [there[id] for id, _, _ in fresh if before.get(id) is not None]
-            await kept.entries.put(machine.key, [*made.values(), *_twins(kind, corrected, known, made)])
+            await kept.entries.put(machine.key, [*made.values(), *await _twins(kept, machine, kind, corrected, known, made)])
             await kept.machines.touch([machine], known)
         outcomes = [SAME if id not in made else CORRECTED if before.get(id) is not None else KEPT for id, _, _ in told]
         if len(books) > 1:
@@ -137,14 +137,17 @@ class KeepTold:
             raise RecordChanged(id, None if stands is None else micros_text(stands.known))
 
 
-def _twins(kind: Kind, gone: Sequence[Entry], known: int, told: Collection[str]) -> list[Entry]:
+async def _twins(kept: Kept, machine: Machine, kind: Kind, gone: Sequence[Entry], known: int, told: Collection[str]) -> Sequence[Entry]:
     """
-    What was said wrongly may have been said with a request about work too: there it is withdrawn as well, so that neither what was kept of
-    it nor a late repeat of the request brings it back. told: ids that are told of here.
+    What was said wrongly may have been said twice, by itself and with a request about work: wherever it stands it is withdrawn as well, so
+    that neither what was kept of it nor a late repeat of the request brings it back. told: ids that are told of here.
     """
-    if kind.entry != EVIDENCE:
+    if kind.entry != EVIDENCE or not gone:
         return []
     twins = {report_id(json.loads(entry.body)): entry for entry in gone}
+    for entry in await kept.entries.at_times(machine.key, kind.entry, {entry.at for entry in gone}):
+        if report_id(json.loads(entry.body)) in twins:
+            twins[entry.id] = entry
     return [Entry(kind.entry, id, known, entry.at, entry.about, WITHDRAWN) for id, entry in twins.items() if id not in told]
 
 

@@ -170,7 +170,8 @@ class KeepStore(Protocol):
 
     def keep(self, organisation: int) -> AbstractAsyncContextManager[Kept]: ...
 
-    def look(self, organisation: int) -> AbstractAsyncContextManager[Kept]: ...
+    def look(self, organisation: int, as_of: int | None = None) -> AbstractAsyncContextManager[Kept]:
+        """as_of: a moment of which is asked: whatever is being kept by then is waited for, so that the answer never changes."""
 
 
 class WholeStore(Store, KeepStore, Protocol):

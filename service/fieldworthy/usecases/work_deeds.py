@@ -88,8 +88,9 @@ class WorkDeeds:
         if there is not None:
             work = read_work(there)
             if work.closed is None and key(work.task) == key(task) and same_person(work.by, told["by"]):
-                await _keep(kept, await self._set.hear(kept, scene, told), told)
-                return Deed(work, True, None)
+                scene = await self._set.hear(kept, scene, told)
+                await _keep(kept, scene, told)
+                return Deed(work, True, ask_clearance(scene, self._questions, told, {"task": task}), _overtaken(scene, work.id))
             raise WorkTaken(id, work.task)
         await self._refuse_taken(kept, scene, id, "choose another id for the work, for its own record will have that of the work")
         scene = await self._set.hear(kept, scene, told)

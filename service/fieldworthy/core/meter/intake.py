@@ -231,7 +231,7 @@ def _settle(fresh: Sequence[_Fresh], kept: Sequence[Point], dial: Dial, verdicts
     line = _Line([*kept, *dial.points], dial)
     single, alike = _one_a_moment(fresh, kept, dial, verdicts)
     free = [p for p in single if line.takes((p[0], p[1]))]
-    chosen = set()
+    chosen: set[int] = set()
     passes = [[*_longest(free), *free], *([single[::-1], single] * _ROUNDS)]  # the longest row, then whatever fits beside it
     for n, points in enumerate(passes):
         before = len(chosen)
