@@ -10,6 +10,7 @@ from fieldworthy import __version__
 from fieldworthy.rest import openapi, problems
 from fieldworthy.rest.batch import PATH as BATCH
 from fieldworthy.rest.batch import batch_router
+from fieldworthy.rest.body import RawRoute
 from fieldworthy.rest.evaluate import evaluate_router
 from fieldworthy.rest.fleet import fleet_router, writing
 from fieldworthy.rest.keeping import Keeping
@@ -63,7 +64,8 @@ def make_app(
     app = FastAPI(
         title="Fieldworthy", version=__version__, openapi_url=None, docs_url=None, redoc_url=None, redirect_slashes=False, lifespan=beside
     )
-    app.include_router(evaluate_router(uses))
+    evaluate = evaluate_router(uses)
+    app.include_router(evaluate)
     app.include_router(batch_router(uses, max_lines))
     app.include_router(rulebooks_router(uses))
     app.include_router(shelf_router(uses))
@@ -73,6 +75,7 @@ def make_app(
     app.include_router(operate_router(app, ready))
     problems.install(app)
     openapi.install(app)
+    app.add_middleware(problems.Straight, handlers={route.path: route.endpoint for route in evaluate.routes if isinstance(route, RawRoute)})
     app.add_middleware(problems.Guard)
     app.add_middleware(Limits, most=max_body, unlimited=frozenset({BATCH}), at_once=max_at_once, own={READINGS: MAX_READINGS_BYTES})
     return app

@@ -8,17 +8,22 @@ raw      an ASGI app that reads the body and sends the prepared answer: the floo
 stock    a plain FastAPI endpoint with Pydantic models both ways that gives back the same answer: it parses the request into models, makes
          models of the answer's plain data and writes them, as FastAPI does by itself, and answers no question at all.
 due      this service: the same parsing, 60 tasks judged, and when they fall due forecast from two meters' readings.
-judged   the same, as if the readings were too few for a forecast.
-batch    the same question as one line of POST /v1/due/batch, many lines at once.
+repeated the same, asked with the same bytes each time: what is kept of days and their texts is then always at hand.
+judged   the same as `due`, as if the readings were too few for a forecast.
+batch    the same questions as lines of POST /v1/due/batch, many at once.
+
+Every request but the repeated ones asks of another machine: other instants and other values in each of its records.
 """
 
 import asyncio
 import json
 import sys
 import time
-from collections.abc import Awaitable, Callable, MutableMapping
+from collections.abc import Awaitable, Callable, MutableMapping, Sequence
 from datetime import datetime, timedelta
+from itertools import cycle
 from pathlib import Path
+from random import Random
 from typing import Any
 from unittest.mock import patch
 
@@ -52,6 +57,7 @@ INTERVALS = (
     "weekly",
 )
 TASKS, LINES = 60, 20
+MACHINES = 500  # 30,000 records
 BATCH, JSONL = "/v1/due/batch", b"application/jsonl"
 
 
@@ -69,11 +75,18 @@ def rulebook() -> str:
     )
 
 
-def question() -> dict[str, Any]:
+def bodies() -> list[bytes]:
+    """A question about each of the machines, as it is sent."""
+    draw = Random(7)
+    return [json.dumps(question(draw), separators=(",", ":")).encode() for _ in range(MACHINES)]
+
+
+def question(draw: Random) -> dict[str, Any]:
     done = []
     for i in range(TASKS):
-        at = NOW - timedelta(days=10 + 3 * i, hours=i % 9)
-        done.append({"task": f"task-{i}", "at": at.isoformat(), "meters": {"engine": 1600.5 - 9 * i, "bales": 30000 - 150 * i}})
+        at = NOW - timedelta(days=10 + 3 * i, seconds=draw.randrange(9 * 3600))
+        meters = {"engine": round(1600.5 - 9 * i + draw.uniform(-4, 4), 1), "bales": 30000 - 150 * i + draw.randrange(140)}
+        done.append({"task": f"task-{i}", "at": at.isoformat(), "meters": meters})
     return {
         "rulebook": "bench@1",
         "now": NOW.isoformat(),
@@ -82,10 +95,10 @@ def question() -> dict[str, Any]:
             "timezone": "Europe/London",
             "in_service": {"on": "2024-03-01", "as": "new", "meters": {"engine": 0, "bales": 0}},
             "meters": [
-                {"meter": "engine", "value": 1712.4, "unit": "h", "at": "2026-07-14T05:50:00+01:00"},
-                {"meter": "bales", "value": 31234, "at": "2026-07-14T05:50:00+01:00"},
+                {"meter": "engine", "value": round(draw.uniform(1700, 1725), 1), "unit": "h", "at": "2026-07-14T05:50:00+01:00"},
+                {"meter": "bales", "value": draw.randrange(31000, 31500), "at": "2026-07-14T05:50:00+01:00"},
             ],
-            "occurrences": [{"occurrence": "belt fitted", "at": "2026-07-01T08:00:00+01:00", "meters": {"engine": 1592}}],
+            "occurrences": [{"occurrence": "belt fitted", "at": "2026-07-01T08:00:00+01:00", "meters": {"engine": 1596}}],
             "done": done,
         },
     }
@@ -210,32 +223,38 @@ async def measure(count: int) -> None:
     app: App = make_test_app()  # type: ignore[assignment]
     async with client(app) as http:  # type: ignore[arg-type]
         await publish(http, "bench", rulebook())
-    body = json.dumps(question(), separators=(",", ":")).encode()
-    answer = await call(app, body)
+    asked = bodies()
+    answer = await call(app, asked[0])
     told = json.loads(answer)
     assert len(told["tasks"]) == TASKS
     settle_memory()  # as `serve` does; all of them run under it
-    lines = (body + b"\n") * LINES
+    lines = [b"\n".join(asked[i : i + LINES]) + b"\n" for i in range(0, MACHINES, LINES)]
     raw_app, stock_app = raw(answer), stock(told)
-    assert json.loads(await call(stock_app, body)) == told
-    assert b'"lines":%d' % LINES in await call(app, lines, path=BATCH, kind=JSONL)
+    assert json.loads(await call(stock_app, asked[0])) == told
+    assert b'"lines":%d' % LINES in await call(app, lines[0], path=BATCH, kind=JSONL)
+    no_forecast = patch.object(Outlook, "tells", lambda self, meter: False)
 
-    async def judged() -> bytes:
-        with patch.object(Outlook, "tells", lambda self, meter: False):
+    async def judged(body: bytes) -> bytes:
+        with no_forecast:
             return await call(app, body)
+
+    def next_of(ask: Callable[[bytes], Awaitable[bytes]], sent: Sequence[bytes]) -> Driven:
+        turns = cycle(sent)
+        return lambda: ask(next(turns))
 
     found = await costs(
         {
-            "raw": (1, lambda: call(raw_app, body)),
-            "stock": (1, lambda: call(stock_app, body)),
-            "due": (1, lambda: call(app, body)),
-            "due, judged only": (1, judged),
-            "batch, a line": (LINES, lambda: call(app, lines, path=BATCH, kind=JSONL)),
+            "raw": (1, next_of(lambda body: call(raw_app, body), asked)),
+            "stock": (1, next_of(lambda body: call(stock_app, body), asked)),
+            "due": (1, next_of(lambda body: call(app, body), asked)),
+            "due, repeated": (1, next_of(lambda body: call(app, body), asked[:1])),
+            "due, judged only": (1, next_of(judged, asked)),
+            "batch, a line": (LINES, next_of(lambda body: call(app, body, path=BATCH, kind=JSONL), lines)),
         },
         count,
     )
     found["batch, a line"] /= LINES
-    print(f"{TASKS} tasks; request {len(body):,} bytes, answer {len(answer):,} bytes; {count} requests a round, best of {ROUNDS}\n")  # noqa: T201
+    print(f"{TASKS} tasks; request {len(asked[0]):,} bytes, answer {len(answer):,} bytes; {count} requests a round, best of {ROUNDS}\n")  # noqa: T201
     print(f"{'':16}{'ms CPU':>9}{'a second':>10}{'/ stock':>9}{'/ raw':>9}")  # noqa: T201
     for name, ms in found.items():
         print(f"{name:16}{ms:9.3f}{1000 / ms:10.0f}{ms / found['stock']:9.2f}{ms / found['raw']:9.1f}")  # noqa: T201

@@ -12,6 +12,7 @@ from fieldworthy.core.base.calendar import Period, SeasonDates
 from fieldworthy.core.forecast import fit as fitting
 from fieldworthy.core.forecast.fit import ends_of_stretches, fit, least_stretch
 from fieldworthy.core.forecast.outlook import Expected, Outlook, Reach, earliest, latest
+from fieldworthy.core.forecast.stretches import Stretches
 from fieldworthy.core.forecast.times import OUTSIDE, Clock, Times, by_month, by_season
 from fieldworthy.core.interval.evaluate.context import History
 from fieldworthy.core.meter.series import Replacement, build_series
@@ -102,7 +103,7 @@ def test_months_are_those_of_the_calendar() -> None:
 )
 def test_a_days_work_is_done_by_day(hour: float, share: float) -> None:
     begins = datetime(2024, 5, 1, tzinfo=UTC)
-    assert Clock(begins, date(2024, 5, 1))(begins + timedelta(hours=hour)) == days("2024-05-01") + share
+    assert Clock(begins, date(2024, 5, 1)).days([begins + timedelta(hours=hour)]) == [days("2024-05-01") + share]
 
 
 def t_below(x: float, free: int) -> float:
@@ -135,7 +136,8 @@ def test_use_in_a_season_and_outside_is_told_apart() -> None:
     def count(at: float) -> float:
         return sum((min(at, t.until) - t.since) * (6 if t.kind == "silage" else 1) for t in times if t.since < at)
 
-    use = fit([(since + 25 * i, count(since + 25 * i)) for i in range(58)], times)
+    ends = [since + 25 * i for i in range(58)]
+    use = fit(Stretches(ends, times), [count(day) for day in ends])
     assert use is not None
     assert use.rates["silage"].a_day == pytest.approx(6, rel=0.03)
     assert use.rates[OUTSIDE].a_day == pytest.approx(1, rel=0.06)

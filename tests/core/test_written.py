@@ -6,8 +6,10 @@ from typing import Any
 
 import pytest
 
-from fieldworthy.core.answer.due import _share_json, answer_due, read_due_question
+from fieldworthy.core.answer.due import answer_due, read_due_question
+from fieldworthy.core.answer.reader import Reader, instant_of
 from fieldworthy.core.base.quantity import TICKS
+from fieldworthy.core.interval.evaluate.written_line import share_json
 from fieldworthy.core.rulebook.check import check_rulebook
 from tests.core.asking import answered_both_ways
 from tests.due_cases import rulebook
@@ -92,7 +94,7 @@ def test_what_is_not_plain_is_judged(name: str) -> None:
     "used", [0.0, 0.0005, 0.0000005, 0.1234565, 0.34, 0.999_999_6, 1.0, 1.25, 12.000_000_4, 999.999_999_9, 4321.5, 1e-9, 1e17]
 )
 def test_a_share_is_written_as_it_is_rounded(used: float) -> None:
-    assert _share_json(used) == repr(round(used, 6))
+    assert share_json(used) == repr(round(used, 6))
 
 
 @pytest.mark.parametrize(
@@ -102,3 +104,29 @@ def test_what_a_record_tells_of_a_meter_counts_as_it_was_written(shown: float) -
     book, request = asked("every 80 h", shown, 130)
     record = read_due_question(book, request).machine.records["job"][-1]
     assert record.counts["engine"] == Fraction(str(shown)) * TICKS
+
+
+@pytest.mark.parametrize(
+    ("text", "quick"),
+    [
+        ("2026-07-14T05:50:00+01:00", True),
+        ("2026-07-14T05:50:00.25-09:30", True),
+        ("2026-07-14T05:50:00Z", True),
+        ("2026-07-14T05:50:00+05:45", True),
+        ("2026-07-14T05:50:00+05:40", False),  # no zone has it
+        ("2026-07-14t05:50:00z", False),
+        ("1900-01-01T00:30:00+01:00", False),
+        ("1899-12-31T23:30:00-01:00", False),
+        ("2300-12-31T23:30:00-01:00", False),
+        ("2026-02-30T05:50:00Z", False),
+        ("2026-07-14T05:50:00", False),
+        ("20260714T055000Z", False),
+        ("2026", False),
+        ("", False),
+    ],
+)
+def test_a_time_as_it_is_nearly_always_written_is_read_as_the_reader_reads_it(text: str, quick: bool) -> None:
+    book, _ = asked("every 80 h", 100, 130)
+    reader, at = Reader(book), instant_of(text)
+    assert (at is not None) is quick
+    assert at is None or (at == reader.instant(text, "/now") and at.tzinfo is UTC and not reader.findings)

@@ -5,7 +5,7 @@ from collections.abc import Awaitable, Callable, Collection
 from typing import Any
 
 from fastapi.routing import APIRoute
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import Response
 
 from fieldworthy.wire.problems import problem
@@ -64,6 +64,18 @@ def media_type(request: Request, taken: Collection[str], packed: bool = False) -
         if name.strip() == "charset" and charset.strip().strip('"') not in ("utf-8", "utf8", "us-ascii"):
             raise Declined(_unsupported(f"the body's charset is `{_shown(charset.encode('latin-1'))}`", "send it in UTF-8"))
     return kind
+
+
+async def whole_body(request: Request) -> bytes:
+    """The body. Raises ClientDisconnect where the caller leaves before it is whole."""
+    parts, more = [], True
+    while more:
+        message = await request.receive()
+        if message["type"] == "http.disconnect":
+            raise ClientDisconnect
+        parts.append(message.get("body", b""))
+        more = message.get("more_body", False)
+    return b"".join(parts)
 
 
 def _unsupported(detail: str, mend: str) -> dict[str, Any]:

@@ -11,7 +11,7 @@ from fieldworthy.core.answer.due import DueAnswer
 from fieldworthy.core.base.finding import Finding, Refused
 from fieldworthy.core.base.span import line_and_column
 from fieldworthy.rest.answers import json_answer, written_due
-from fieldworthy.rest.body import JSON_TYPES, Declined, RawRoute, media_type
+from fieldworthy.rest.body import JSON_TYPES, Declined, RawRoute, media_type, whole_body
 from fieldworthy.rest.described import BODY, RULEBOOK, described
 from fieldworthy.rest.uses import Uses
 from fieldworthy.usecases.asking import Answered, ask
@@ -119,7 +119,7 @@ async def _ask(
 ) -> dict[str, Any]:
     """Body to question to answer; the same for all of them."""
     media_type(request, JSON_TYPES)
-    given = shape.read(await request.body())
+    given = shape.read(await whole_body(request))
     rulebook = given["rulebook"]
     asked = question(given)
     try:
@@ -132,7 +132,7 @@ async def _ask(
 
 async def _check_expression(request: Request, uses: Uses) -> dict[str, Any]:
     media_type(request, JSON_TYPES)
-    given = requests.EXPRESSION.read(await request.body())
+    given = requests.EXPRESSION.read(await whole_body(request))
     _one_of(given, "interval", "condition")
     if "rulebook" in given and "vocabulary" in given:
         raise _refused("`rulebook` and `vocabulary` are both given", "give one of them, or neither")

@@ -69,7 +69,12 @@ class Limits:
 
     async def _limited(self, scope: Scope, receive: Receive, send: Send) -> None:
         headers = scope["headers"]
-        if len(headers) > MAX_HEADERS or sum(len(k) + len(v) for k, v in headers) > MAX_HEADER_BYTES:
+        size = told = 0
+        for name, value in headers:
+            size += len(name) + len(value)
+            if name == b"content-length" and value.isdigit():
+                told = max(told, int(value[:19]))
+        if len(headers) > MAX_HEADERS or size > MAX_HEADER_BYTES:
             detail = f"the headers may hold at most {MAX_HEADERS} lines and {MAX_HEADER_BYTES:,} bytes"
             await _answer(problem("request.headers_too_large", detail), scope, receive, send)
             return
@@ -80,7 +85,7 @@ class Limits:
             await self.app(scope, receive, send)
             return
         most = self.own.get(scope["path"], self.most)
-        if any(k == b"content-length" and v.isdigit() and int(v[:19]) > most for k, v in headers):
+        if told > most:
             if not any(k == b"expect" for k, _ in headers):  # who asks first has sent nothing yet
                 await _read_on(receive)
             await _answer(too_large(most), scope, receive, send)

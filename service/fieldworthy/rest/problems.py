@@ -1,6 +1,6 @@
 """Every refusal becomes one shape, and nothing from inside leaves: no exception's text, no class name."""
 
-from collections.abc import Mapping
+from collections.abc import Awaitable, Callable, Mapping
 from typing import Any, cast
 
 import structlog
@@ -49,15 +49,23 @@ def failed() -> dict[str, Any]:
     return problem("service.failed", "the service failed to answer; the fault is its own")
 
 
+def refused(request: Request, trouble: Exception) -> Response | None:
+    """The answer to an exception that means a refusal; None for any other."""
+    answer = problem_of(trouble)
+    if answer is None:
+        return None
+    if isinstance(trouble, StoreUnavailable):
+        log.warning("the store can't be used", detail=trouble.detail, path=_path(request), cause=_kind(trouble.__cause__))
+    return problem_answer(answer, _headers_of(trouble))
+
+
 def install(app: FastAPI) -> None:
     """Gives the app its handlers."""
 
     async def refusal(request: Request, trouble: Exception) -> Response:
-        answer = problem_of(trouble)
+        answer = refused(request, trouble)
         assert answer is not None  # only such exceptions are registered
-        if isinstance(trouble, StoreUnavailable):
-            log.warning("the store can't be used", detail=trouble.detail, path=_path(request), cause=_kind(trouble.__cause__))
-        return problem_answer(answer, _headers_of(trouble))
+        return answer
 
     async def http(request: Request, trouble: Exception) -> Response:
         error = cast(HTTPException, trouble)
@@ -146,3 +154,26 @@ class Guard:
             if begun:
                 raise
             await problem_answer(failed())(scope, receive, noted)
+
+
+class Straight:
+    """ASGI middleware, the innermost: takes a question of a fixed address to its handler, past the search for a route."""
+
+    def __init__(self, app: ASGIApp, handlers: Mapping[str, Callable[[Request], Awaitable[Response]]]) -> None:
+        """handlers: by the path, of what is sent by POST."""
+        self.app, self.handlers = app, handlers
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        handler = self.handlers.get(scope["path"]) if scope["type"] == "http" and scope["method"] == "POST" else None
+        if handler is None or scope.get("root_path"):
+            await self.app(scope, receive, send)
+            return
+        request = Request(scope, receive, send)
+        try:
+            answer = await handler(request)
+        except Exception as trouble:
+            told = refused(request, trouble)
+            if told is None:
+                raise
+            answer = told
+        await answer(scope, receive, send)

@@ -13,10 +13,8 @@ from fieldworthy.core.answer.found import NOTHING_FOUND, ByPoint, Fitness, Follo
 from fieldworthy.core.answer.machine import Machine, read_machine
 from fieldworthy.core.answer.reader import Plain, Reader
 from fieldworthy.core.answer.task_standing import (
-    URGENT,
     Asked,
     TaskStanding,
-    deferrals_of,
     records_by_point,
     records_of,
     stand,
@@ -27,10 +25,11 @@ from fieldworthy.core.base.fit import Fitting, judge_fit
 from fieldworthy.core.base.quantity import from_ticks
 from fieldworthy.core.base.truth import Truth
 from fieldworthy.core.interval.ast import Notice
-from fieldworthy.core.interval.evaluate.context import WORDS, History, Judged
-from fieldworthy.core.interval.evaluate.written import Moment, Written
+from fieldworthy.core.interval.evaluate.context import History, Judged
+from fieldworthy.core.interval.evaluate.written_bases import Moment
+from fieldworthy.core.interval.evaluate.written_line import Around, Line, LineWriter, line_writer
 from fieldworthy.core.meter.series import Reading
-from fieldworthy.core.rulebook.model import CheckedRulebook, Task
+from fieldworthy.core.rulebook.model import CheckedRulebook
 
 
 @dataclass(slots=True)
@@ -63,8 +62,14 @@ class DueAnswer:
             "now": self.now,
             "machine": self.machine.identity.id,
             "fit": self.fitness.to_json(),
-            "tasks": [self.embed(t) if isinstance(t, str) else _task_json(t, self.machine) for t in self.tasks],
+            "tasks": self._tasks(),
         }
+
+    def _tasks(self) -> Any:
+        texts = [task for task in self.tasks if isinstance(task, str)]
+        if len(texts) == len(self.tasks):
+            return self.embed(f"[{','.join(texts)}]")
+        return [self.embed(t) if isinstance(t, str) else _task_json(t, self.machine) for t in self.tasks]
 
 
 def read_due_question(book: CheckedRulebook, request: Plain, ready: Mapping[str, list[Reading]] = MappingProxyType({})) -> DueQuestion:
@@ -118,37 +123,51 @@ def answer_due(book: CheckedRulebook, question: DueQuestion, written: bool = Tru
                 )
             ]
         )
-    moment, expecting = Moment(machine.history), Expecting(machine.history)
-    if not moment.plain or question.notice is not None or applies.fits is not Truth.YES:
-        written = False
-    found: list[tuple[int, float, str, TaskStanding | str]] = []
-    forecast, not_whole = expecting.worthwhile, machine.not_whole
+    expecting = Expecting(machine.history)
+    moment = Moment(machine.history, expecting if expecting.worthwhile else None)
+    writers: Mapping[str, LineWriter | None] = {}
+    if written and moment.plain and question.notice is None and applies.fits is Truth.YES:
+        writers = book.writers or _make_writers(book)
+    found: list[Line | tuple[int, float, str, TaskStanding]] = []
     follow = _follow_ups(book, machine) if machine.found else None
     asked = Asked(machine, question.notice, applies, expecting)
-    for task in book.tasks.values() if question.tasks is None else (book.tasks[n] for n in question.tasks):
-        plan, fitting, waiting = task.plan, _FITS, _NOTHING
-        if task.only_with is not None:
-            fitting = judge_fit(task.only_with, machine.identity)
-            if fitting.fits is Truth.NO:
-                continue
+    told, start, not_plain = machine.records, machine.history.start_record, {*machine.not_whole, *machine.deferrals}
+    for name in book.tasks if question.tasks is None else question.tasks:
+        write, waiting = writers.get(name), _NOTHING
         if follow is not None:
-            waiting = follow.open(task)
-        if plan is None and question.tasks is None and not waiting:
+            waiting = follow.open(book.tasks[name])
+        if write is not None and not waiting and name not in not_plain:
+            records = told.get(name)
+            if records is None or len(records) > 1 or book.tasks[name].covered_by:
+                records = records_of(book.tasks[name], machine)
+            elif start is not None and records[0].at > start.at:
+                records = [start, *records]
+            line = write(moment, records) if records else None
+            if line is not None:
+                found.append(line)
+                continue
+        task = book.tasks[name]
+        fitting = _FITS if task.only_with is None else judge_fit(task.only_with, machine.identity)
+        if fitting.fits is Truth.NO or (task.plan is None and question.tasks is None and not waiting):
             continue
-        if written and plan is not None and fitting is _FITS and not task.points and not waiting and task.name not in not_whole:
-            records = records_of(task, machine)
-            if records and not (machine.deferrals and deferrals_of(task, machine, records)):
-                short = plan.write(moment, records, None)
-                if short is not None:
-                    expected = expecting.written(plan, short) if forecast and short[8] else "null"
-                    used = short[1] / short[2]
-                    found.append((URGENT[short[0]], -used, task.name, _line(task, short, used, expected)))
-                    continue
         standing = stand(task, fitting, asked, waiting)
         found.append((*urgency(standing), task.name, standing))
     found.sort()  # a name stands once: so what stands behind it is never compared
     fitness = NOTHING_FOUND if follow is None else follow.fitness()
     return DueAnswer(question.now, machine, fitness, [item[3] for item in found])
+
+
+def _make_writers(book: CheckedRulebook) -> Mapping[str, LineWriter | None]:
+    """What writes the tasks of a rulebook, made when the first machine asks: a check needs none, and a large rulebook has thousands."""
+    made: dict[str, LineWriter | None] = {}
+    for task in book.tasks.values():
+        plan, lines = task.plan, task.lines
+        if plan is None or lines is None or plan.changing or task.only_with is not None or task.points:
+            made[task.name] = None
+        else:
+            made[task.name] = line_writer(plan.rules[0], Around(task.name, *lines))
+    book.writers.update(made)
+    return book.writers
 
 
 def _follow_ups(book: CheckedRulebook, machine: Machine) -> FollowUps:
@@ -160,27 +179,6 @@ def _follow_ups(book: CheckedRulebook, machine: Machine) -> FollowUps:
 
 _NOTHING: Waiting = MappingProxyType({})
 _FITS = Fitting(Truth.YES)
-
-
-def _line(task: Task, written: Written, used: float, expected: str) -> str:
-    """A task's standing as `_task_json` gives it, as JSON text."""
-    standing, _, _, due, left, day, reasons, decided, _ = written
-    lines = task.lines
-    assert lines is not None  # a task with a plan has them
-    date, days = ("null", "null") if day is None else (f'"{day[0]}"', day[1])
-    return (
-        f'{{{lines.head},"standing":"{WORDS[standing]}","used":{_share_json(used)},"incomplete":false,"at_least":null,"assumed":[],'
-        f'"resting":false,"points":[],"due_at":{{"meters":{{{due}}},"date":{date}}},"remaining":{{"meters":{{{left}}},"days":{days}}},'
-        f'"decided_by":{decided},"rule":{lines.rule},"expected":{expected},"because":[{reasons}],"needs":{lines.needs}}}'
-    )
-
-
-def _share_json(used: float) -> str:
-    """What `Share.rounded` gives, as JSON text; where it needs no exponent without a number in between."""
-    if not 0.001 <= used < 1000:
-        return repr(round(used, 6))
-    text = f"{used:.6f}".rstrip("0")
-    return text + "0" if text[-1] == "." else text
 
 
 def _task_json(standing: TaskStanding, machine: Machine) -> dict[str, Any]:

@@ -11,7 +11,6 @@ from fieldworthy.core.interval.evaluate.combine import JoinedBases
 from fieldworthy.core.interval.evaluate.context import History, Judged, Standing
 from fieldworthy.core.interval.evaluate.meter import EveryOnMeter
 from fieldworthy.core.interval.evaluate.stretches import RulePlan, season_at
-from fieldworthy.core.interval.evaluate.written import Written
 from fieldworthy.core.interval.plan import Plan
 
 
@@ -67,24 +66,15 @@ class Expecting:
             return self._outlook.reach(meter, due) if follow.standing in _AHEAD else None
         return None if follow.day is None else Reach.on(max(follow.day, self._history.today))
 
-    def written(self, plan: Plan, written: Written) -> str:
-        """The same of what was written as JSON text, as JSON text."""
-        counts, day = written[8], written[5]
-        if written[0] not in _AHEAD:
-            return "null"
-        rule = plan.rules[0]
-        if len(counts) == 1 and day is None:  # nearly all have one base
-            reach = self._outlook.reach(*counts[0])
-        elif isinstance(rule.node, JoinedBases) and rule.node.told_apart:
-            reach = self._joined(rule.node, dict(counts), None if day is None else date.fromisoformat(day[0]), None)
-        else:
-            reach = None
-        if reach is None or reach[1] % 2:  # as `Reach.expected` and `as_json` have it
-            return "null"
-        first, middle, last = reach
-        if last % 2:
-            return f'{{"date":"{_day_text(middle)}","from":null,"to":null,"share":null}}'
-        return f'{{"date":"{_day_text(middle)}","from":"{_day_text(first)}","to":"{_day_text(last)}","share":{SHARE}}}'
+    def alone(self, meter: str, due: int) -> str:
+        """When one count is reached, as JSON text."""
+        reach = self._outlook.reach(meter, due)
+        return "null" if reach is None else _reach_json(reach)
+
+    def joined(self, node: JoinedBases, due: Mapping[str, int], day: date | None) -> str:
+        """When several bases are reached that are told apart by their meters, as JSON text."""
+        reach = self._joined(node, due, day, None)
+        return "null" if reach is None else _reach_json(reach)
 
     def _when(self, rule: RulePlan, decided: str, due: Mapping[str, Exact], day: date | None) -> Reach | None:
         during = None if rule.during is None else rule.during[0]
@@ -121,6 +111,16 @@ class Expecting:
             if season is None or season.last < day:
                 return None  # the season's rest puts the day off
         return Reach.on(day if day > today else today)
+
+
+def _reach_json(reach: Reach) -> str:
+    """As `Reach.expected` and `as_json` have it."""
+    first, middle, last = reach
+    if middle % 2:
+        return "null"
+    if last % 2:
+        return f'{{"date":"{_day_text(middle)}","from":null,"to":null,"share":null}}'
+    return f'{{"date":"{_day_text(middle)}","from":"{_day_text(first)}","to":"{_day_text(last)}","share":{SHARE}}}'
 
 
 @lru_cache(maxsize=4096)  # the days of the years ahead come again with every machine

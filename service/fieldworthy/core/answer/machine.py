@@ -23,6 +23,7 @@ from fieldworthy.core.base.quantity import TICKS, Exact
 from fieldworthy.core.base.vocabulary import state_of
 from fieldworthy.core.interval.evaluate.context import Declared, Deferral, Happened, History, Record, Start
 from fieldworthy.core.meter.series import DayReading, Reading, Replacement, Series, build_series
+from fieldworthy.core.rulebook.model import Task
 
 AHEAD = timedelta(minutes=2)  # a clock may be so far ahead
 MOST_RECORDS = 1000
@@ -240,36 +241,63 @@ class _Build:
         """Records that count for the whole task, by task, those of later than now left out. What else they tell goes to `beside`."""
         found: dict[str, list[Record]] = {}
         tasks, horizon, day_of = self.reader.book.tasks, self.horizon, self.day_of
+        tell, most, ticks = {meter: readings.append for meter, readings in self.readings.items()}, _SHORT, float(TICKS)
         for i, item in enumerate(self.machine.get("done") or ()):
-            name = item["task"]
-            task = tasks.get(name)
-            if task is None:
-                mend = did_you_mean(name, tasks, "use a declared task")
-                self.reader.fault("question.unknown_task", f"the rulebook declares no task `{name}`", mend, f"/machine/done/{i}/task")
+            task = tasks.get(item["task"])
+            at = instant_of(item["at"]) if task is not None and len(item) == 3 and "at" in item and "meters" in item else None
+            if task is None or at is None or at > horizon:
+                self.record(item, i, found)
                 continue
-            at, counts = self.told(item, "done", i)
-            result = item.get("result")
-            if "used" in item:
-                parts = {key(number): number for number in self.reader.book.parts}
-                for j, used in enumerate(item["used"]):
-                    self.reader.known(used["part"], parts, "part", f"/machine/done/{i}/used/{j}/part")
-            points = self.beside.points(item, task, i) if "points" in item else _NONE
-            if at > horizon:
-                self.later += 1
-                continue
-            record = Record(at, day_of, counts)
-            if "found" in item:
-                self.beside.at_record(record, item, task, points)
-            if result is None or result == "done":
-                if name in found:
-                    found[name].append(record)
+            counts: dict[str, Exact] = {}  # it says nearly always these three and no more: as `told` and `values` read them
+            for name, value in item["meters"].items():
+                if name in tell and type(value) is float and 0.0 <= value < most and (shown := int(value * ticks + 0.5)) / ticks == value:
+                    counts[name] = shown
+                    tell[name]((at, shown, False))
                 else:
-                    found[name] = [record]
-                for cause in task.causes:
-                    self.happened.setdefault(key(cause), []).append((at, counts))
+                    counts |= self.values({name: value}, at, ("machine", "done", i))
+                    tell = {meter: readings.append for meter, readings in self.readings.items()}
+            name = task.name
+            if name in found:
+                found[name].append(Record(at, day_of, counts))
             else:
-                self.beside.in_part(record, item, task, points)
+                found[name] = [Record(at, day_of, counts)]
+            for cause in task.causes:
+                self.happened.setdefault(key(cause), []).append((at, counts))
         return found
+
+    def record(self, item: Plain, i: int, found: dict[str, list[Record]]) -> None:
+        """One record, whatever it says."""
+        name = item["task"]
+        task = self.reader.book.tasks.get(name)
+        if task is None:
+            mend = did_you_mean(name, self.reader.book.tasks, "use a declared task")
+            self.reader.fault("question.unknown_task", f"the rulebook declares no task `{name}`", mend, f"/machine/done/{i}/task")
+            return
+        at, counts = self.told(item, "done", i)
+        if "used" in item:
+            parts = {key(number): number for number in self.reader.book.parts}
+            for j, used in enumerate(item["used"]):
+                self.reader.known(used["part"], parts, "part", f"/machine/done/{i}/used/{j}/part")
+        points = self.beside.points(item, task, i) if "points" in item else _NONE
+        if at > self.horizon:
+            self.later += 1
+            return
+        record = Record(at, self.day_of, counts)
+        if "found" in item:
+            self.beside.at_record(record, item, task, points)
+        if item.get("result") in (None, "done"):
+            self.counts(found, task, record)
+        else:
+            self.beside.in_part(record, item, task, points)
+
+    def counts(self, found: dict[str, list[Record]], task: Task, record: Record) -> None:
+        """A record that counts for the whole task, and for what the task brings about."""
+        if task.name in found:
+            found[task.name].append(record)
+        else:
+            found[task.name] = [record]
+        for cause in task.causes:
+            self.happened.setdefault(key(cause), []).append((record.at, dict(record.counts)))
 
     def deferrals(self) -> dict[str, list[Deferral]]:
         found: dict[str, list[Deferral]] = {}

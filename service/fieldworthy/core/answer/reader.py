@@ -1,8 +1,7 @@
 """Reads the parts of a question against its rulebook: names, times, days, amounts. A fault becomes a finding and stops nothing."""
 
 from collections.abc import Mapping
-from datetime import UTC, date, datetime
-from functools import lru_cache
+from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 from fieldworthy.core.base.finding import Finding, Refused, did_you_mean
@@ -17,19 +16,28 @@ EPOCH = datetime(1970, 1, 1, tzinfo=UTC)  # stands for a time that could not be 
 Plain = Mapping[str, Any]
 
 
-@lru_cache(maxsize=20_000)  # a machine's records come again with each question about it
+_AHEAD = {
+    f"{sign}{hours:02}:{minutes:02}": timedelta(hours=hours, minutes=minutes) * (1 if sign == "+" else -1)
+    for sign in "+-"
+    for hours in range(24)
+    for minutes in (0, 15, 30, 45)
+}
+"""How far a zone's clock is ahead of UTC, by the offset as it is written."""
+
+
 def instant_of(text: str) -> datetime | None:
     """An RFC 3339 time as it is nearly always written, in UTC; None: `Reader.instant` has to look closer."""
-    if text[10:11] != "T" or text[4:5] != "-":
-        return None
     try:
-        at = datetime.fromisoformat(text)
-    except ValueError:
+        if text[4] != "-" or text[10] != "T":
+            return None
+        ahead = _AHEAD.get(text[-6:])  # not with `astimezone`, which takes three times as long
+        at = _read(text) if ahead is None else _read(text[:-6] + "Z") - ahead
+    except (ValueError, OverflowError, IndexError):
         return None
-    zone = at.tzinfo
-    if zone is None or not FIRST_YEAR <= at.year <= LAST_YEAR:
-        return None
-    return at if zone is UTC else at.astimezone(UTC)
+    return at if at.tzinfo is UTC and FIRST_YEAR < at.year < LAST_YEAR else None
+
+
+_read = datetime.fromisoformat
 
 
 class Reader:

@@ -17,11 +17,8 @@ from fieldworthy.core.base.reason import Reason
 from fieldworthy.core.base.truth import Truth
 from fieldworthy.core.forecast.outlook import Expected
 from fieldworthy.core.interval.ast import Notice
-from fieldworthy.core.interval.evaluate.context import Deferral, Judged, Record, Standing, TaskHistory
+from fieldworthy.core.interval.evaluate.context import URGENT, Deferral, Judged, Record, Standing, TaskHistory
 from fieldworthy.core.rulebook.model import Task
-
-URGENT = (4, 3, 1, 0, 2)
-"""By the standing's value: overdue, due, unknown (-1), upcoming, clear."""
 
 _MOST_TOLD = 5
 _MOST_WHY = 200

@@ -3,7 +3,7 @@
 from bisect import bisect_left
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
-from math import sqrt
+from math import inf, sqrt
 
 from fieldworthy.core.forecast.fit import LEAST_DAYS, NORMAL90, Use
 from fieldworthy.core.forecast.times import Kind, Times
@@ -32,21 +32,23 @@ class Curve:
 
     def reached(self, left: float) -> list[float | None]:
         """When so much more than at the start will have counted: the first, the middle and the last day; None: after the curves' end."""
-        days, least = self.days, self.least
+        days, most, middle, least = self.days, self.most, self.middle, self.least
         while least[-1] < left and next(self._seasons, False):
             pass
         found: list[float | None] = []
         i = 0
-        for counts in (self.most, self.middle, least):  # each is reached on a later day than the one before
+        for counts in (most, middle, least):  # each is reached on a later day than the one before
             i = bisect_left(counts, left, i)
-            if i == len(counts):
+            if i == len(days):
                 found.append(None)
-            elif i == 0:
-                found.append(days[0])
-            else:
-                before, since, until = counts[i - 1], days[i - 1], days[i]
+                continue
+            until = days[i]
+            if i:
+                before, since = counts[i - 1], days[i - 1]
                 day = since + (left - before) / (counts[i] - before) * (until - since)
                 found.append(day if day < until else until)
+            else:
+                found.append(until)
         return found
 
     def _draw(self, use: Use, ahead: Sequence[Times], only: Kind | None, stated: float | None) -> Iterator[bool]:
@@ -57,6 +59,8 @@ class Curve:
         middle, most, least = 0.0, 0.0, 0.0
         # of the stretches behind: the spread's variance, the standard deviations of this season and of the others, the turns' variance
         spread_by = now_by = later_by = turned = 0.0
+        opens = turns[0][0] if turns else inf
+        add_day, add_most, add_middle, add_least = self.days.append, self.most.append, self.middle.append, self.least.append
         for since, to, kind in ahead:
             a_day = spread = now_strays = later_strays = 0.0
             if only is None or kind == only:
@@ -76,18 +80,20 @@ class Curve:
                 ends = at + (step if step > short else short) if a_day else to
                 if ends > to:
                     ends = to
-                if turns and at < turns[0][0] < ends:
-                    ends = turns[0][0]
+                if at < opens < ends:
+                    ends = opens
                 at = ends
                 while turns and turns[0][1] <= at:
                     moves = turns.pop(0)[2]
                     turned += moves * moves
+                    opens = turns[0][0] if turns else inf
                 turning = turned
-                for opens, _, moves in turns[:2]:
-                    if opens >= at:
-                        break
-                    part = moves * (at - opens) / reach
-                    turning += part * part
+                if opens < at:
+                    for begins, _, moves in turns[:2]:
+                        if begins >= at:
+                            break
+                        part = moves * (at - begins) / reach
+                        turning += part * part
                 used = a_day * (at - begin)
                 middle = base + used
                 now, later = now_by + now_strays * used, later_by + later_strays * used
@@ -96,10 +102,10 @@ class Curve:
                     most = middle + strays
                 if middle - strays > least:
                     least = middle - strays
-                self.days.append(at)
-                self.most.append(most)
-                self.middle.append(middle)
-                self.least.append(least)
+                add_day(at)
+                add_most(most)
+                add_middle(middle)
+                add_least(least)
             used = middle - base
             spread_by += spread * used
             now_by += now_strays * used

@@ -2,16 +2,16 @@
 
 from bisect import bisect_left
 from collections.abc import Sequence
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from math import ceil
 from typing import NamedTuple
 
 from fieldworthy.core.base.quantity import Exact
 from fieldworthy.core.forecast.curve import Curve
 from fieldworthy.core.forecast.fit import LEAST_SPAN, LEAST_STRETCHES, Use, ends_of_stretches, fit, least_stretch
+from fieldworthy.core.forecast.stretches import Stretches
 from fieldworthy.core.forecast.times import Clock, Times, by_month, by_season
 from fieldworthy.core.interval.evaluate.context import History
-from fieldworthy.core.meter.series import Series
 
 SHARE = 0.8
 AHEAD = 1096
@@ -71,6 +71,15 @@ def latest(one: Reach, other: Reach) -> Reach:
     return Reach(max(a, x) | (a | x) & 1, max(b, y) | (b | y) & 1, max(c, z) | (c | z) & 1)
 
 
+class _Known(NamedTuple):
+    """Readings between which the stretches lie, by their moments: the kinds of days, and how far all that tells."""
+
+    moments: Sequence[datetime]
+    times: Sequence[Times]
+    stretches: Stretches
+    until: float
+
+
 class _Machine(NamedTuple):
     """What the readings of one meter tell."""
 
@@ -84,14 +93,14 @@ class _Machine(NamedTuple):
 class Outlook:
     """What one machine's readings tell of the days ahead. A meter of which too little is known costs a look at how many readings it has."""
 
-    __slots__ = ("_clock", "_curves", "_history", "_times", "_today", "_told")
+    __slots__ = ("_clock", "_curves", "_history", "_known", "_today", "_told")
 
     def __init__(self, history: History) -> None:
         self._history, self._today = history, history.today.toordinal()
         self._told: dict[str, _Machine | None] = {}
-        self._curves: dict[tuple[str, str | None], Curve] = {}
+        self._curves: dict[tuple[str, str | None], tuple[Curve, Exact]] = {}
         self._clock: Clock | None = None
-        self._times: list[Times] | None = None  # by seasons: the same for every meter that was read as early
+        self._known: list[_Known] = []  # meters are nearly always read together
 
     def tells(self, meter: str) -> bool:
         """Whether there may be enough readings of a meter: a quick look, before anything is computed."""
@@ -104,53 +113,55 @@ class Outlook:
         during: a season, by `names.key`, outside of which the task rests: what is used there does not count.
         """
         try:
-            told = self._told[meter]
+            curve, counted = self._curves[meter, during]
         except KeyError:
-            told = self._told[meter] = self._tell(meter) if self.tells(meter) else None
-        if told is None:
-            return None
-        curve = self._curves.get((meter, during))
-        if curve is None:
-            curve = self._curves[meter, during] = self._curve(meter, told, during)
-        days, today = curve.reached(float(due - told.counted)), self._today
-        if days[2] is not None:  # nearly always all three are known
-            return Reach(*[2 * max(ceil(day) - 1, today) for day in days if day is not None])
-        return Reach(*[_half(day, today, curve.days[-1]) for day in days])
+            if meter not in self._told:
+                self._told[meter] = self._tell(meter) if self.tells(meter) else None
+            told = self._told[meter]
+            if told is None:
+                return None
+            curve, counted = self._curves[meter, during] = self._curve(meter, told, during), told.counted
+        days, today = curve.reached(float(due - counted)), self._today
+        first, middle, last = days
+        if first is None or middle is None or last is None:
+            return Reach(*[_half(day, today, curve.days[-1]) for day in days])
+        a, b, c = ceil(first) - 1, ceil(middle) - 1, ceil(last) - 1  # nearly always all three are known
+        return _reach(Reach, (2 * (a if a > today else today), 2 * (b if b > today else today), 2 * (c if c > today else today)))
 
     def _tell(self, meter: str) -> _Machine | None:
         history = self._history
         series = history.series[meter]
-        if series.current is None or series.backward is not None or history.now - series.times[-1] > _STALE:
+        moments, counts = series.times, series.counts
+        if series.current is None or series.backward is not None or history.now - moments[-1] > _STALE:
             return None
-        points = self._points(series)
-        if points is None:
+        span = (moments[-1] - moments[0]) / _DAY
+        if span < LEAST_SPAN:
             return None
-        since, start = points[0][0], points[-1][0]
+        ends = ends_of_stretches(moments, timedelta(days=least_stretch(span)))
+        known, base = self._cut([moments[i] for i in ends]), counts[0]
+        use = fit(known.stretches, [float(counts[i] - base) for i in ends])
+        return None if use is None else _Machine(use, known.times, known.stretches.ends[-1], counts[-1], known.until)
+
+    def _cut(self, moments: Sequence[datetime]) -> _Known:
+        """The stretches between readings of these moments."""
+        for known in self._known:
+            if known.moments == moments:
+                return known
+        history = self._history
+        if self._clock is None:
+            self._clock = Clock(history.start_of(history.today), history.today)
+        days = self._clock.days(moments)
+        since, start = days[0], days[-1]
         until = float(self._today + AHEAD)
         if history.seasons:
-            if self._times is None or self._times[0].since > since:
-                self._times = by_season(history.seasons, since, until)
-            times = self._times
+            times = by_season(history.seasons, since, until)
         else:
             times = by_month(since, until)
             if start - since < _YEAR:  # then nobody knows what other months bring: all count as alike, and not for long
                 times = [Times(t.since, t.until, 0) for t in times]
                 until = min(until, float(int(start + (start - since) * _SHORT)))
-        use = fit(points, times)
-        return None if use is None else _Machine(use, times, start, series.counts[-1], until)
-
-    def _points(self, series: Series) -> list[tuple[float, float]] | None:
-        """Day and count of the readings that the stretches lie between; None where they span too little."""
-        times, counts = series.times, series.counts
-        span = (times[-1] - times[0]) / _DAY
-        if span < LEAST_SPAN:
-            return None
-        if self._clock is None:
-            today = self._history.today
-            self._clock = Clock(self._history.start_of(today), today)
-        clock, base = self._clock, counts[0]
-        ends = ends_of_stretches(times, timedelta(days=least_stretch(span)))
-        return [(clock(times[i]), float(counts[i] - base)) for i in ends]
+        self._known.append(_Known(moments, times, Stretches(days, times), until))
+        return self._known[-1]
 
     def _curve(self, meter: str, told: _Machine, during: str | None) -> Curve:
         stated = self._history.usage.get(meter)
@@ -160,6 +171,10 @@ class Outlook:
             since = times[begin].since if begin < len(times) else told.start
             times = by_season({during: self._history.seasons[during]}, since, told.until)
         return Curve(told.use, times, told.start, told.until, during, None if stated is None else float(stated))
+
+
+_reach = tuple.__new__
+"""Makes a Reach of its three, past the class's own constructor, which takes twice as long."""
 
 
 def _half(day: float | None, today: int, ends: float) -> int:

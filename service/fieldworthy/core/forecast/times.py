@@ -38,11 +38,14 @@ class Clock:
     def __init__(self, start: datetime, day: date) -> None:
         self._base, self._day = start, day.toordinal()
 
-    def __call__(self, at: datetime) -> float:
-        """The instant in days: before the day's work its beginning, after it its end."""
-        since = at - self._base
-        work = (since.seconds - _WORK_BEGINS) / (_WORK_ENDS - _WORK_BEGINS)
-        return self._day + since.days + (0.0 if work < 0 else 1.0 if work > 1 else work)
+    def days(self, moments: Sequence[datetime]) -> list[float]:
+        """The instants in days: before a day's work its beginning, after it its end."""
+        base, today, found = self._base, self._day, []
+        for at in moments:
+            since = at - base
+            work = (since.seconds - _WORK_BEGINS) / (_WORK_ENDS - _WORK_BEGINS)
+            found.append(today + since.days + (0.0 if work < 0 else 1.0 if work > 1 else work))
+        return found
 
 
 def by_season(seasons: Mapping[str, SeasonDates], since: float, until: float) -> list[Times]:

@@ -1,7 +1,7 @@
 """An interval made ready to be computed: names, units, allowances and notice are settled once, at the check of a rulebook."""
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
 from fieldworthy.core.base.names import key
@@ -28,7 +28,7 @@ from fieldworthy.core.interval.ast import (
     Timing,
 )
 from fieldworthy.core.interval.evaluate.combine import JoinedBases, Node, Single, judge_node
-from fieldworthy.core.interval.evaluate.context import NONE_USED, History, Judged, Record, Standing, TaskHistory, Terms
+from fieldworthy.core.interval.evaluate.context import NONE_USED, History, Judged, Standing, TaskHistory, Terms
 from fieldworthy.core.interval.evaluate.days import CalendarTerms, EveryOnCalendar
 from fieldworthy.core.interval.evaluate.events import EachSeasonPoint, EveryHappening, EveryWorkingDayOf
 from fieldworthy.core.interval.evaluate.firsts import DayPoint, Firsts, MeterPoint, once_judged
@@ -44,7 +44,6 @@ from fieldworthy.core.interval.evaluate.stretches import (
     states_at,
     stretches,
 )
-from fieldworthy.core.interval.evaluate.written import Begin, Moment, Writer, Written, writer_of
 from fieldworthy.core.interval.explain import render_base, render_rule, render_timing
 
 _WORDS = {"daily": Days(days=1), "weekly": Days(days=7), "monthly": Days(months=1), "yearly": Days(months=12)}
@@ -61,24 +60,11 @@ class Answer:
 
 @dataclass(slots=True)
 class Plan:
-    """rules: in the order of the text; conditions: the working conditions they name, by `names.key`; changing: has `when` or `during`.
-
-    write: the same answer as JSON text, much quicker, in the plainest cases: where there is a record and no deferral. None where it has
-    to be judged.
-    """
+    """rules: in the order of the text; conditions: the working conditions they name, by `names.key`; changing: has `when` or `during`."""
 
     rules: tuple[RulePlan, ...]
     conditions: tuple[str, ...]
     changing: bool
-    write: Writer = field(init=False, repr=False, compare=False)
-
-    def __post_init__(self) -> None:
-        self.write = self._write_first
-
-    def _write_first(self, moment: Moment, records: Sequence[Record], begin: Begin) -> Written | None:
-        """Makes the writer when the first machine asks: a check needs none, and a large rulebook has thousands."""
-        self.write = (None if self.changing else writer_of(self.rules[0])) or (lambda moment, records, begin: None)
-        return self.write(moment, records, begin)
 
     def judge(self, history: History, task: TaskHistory, asked: Notice | None = None) -> Answer:
         """Where the task stands. asked: the request's own notice."""

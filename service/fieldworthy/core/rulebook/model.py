@@ -9,6 +9,7 @@ from fieldworthy.core.base.fit import Fit
 from fieldworthy.core.base.vocabulary import Vocabulary
 from fieldworthy.core.condition.ast import Condition
 from fieldworthy.core.interval.ast import Allowance, Interval, Notice
+from fieldworthy.core.interval.evaluate.written_line import LineWriter
 from fieldworthy.core.interval.plan import Plan
 from fieldworthy.core.interval.within import Within
 from fieldworthy.core.parts.model import Line, Part
@@ -100,6 +101,7 @@ class CheckedRulebook:
     options: declared options, `names.key` -> as declared. digest: "sha256:" and 64 hex digits.
     document: the canonical plain JSON data. warnings: findings that did not refuse it.
     workings: empty until a way is sought in it; then what searches need of its works, which never changes.
+    writers: likewise, what writes the plainest standings of a task straight as text; None: nothing does.
     """
 
     name: str
@@ -118,3 +120,4 @@ class CheckedRulebook:
     examples: tuple[Example, ...] = ()
     warnings: tuple[Finding, ...] = ()
     workings: list[Workings] = field(default_factory=list, init=False, repr=False, compare=False)
+    writers: dict[str, LineWriter | None] = field(default_factory=dict, init=False, repr=False, compare=False)

@@ -30,6 +30,8 @@ class Standing(IntEnum):
 
 
 WORDS = ("clear", "upcoming", "due", "overdue", "unknown")  # by value, -1 the last: an enum's members are slow keys
+URGENT = (4, 3, 1, 0, 2)
+"""The more urgent the less, by value as well: overdue, due, unknown, upcoming, clear."""
 
 
 class Share(NamedTuple):

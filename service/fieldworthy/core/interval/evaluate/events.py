@@ -121,9 +121,10 @@ class EachSeasonPoint:
             return next((i for i, p in enumerate(periods) if p.last >= begun), None)
         # a record meets the point whose turn it is from the season's end (before: the previous season's) until the next such point
         day = records[-1].day
-        passed = [i for i, p in enumerate(periods) if p.last <= day]
-        met = (passed[-1] if passed else -1) + (1 if self.when == "before" else 0)
-        return met + 1
+        passed = len(periods)
+        while passed and periods[passed - 1].last > day:  # the newest are asked for, and stand last
+            passed -= 1
+        return passed + (1 if self.when == "before" else 0)
 
     def _inside(self, history: History, task: TaskHistory, asked: Notice | None, period: Period) -> Judged:
         """Due from the season's first day, overdue after its last."""

@@ -78,28 +78,30 @@ class Firsts:
 
     def judge(self, history: History, task: TaskHistory, asked: Notice | None) -> Points:
         """The next point that is not met, and where it stands."""
-        points = self.left(history, task, asked)
+        points = self.left(history, task.records, task, asked)
         if points.ahead is not None:
             points.judged = self._answer_meter(points.ahead, history, task, asked)
         return points
 
-    def left(self, history: History, task: TaskHistory, asked: Notice | None) -> Points:
-        """The next point that is not met; one on a meter is not judged yet."""
+    def left(self, history: History, records: Sequence[Record], task: TaskHistory | None = None, asked: Notice | None = None) -> Points:
+        """The next point that is not met; one on a meter is not judged yet. task, asked: where one on the calendar may be put off."""
         event: Happened | None = None
         if self.after is not None:
-            happened = [h for h in history.happened(self.after[0]) if h.at <= history.horizon]
-            if not happened:
+            for event in reversed(history.happened(self.after[0])):
+                if event.at <= history.horizon:
+                    break
+            else:
                 return Points(None)
-            event = happened[-1]
-        records = [r for r in task.records if not r.start]
-        if event is not None:
+        if records and records[0].start:  # it stands first, and once
+            records = records[1:]
+        if event is not None and records and records[0].at <= event.at:
             since = event.at
             records = [r for r in records if r.at > since]
         if self._on_a_meter:
             return self._on_meter(history, event, records)
-        return self._on_calendar(history, task, asked, event, records)
+        return self._on_calendar(history, task or TaskHistory(records), asked, event, records)
 
-    def _on_meter(self, history: History, event: Happened | None, records: list[Record]) -> Points:
+    def _on_meter(self, history: History, event: Happened | None, records: Sequence[Record]) -> Points:
         points = self._on_a_meter
         base = points[0].base
         series = history.series.get(base.key)
@@ -123,7 +125,7 @@ class Firsts:
             if left == behind:
                 return Points(None)  # it came into service beyond all of them: its first day stands for the last time
             return Points(None, zero + points[-1].base.every, records[since:])
-        if records and value_of(records[-1], base.key, series) is None:
+        if records and base.key not in records[-1].counts and value_of(records[-1], base.key, series) is None:
             return Points(no_value(self.text, base.name, records[-1]))
         if event is None and _perhaps_met(points[left], history, base.key, now):
             return Points(never_recorded(self.text))
@@ -153,7 +155,7 @@ class Firsts:
         return grown_old(base, asked, judged, history, series, moved)
 
     def _on_calendar(
-        self, history: History, task: TaskHistory, asked: Notice | None, event: Happened | None, records: list[Record]
+        self, history: History, task: TaskHistory, asked: Notice | None, event: Happened | None, records: Sequence[Record]
     ) -> Points:
         points = self._on_days
         if event is None and history.start is None:
@@ -206,7 +208,9 @@ def _met_on_meter(
     """How many points are met, and the index of the record that met the last of them: one meets each that it has come near enough to."""
     left, since = behind, 0
     for i, record in enumerate(records):
-        value = value_of(record, meter, series)
+        value = record.counts.get(meter)
+        if value is None:
+            value = value_of(record, meter, series)
         while value is not None and left < len(points) and value >= zero + points[left].base.every - points[left].early:
             left, since = left + 1, i
     return left, since

@@ -222,18 +222,19 @@ class EveryOnMeter:
         if self.anchor is SINCE_LAST:
             return value + self.base.every, value, last, []
         if self.anchor is ON_THE_METER:
-            return self._next_multiple(value, last), value, last, []
-        due, skipped = self._folded(records, series, begin)
+            return self.next_multiple(value, last), value, last, []
+        due, skipped = self.folded(records, series, begin)
         return due, value, last, skipped
 
-    def _next_multiple(self, value: Exact, record: Record) -> Exact:
+    def next_multiple(self, value: Exact, record: Record) -> Exact:
+        """`on the meter`: the due point after a record that showed this value."""
         every = self.base.every
         multiple = (value // every + 1) * every
         if not record.start and value >= multiple - (self.base.early or 0):
             multiple += every
         return multiple
 
-    def _folded(self, records: Sequence[Record], series: Series, begin: Exact | None) -> tuple[Exact, list[Reason]]:
+    def folded(self, records: Sequence[Record], series: Series, begin: Exact | None) -> tuple[Exact, list[Reason]]:
         """`since last due` and `on schedule` depend on every record, oldest first."""
         base, due, skipped = self.base, begin, []
         for record in records:
