@@ -171,8 +171,8 @@ def _weigh_one(fact: Fact, reports: Sequence[Evidence], now: datetime) -> Known 
         text = f"The report of `{fact.name}` is {ahead} later than now; a clock may be {span_text(CLOCKS_DIFFER)} ahead."
         return Missing(fact.name, "from-the-future", text, f"Set the clock right. {how}")
     groups = _by_person(timely) if fact.per_person else [timely]
-    doubted = next((found for group in groups if (found := _in_doubt(fact, group, now))), None)
-    if doubted is not None:
+    doubted = next((found for group in groups if (found := _in_doubt(fact, group, now))), ()) or _nameless_in_doubt(fact, timely, now)
+    if doubted:
         words = " and ".join(f"`{said(fact, v)}`" for v in doubted)
         text = f"A clock is ahead, so that which of two reports of `{fact.name}` is the newer is not known: they say {words}."
         return Missing(fact.name, "contradictory", text, f"Set the clock right. {how}")
@@ -229,6 +229,22 @@ def _in_doubt(fact: Fact, reports: Sequence[Evidence], now: datetime) -> tuple[V
     return tuple(values)[:2] if len(values) > 1 else ()
 
 
+def _nameless_in_doubt(fact: Fact, reports: Sequence[Evidence], now: datetime) -> tuple[Value, ...]:
+    """The same of two reports of which one has no name: they may be of one person. () too of a fact that is not `per: person`."""
+    if not fact.per_person or all(r.at <= now for r in reports) or all(tidy(r.by or "") for r in reports):
+        return ()
+    of_all: list[tuple[Value, datetime]] = []  # the newest so far, and the newest that says otherwise
+    nameless: list[tuple[Value, datetime]] = []
+    for report in sorted(reports, key=lambda r: r.at):
+        value, named = value_of(fact, report), bool(tidy(report.by or ""))
+        other = next((each for each in (nameless if named else of_all) if each[0] != value), None)
+        if other is not None and report.at > now and other[1] >= report.at - CLOCKS_DIFFER:
+            return value, other[0]
+        for newest in (of_all,) if named else (of_all, nameless):
+            newest[:] = [(value, report.at), *(each for each in newest if each[0] != value)][:2]
+    return ()
+
+
 def value_of(fact: Fact, report: Evidence) -> Value:
     """What a report says in the fact's own terms, as Known.value; None where that can't be read, which check_evidence refuses."""
     found = _read(fact, report.value)
@@ -260,11 +276,11 @@ def _newest_of_each(fact: Fact, persons: Sequence[Sequence[Evidence]]) -> list[E
 
 
 def last_of_each(fact: Fact, evidence: Iterable[Evidence], now: datetime) -> Sequence[Evidence]:
-    """The reports on which it rests what is known of a fact: the newest, and of one `per: person` whoever else was last not at rest."""
+    """The reports on which it rests what is known of a fact: the newest, and of one `per: person` the newest of each."""
     timely = [r for r in evidence if key(r.fact) == key(fact.name) and source_counts(fact, r) and r.at <= now + CLOCKS_DIFFER]
     if not timely:
         return ()
-    return _newest_of_each(fact, _by_person(timely)) if fact.per_person else _newest(timely)
+    return [r for reports in _by_person(timely) for r in _newest(reports)] if fact.per_person else _newest(timely)
 
 
 def _at_rest(fact: Fact, report: Evidence) -> bool:
@@ -284,11 +300,13 @@ def added_up(fact: Fact, evidence: Iterable[Evidence], now: datetime) -> Known |
     hangs on somebody who may have said since that they are at rest: of two reports one of which has no name it can't be told.
     """
     persons = _by_person([r for r in evidence if key(r.fact) == key(fact.name) and source_counts(fact, r)])
-    last = [r for reports in persons for r in _newest(reports)]
+    timely = [told for reports in persons if (told := [r for r in reports if r.at <= now + CLOCKS_DIFFER])]
+    last = [r for reports in timely for r in _newest(reports)]
     if any(o.at >= r.at and not (r.by and o.by) for r in last if not _at_rest(fact, r) for o in last if _at_rest(fact, o)):
         return None
     others = [r for reports in persons if not _last_at_rest(fact, reports, now) for r in reports]
-    if not others or any(_in_doubt(fact, [r for r in reports if r.at <= now + CLOCKS_DIFFER], now) for reports in persons):
+    together = [r for reports in timely for r in reports]
+    if not others or any(_in_doubt(fact, each, now) for each in timely) or _nameless_in_doubt(fact, together, now):
         return None
     found = _weigh_one(fact, others, now)
     return found if isinstance(found, Known) else None

@@ -17,6 +17,7 @@ that does no harm (`hazards`); how long a report is good of what it was made of 
 """
 
 from bisect import bisect_left, bisect_right
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -121,6 +122,33 @@ def _line(choices: _Choices, words: Sequence[Word]) -> _Line:
     return _Line(spans, times, otherwise)
 
 
+def _nameless_otherwise(fact: Fact, each: Mapping[Whose, Sequence[Word]], latest: datetime) -> datetime:
+    """Since when nothing was told of a person otherwise than by a report without a name, which may be of them; PAST: it never was."""
+    if not fact.per_person:
+        return PAST
+    reports = {id(w.report): w for words in each.values() for w in words if w.report is not None and w.at <= latest}
+    since, of_each = PAST, dict[str, Word]()
+    current: Counter[Value] = Counter()  # of those with a name
+    nameless: dict[Value, datetime] = {}
+    for word in sorted(reports.values(), key=lambda w: w.at):
+        whose = tidy(word.report.by or "") if word.report is not None else ""
+        if not whose:
+            if (nameless.keys() | current.keys()) - {word.value}:
+                since = word.at
+            nameless[word.value] = word.at
+        else:
+            own = of_each.get(whose)
+            if own is not None:
+                current[own.value] -= 1
+                if not current[own.value]:
+                    del current[own.value]
+            current[word.value] += 1
+            if any(value != word.value and (own is None or at >= own.at) for value, at in nameless.items()):
+                since = word.at
+            of_each[whose] = word
+    return since
+
+
 def _borne_out(made: Word, words: Sequence[Word]) -> bool:
     """Whether what a step made is what the next report that counts says: then it has been so since that step."""
     following = next((w for w in words if w.counts and w.at >= made.at), None) if made.step is not None else None
@@ -143,16 +171,18 @@ def doubted_before(happenings: Sequence[Happening], facts: Mapping[str, Fact], l
     facts: by names.key; lines: all that was told, as words.lines_of gives it. What comes from a clock that is too far ahead tells no time.
     """
     needed = by_fact(each.needs for each in happenings if each.needs is not None)
-    if not any(len({w.value for w in words}) > 1 for name in needed for words in lines.get(name, {}).values()):
+    latest = now + CLOCKS_DIFFER
+    nameless = {name: _nameless_otherwise(facts[name], lines.get(name, {}), latest) for name in needed}
+    several = any(len({w.value for w in words}) > 1 for name in needed for words in lines.get(name, {}).values())
+    if not several and max(nameless.values(), default=PAST) == PAST:
         return [PAST] * len(happenings)
     choices = {name: _choices(facts[name], tests) for name, tests in needed.items()}
-    latest = now + CLOCKS_DIFFER
     told = {
         name: {whose: _line(choices[name], [w for w in words if w.at <= latest]) for whose, words in lines.get(name, {}).items()}
         for name in needed
     }
     last = _Meanwhile(happenings, choices, told).may_be_last()
-    otherwise = {name: max((line.otherwise for line in each.values()), default=PAST) for name, each in told.items()}
+    otherwise = {name: max([nameless[name], *(line.otherwise for line in each.values())]) for name, each in told.items()}
     found = [PAST] * len(happenings)
     changed = True
     while changed:
