@@ -14,6 +14,7 @@ import pytest
 
 from fieldworthy.cli import main
 from fieldworthy.cli.serving import is_loopback
+from fieldworthy.storage.tables import REVISION
 
 RULEBOOK = """\
 rulebook: plover-r5-baler
@@ -295,7 +296,7 @@ def test_a_wrong_use_is_told(run: Run, arguments: tuple[str, ...]) -> None:
 def test_migrate_makes_the_database(run: Run, tmp_path: Path) -> None:
     ran = run("migrate")
     assert ran.code == 0
-    assert "at revision 0002" in ran.out
+    assert f"at revision {REVISION}" in ran.out
     assert (tmp_path / "data" / "fieldworthy.db").exists()
 
 

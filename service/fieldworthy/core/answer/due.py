@@ -62,14 +62,8 @@ class DueAnswer:
             "now": self.now,
             "machine": self.machine.identity.id,
             "fit": self.fitness.to_json(),
-            "tasks": self._tasks(),
+            "tasks": [self.embed(t) if isinstance(t, str) else _task_json(t, self.machine) for t in self.tasks],
         }
-
-    def _tasks(self) -> Any:
-        texts = [task for task in self.tasks if isinstance(task, str)]
-        if len(texts) == len(self.tasks):
-            return self.embed(f"[{','.join(texts)}]")
-        return [self.embed(t) if isinstance(t, str) else _task_json(t, self.machine) for t in self.tasks]
 
 
 def read_due_question(book: CheckedRulebook, request: Plain, ready: Mapping[str, list[Reading]] = MappingProxyType({})) -> DueQuestion:
