@@ -133,7 +133,7 @@ def verified(progress: Progress, reports: Reports) -> Reports:
     """Of the reports that count those on which a step may start (rule 2)."""
     facts, now = progress.book.vocabulary.facts, progress.question.now
     happenings = tuple(progress.book.works.happenings.values())
-    verifying = Verifying(facts, reports.kept, now)
+    verifying = Verifying(facts, reports.kept, now, happenings)
     if (last := progress.last) is not None:
         over = progress.over(last)
         waits = last.at < over <= now

@@ -274,13 +274,14 @@ class _Meanwhile:
 @dataclass(slots=True)
 class Verifying:
     """
-    Which reports grant nothing, because what they tell may have changed by itself since. reports: those that count otherwise; doubted:
-    facts (names.key) of which nothing grants anyway.
+    Which reports grant nothing, because what they tell may have changed by itself since. reports: those that count otherwise; happenings:
+    all of the rulebook's, for what can change each other.
     """
 
     facts: Mapping[str, Fact]
     reports: Sequence[Evidence]
     now: datetime
+    happenings: Sequence[Happening] = ()
     doubts: list[Doubt] = field(default_factory=list)
     again: set[int] = field(default_factory=set)
     lasts: dict[str, Sequence[Evidence]] = field(default_factory=dict)
@@ -293,9 +294,16 @@ class Verifying:
                 self.lasts[name] = last_of_each(fact, self.reports, self.now)
             old = [r for r in self.lasts[name] if self._made(r) < before and value_of(fact, r) != key(state) and id(r) not in self.again]
             text = f"`{fact.name}` can change by itself (`{happening.name}`), and {since}: it must be verified again."
-            missing = Missing(fact.name, "must-be-verified-again", text, how_to_find_out(fact))
+            missing = Missing(fact.name, "must-be-verified-again", text, how_to_find_out(fact) + (self._together(name) if old else ""))
             self.again.update(id(report) for report in old)
             self.doubts += [Doubt(missing, report.by if fact.per_person else None) for report in old]
+
+    def _together(self, name: str) -> str:
+        """What else is to be looked at with it: reported one after the other, facts that change each other put each other in doubt."""
+        others = [self.facts[other].name for other in _change_each_other(self.happenings, name)]
+        if not others:
+            return ""
+        return f" It and {' and '.join(f'`{other}`' for other in others)} can change each other: report them with one and the same time."
 
     def _made(self, report: Evidence) -> datetime:
         """When a report was made at the earliest: where it is later than now its clock is ahead, by CLOCKS_DIFFER at most."""
@@ -313,6 +321,24 @@ class Verifying:
         return id(report) not in self.again and ((key(report.fact), by) not in gone or (not by and per_person))
 
 
+def _change_each_other(happenings: Iterable[Happening], name: str) -> Sequence[str]:
+    """The facts that hang on this one, through whatever can come about by itself, and that it hangs on."""
+    leads: dict[str, set[str]] = {}
+    for each in happenings:
+        for needed in names_of(each.needs) if each.needs is not None else ():
+            leads.setdefault(needed, set()).update(each.makes)
+
+    def led_to(start: str) -> set[str]:
+        found, ahead = set[str](), [start]
+        while ahead:
+            for made in leads.get(ahead.pop(), set()) - found:
+                found.add(made)
+                ahead.append(made)
+        return found
+
+    return sorted(other for other in led_to(name) - {name} if name in led_to(other))
+
+
 TOLD_OTHERWISE = "by what was reported it may have since"
 
 
@@ -323,7 +349,7 @@ def standing(
     several = tuple(happenings)
     if not several or len({key(report.fact) for report in evidence}) == len(evidence):  # nothing is told twice, so nothing otherwise
         return evidence, ()
-    verifying = Verifying(facts, evidence, now)
+    verifying = Verifying(facts, evidence, now, several)
     for each, before in zip(several, doubted_before(several, facts, lines_of(facts, evidence, now), now), strict=True):
         verifying.look(each, before, TOLD_OTHERWISE)
     return (verifying.kept(), verifying.doubts) if verifying.doubts else (evidence, ())
