@@ -63,7 +63,7 @@ def test_changed_rulebooks(case: dict[str, Any]) -> None:
         assert refused(document.data) == []
 
 
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=200, deadline=None)
 @given(st.sampled_from(PATHS), st.sampled_from(["replace", "delete", "add"]), ANY)
 def test_schema_and_check_agree_on_the_form(path: tuple[Any, ...], how: str, value: Any) -> None:
     data = changed(PLAIN, path, how, value)

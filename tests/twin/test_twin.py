@@ -250,38 +250,38 @@ def joined(draw: st.DrawFn, depth: int = 2) -> tuple[str, Callable[[Told], Verdi
     return f" {op} ".join(t for t, _ in parts), lambda told: twin.join(op, [p(told) for _, p in parts])
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=150, deadline=None)
 @given(machines(), on_meter())
 def test_every_amount_on_a_meter(told: Told, asked: Asked) -> None:
     agree(told, asked)
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=150, deadline=None)
 @given(machines(), on_calendar() | by_word())
 def test_every_amount_on_the_calendar(told: Told, asked: Asked) -> None:
     agree(told, asked)
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=150, deadline=None)
 @given(machines(days=200), on_event())
 def test_occurrences_and_seasons(told: Told, asked: Asked) -> None:
     agree(told, asked)
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=150, deadline=None)
 @given(machines(steps=0, days=12), on_working_days())
 def test_working_days_that_are_told(told: Told, asked: Asked) -> None:
     """A meter that never moves tells of no work: only the days count that the request names."""
     agree(told, asked)
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=150, deadline=None)
 @given(machines(steps=60), met_once())
 def test_points_that_are_met_once(told: Told, asked: Asked) -> None:
     agree(told, asked)
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=150, deadline=None)
 @given(machines(), joined())
 def test_whichever_first_and_last(told: Told, asked: Asked) -> None:
     agree(told, asked)
