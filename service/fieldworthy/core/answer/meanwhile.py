@@ -324,19 +324,22 @@ class Verifying:
 def _change_each_other(happenings: Iterable[Happening], name: str) -> Sequence[str]:
     """The facts that hang on this one, through whatever can come about by itself, and that it hangs on."""
     leads: dict[str, set[str]] = {}
+    hangs_on: dict[str, set[str]] = {}
     for each in happenings:
         for needed in names_of(each.needs) if each.needs is not None else ():
             leads.setdefault(needed, set()).update(each.makes)
+            for made in each.makes:
+                hangs_on.setdefault(made, set()).add(needed)
+    return sorted((_reached(leads, name) & _reached(hangs_on, name)) - {name})
 
-    def led_to(start: str) -> set[str]:
-        found, ahead = set[str](), [start]
-        while ahead:
-            for made in leads.get(ahead.pop(), set()) - found:
-                found.add(made)
-                ahead.append(made)
-        return found
 
-    return sorted(other for other in led_to(name) - {name} if name in led_to(other))
+def _reached(ways: Mapping[str, set[str]], start: str) -> set[str]:
+    found, ahead = set[str](), [start]
+    while ahead:
+        for following in ways.get(ahead.pop(), set()) - found:
+            found.add(following)
+            ahead.append(following)
+    return found
 
 
 TOLD_OTHERWISE = "by what was reported it may have since"
