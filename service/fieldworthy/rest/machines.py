@@ -43,6 +43,9 @@ TAG = "machines"
 _ID = re.compile(ID_PATTERN.removesuffix("$") + r"\Z")
 _NAME = re.compile(PRINTABLE.removesuffix("$") + r"\Z")
 _MOST_ID = 120
+BIGGEST = 2**63
+"""Beyond any moment that is kept."""
+
 _TEXT = {"type": "string", "minLength": 1, "maxLength": 120}
 
 ID_SCHEMA = {**_TEXT, "pattern": ID_PATTERN}
@@ -200,6 +203,16 @@ def read_name(query: Mapping[str, str], name: str, most: int) -> str | None:
 def refuse_after() -> Refused:
     """To be raised where `after` is one of another list."""
     return Refused([Finding("request.parameter", "`after` belongs to another list", "give `next` of the page before, as it was")])
+
+
+def after_record(query: Mapping[str, str]) -> tuple[int, str] | None:
+    """Where a page of records, work or locks goes on after: the time and the id of the last one before. Raises Refused."""
+    if "after" not in query:
+        return None
+    match read_cursor(query["after"]):
+        case [int(at), str(id)] if is_id(id) and -BIGGEST <= at < BIGGEST and not isinstance(at, bool):
+            return at, id
+    raise refuse_after()
 
 
 def machine_json(document: KeptDocument) -> dict[str, Any]:

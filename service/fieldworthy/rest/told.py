@@ -29,10 +29,12 @@ from fieldworthy.rest.described import BODY, described, path_parameter, query_pa
 from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, ONCE, Keeping, once, organisation_of
 from fieldworthy.rest.machines import (
     AFTER,
+    BIGGEST,
     ID_SCHEMA,
     LIMIT,
     MACHINE_ID,
     MEND_ID,
+    after_record,
     is_id,
     machine_of,
     read_limit,
@@ -54,7 +56,6 @@ from fieldworthy.wire.questions import clearance_question
 TAG = "told"
 
 RECORD_ID = path_parameter("record", "its id, your own", ID_SCHEMA)
-_BIGGEST = 2**63
 
 
 @dataclass(frozen=True, slots=True)
@@ -249,7 +250,7 @@ def _read(router: APIRouter, keeping: Keeping, kind: Kind, spoken: Spoken) -> No
     )
     async def list_all(request: Request) -> Response:
         query = read_query(request, ("limit", "after", "as_of", "about"))
-        before, as_of, about, limit = _after_record(query), read_as_of(query), read_name(query, "about", 120), read_limit(query)
+        before, as_of, about, limit = after_record(query), read_as_of(query), read_name(query, "about", 120), read_limit(query)
         async with keeping.store.look(organisation_of(request), as_of) as kept:
             page = await list_records(kept, machine_of(request), kind, limit, before, as_of, None if about is None else key(about))
         following = None if page.next is None else write_cursor(page.next)
@@ -284,19 +285,10 @@ def _state(entry: Entry) -> dict[str, Any]:
     }
 
 
-def _after_record(query: Mapping[str, str]) -> tuple[int, str] | None:
-    if "after" not in query:
-        return None
-    match read_cursor(query["after"]):
-        case [int(at), str(id)] if is_id(id) and -_BIGGEST <= at < _BIGGEST and not isinstance(at, bool):
-            return at, id
-    raise refuse_after()
-
-
 def _after_state(query: Mapping[str, str]) -> int | None:
     if "after" not in query:
         return None
     match read_cursor(query["after"]):
-        case [int(known)] if -_BIGGEST <= known < _BIGGEST and not isinstance(known, bool):
+        case [int(known)] if -BIGGEST <= known < BIGGEST and not isinstance(known, bool):
             return known
     raise refuse_after()

@@ -12,10 +12,10 @@ from fieldworthy.core.base.finding import Finding, Refused
 from fieldworthy.core.base.micros import micros_of, micros_text
 from fieldworthy.rest.answers import json_answer
 from fieldworthy.rest.body import JSON_TYPES, RawRoute, media_type
-from fieldworthy.rest.cursor import read_cursor, write_cursor
+from fieldworthy.rest.cursor import write_cursor
 from fieldworthy.rest.described import BODY, described, path_parameter, query_parameter
 from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, ONCE, Keeping, once, organisation_of
-from fieldworthy.rest.machines import AFTER, LIMIT, MEND_ID, is_id, machine_of, read_limit, refuse_after
+from fieldworthy.rest.machines import AFTER, LIMIT, MEND_ID, after_record, is_id, machine_of, read_limit
 from fieldworthy.rest.moments import AS_OF, read_as_of
 from fieldworthy.rest.query import read_query, shown, whole_number
 from fieldworthy.usecases.kept import Kept
@@ -45,7 +45,6 @@ CLOSED = query_parameter("closed", "absent: `no`", _YES_NO)
 TAKEN_OFF = query_parameter("taken_off", "absent: `no`", _YES_NO)
 
 _PEOPLE = " The machine's handbook, local rules and trained people come first."
-_BIGGEST = 2**63
 _RECORD = ("meters", "points", "found", "measured", "used")
 
 
@@ -123,7 +122,7 @@ def work_router(keeping: Keeping) -> APIRouter:
     )
     async def list_open_work(request: Request) -> Response:
         query = read_query(request, ("limit", "after", "as_of", "closed"))
-        limit, before, as_of, closed = read_limit(query), _after(query), read_as_of(query), _yes(query, "closed")
+        limit, before, as_of, closed = read_limit(query), after_record(query), read_as_of(query), _yes(query, "closed")
         async with keeping.store.look(organisation_of(request), as_of) as kept:
             return _listed(await list_work(kept, machine_of(request), closed, limit, before, as_of), _work)
 
@@ -243,7 +242,7 @@ def work_router(keeping: Keeping) -> APIRouter:
     )
     async def locks(request: Request) -> Response:
         query = read_query(request, ("limit", "after", "as_of", "taken_off"))
-        limit, before, as_of, off = read_limit(query), _after(query), read_as_of(query), _yes(query, "taken_off")
+        limit, before, as_of, off = read_limit(query), after_record(query), read_as_of(query), _yes(query, "taken_off")
         async with keeping.store.look(organisation_of(request), as_of) as kept:
             return _listed(await list_locks(kept, machine_of(request), off, limit, before, as_of), dict)
 
@@ -306,15 +305,6 @@ def _yes(query: Mapping[str, str], name: str) -> bool:
         message = f"`{shown(given)}` is not a value that `{name}` can have"
         raise Refused([Finding("request.parameter", message, "give `yes` or `no`")])
     return given == "yes"
-
-
-def _after(query: Mapping[str, str]) -> tuple[int, str] | None:
-    if "after" not in query:
-        return None
-    match read_cursor(query["after"]):
-        case [int(at), str(id)] if is_id(id) and -_BIGGEST <= at < _BIGGEST and not isinstance(at, bool):
-            return at, id
-    raise refuse_after()
 
 
 def _listed(page: Listed[Any], shown_as: Callable[[Any], Any]) -> Response:

@@ -246,7 +246,7 @@ def _unfit(found: Found, told: Truth) -> Reason:
     elif found.task is not None:
         until = f"until {found.task} is done again with nothing found"
     else:
-        until = "until that is withdrawn"
+        until = "until that is settled or withdrawn"
     values = {**_values(found), "then": follows.then}
     if told is Truth.NO:
         return Reason("unfit", f"{_sentence(found)}: the machine must not work {until}.", values)
