@@ -230,3 +230,56 @@ async def test_an_answer_is_the_same_again_after_publishing_and_after_a_lock_is_
 async def test_an_id_that_no_address_can_hold_is_refused(service: Service, id: str) -> None:
     await a_baler(service)
     assert (await service.http.post(f"{M}/open-work", json={"work": id, "task": "walk-round", "by": "p-1"})).status_code == 422
+
+
+LOCK = LOOK.replace(
+    "  clear-blockage:",
+    """  lock-and-look:
+    title: Look with the lock engaged
+    kind: inspect
+    needs: tailgate is raised and engine is stopped and key is removed
+    steps: [engage tailgate lock, do: Look., release tailgate lock]
+  clear-blockage:""",
+)
+
+
+async def test_a_step_takes_off_the_locks_of_whoever_did_it_and_no_others(service: Service) -> None:
+    await a_baler(service)
+    await service.publish(LOCK, "plover-r5-baler")
+    on = {"fact": "tailgate lock", "state": "engaged", "by": "p-1"}
+
+    async def locks() -> list[str]:
+        return [each["by"] for each in (await service.get(f"{M}/locks"))["items"]]
+
+    async def step(number: int, **lock: Any) -> Any:
+        service.later(seconds=5)
+        told = {"by": "p-1", "evidence": seen(service.now, **{**UP, "tailgate_lock": "engaged" if number > 1 else "released"}), **lock}
+        return await service.post(f"{M}/open-work/w-1/steps/{number}", told)
+
+    ready = seen(service.now, **{**UP, "tailgate_lock": "released"})
+    assert (await service.post(f"{M}/open-work", {"work": "w-1", "task": "lock-and-look", "by": "p-1", "evidence": ready}))["opened"]
+    assert (await step(1))["so"]
+    assert (await step(2, put_on=[on]))["so"]
+    assert await locks() == ["p-1"]
+    await service.post(f"{M}/put-on", {**on, "by": "p-2"})
+    assert not (await step(3))["so"], "p-2's is on it"
+    assert (await service.http.post(f"{M}/taken-off", json={"fact": "tailgate lock", "by": "p-2"})).status_code == 204
+    assert (await step(3))["so"]
+    assert await locks() == ["p-1"], "it was begun, and is not done"
+    service.later(seconds=5)
+    off = seen(service.now, **{**UP, "tailgate_lock": "released"})
+    done = await service.post(f"{M}/open-work/w-1/close", {"by": "p-1", "result": "done", "evidence": off})
+    assert done["closed"], done
+    assert await locks() == []
+    service.later(seconds=5)
+    asked = await service.post(f"{M}/clearance", {"for": {"needs": "tailgate lock is released"}, "by": "p-3"})
+    assert asked["clearance"] == "granted"
+
+
+async def test_a_report_that_a_lock_is_off_takes_it_off_nobody(service: Service) -> None:
+    await a_baler(service)
+    await service.post(f"{M}/put-on", {"fact": "tailgate lock", "state": "engaged", "by": "p-2"})
+    service.later(seconds=5)
+    off = seen(service.now, "p-1", **{**UP, "tailgate_lock": "released"})
+    asked = await service.post(f"{M}/clearance", {"for": {"needs": "tailgate lock is released"}, "by": "p-1", "evidence": off})
+    assert (asked["clearance"], [m["why"] for m in asked["missing"]]) == ("withheld", ["contradictory"])

@@ -124,7 +124,8 @@ def situation(nth: int) -> Situation:
     works = [OpenWork("w-1", "t0", chance.choice((None, 1, 2)), "p-4")] if chance.random() < 0.3 else []
     over = HandOver("p-3", "p-9", "shift change") if chance.random() < 0.3 else None
     lock = chance.choice(list(states))
-    locks = [PutOn(lock, chance.choice(states[lock]), chance.choice(("p-3", "p-4")), over)] if chance.random() < 0.5 else []
+    on = next(state for state in states[lock] if key(state) == start[lock])  # what is put on is on: a report that it is not leaves it open
+    locks = [PutOn(lock, on, chance.choice(("p-3", "p-4")), over)] if chance.random() < 0.5 else []
     asks = chance.choice((None, "p-3", "p-4"))
     question = ClearanceQuestion(NOW, Identity("m"), evidence=_reports(start), open_work=tuple(works), by=asks, put_on=tuple(locks))
     if chance.random() < 0.4:

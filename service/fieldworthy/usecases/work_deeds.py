@@ -114,8 +114,9 @@ class WorkDeeds:
         if work.begun is not None and work.begun["step"] == step:
             return await self._again(kept, scene, work, told)
         at = micros_text(scene.now)
-        before = work
+        before, off = work, list[Json]()
         if work.begun is not None and work.begun["step"] == step - 1:
+            scene, off = self._taken_off(scene, work, told)
             work = after_step(work, self._done_at(scene, work, at), at)
         if work.begun is not None or step != len(work.done) + 1 or step > self._steps(scene, work):
             raise StepOutOfOrder(id, step, self._following(scene, before))
@@ -128,6 +129,7 @@ class WorkDeeds:
             work = replace(work, begun={"step": step, "at": at, "by": told["by"]}, changes=(*work.changes, *making))
         if work != before:
             await keep_work(kept, scene, work, known)
+        await keep_off(kept, scene.machine, off, told["by"], known, scene.now)
         return Deed(work, may, answer, _overtaken(scene, id))
 
     async def finish(self, kept: Kept, machine: str, id: str, step: int, told: Json) -> Deed:
@@ -139,11 +141,13 @@ class WorkDeeds:
         if work.begun is None or work.begun["step"] != step:
             raise StepOutOfOrder(id, step, self._following(scene, work))
         at = micros_text(scene.now)
+        scene, off = self._taken_off(scene, work, told)
         work = after_step(work, self._done_at(scene, work, at), at)
         answer = ask_procedure(scene, self._questions, told, work)
         known = await known_next(kept, scene)
         await keep_reports(kept, scene, told, known)
         await keep_work(kept, scene, work, known)
+        await keep_off(kept, scene.machine, off, told["by"], known, scene.now)
         return Deed(work, True, answer)
 
     async def hand_over(self, kept: Kept, machine: str, id: str, to: str, by: str, why: str) -> Deed:
@@ -185,9 +189,10 @@ class WorkDeeds:
             f"withdraw it at /v1/machines/{machine}/done/{id} (keep what it says under another id), then close the work again",
         )
         at = micros_text(scene.now)
-        answer = None
+        answer, off = None, list[Json]()
         if self._steps(scene, work):
             if work.begun is not None and told["result"] == DONE and work.begun["step"] == self._steps(scene, work):
+                scene, off = self._taken_off(scene, work, told)
                 work = after_step(work, self._done_at(scene, work, at), at)
             if told["result"] == DONE and len(work.done) < self._steps(scene, work):
                 raise StepOutOfOrder(id, self._steps(scene, work), self._following(scene, work))
@@ -199,6 +204,7 @@ class WorkDeeds:
         closed = {"at": at, **{member: told[member] for member in _CLOSING if member in told}}
         work = replace(work, closed=closed, record=told.get("record", {}))
         await keep_work(kept, scene, work, known)
+        await keep_off(kept, scene.machine, off, told["by"], known, scene.now)
         before = [read_change(entry) for entry in await kept.entries.of(scene.machine.key, [CHANGE])]
         await kept.entries.put(scene.machine.key, last_changes(id, work.rulebook, work.changes, scene.now, known, before))
         await kept.entries.put(scene.machine.key, [Entry(DONE, id, known, scene.now, key(work.task)[:MOST_ABOUT], entry_text(record))])
@@ -281,6 +287,22 @@ class WorkDeeds:
     def _makes(self, scene: Scene, work: Work, step: int) -> Mapping[str, str]:
         action = self._laid(scene, work)[step - 1].action
         return {} if action is None else scene.found.book.works.actions[key(action)].makes
+
+    def _taken_off(self, scene: Scene, work: Work, told: Json) -> tuple[Scene, list[Json]]:
+        """
+        The locks and covers that the step begun takes off now that it is done, and the scene without them: those of whoever did
+        it. What comes along with this request is put on after that.
+        """
+        assert work.begun is not None  # the caller has looked
+        makes = self._makes(scene, work, work.begun["step"])
+
+        def is_off(lock: Json) -> bool:
+            made = makes.get(key(lock["fact"]))
+            own = same_person(holder_of(lock), told["by"]) and lock not in told.get("put_on", ())
+            return own and made is not None and key(made) != key(lock["state"])
+
+        off = [each for each in scene.put_on if is_off(each)]
+        return replace(scene, put_on=[each for each in scene.put_on if each not in off]), off
 
     def _following(self, scene: Scene, work: Work) -> int | None:
         following = len(work.done) + 1

@@ -66,7 +66,9 @@ def _handed_over(was: Json, lock: Json, told: Json) -> bool:
 
 
 async def keep_off(kept: Kept, machine: Machine, locks: Sequence[Json], by: str, known: int, now: int) -> None:
-    """Keeps that these were taken off."""
+    """Keeps that these were taken off. None: nothing happens."""
+    if not locks:
+        return
     ids = {put_on_id(lock["fact"], lock["state"], lock["by"]): lock for lock in locks}
     there = await kept.entries.newest(machine.key, PUT_ON, list(ids))
     off = {"at": micros_text(now), "by": by}

@@ -26,6 +26,7 @@ from fieldworthy.core.answer.others import (
     never_together,
     not_the_askers,
     own_holds,
+    reported_off,
     takes_off,
 )
 from fieldworthy.core.base.names import key
@@ -65,7 +66,9 @@ def answer_clearance(book: CheckedRulebook, question: ClearanceQuestion, way: bo
     that names what the rulebook does not declare, or a machine or task that does not fit it.
     """
     asked = read_question(book, question)
-    kept, more = standing(book.works.happenings.values(), book.vocabulary.facts, question.evidence, question.now)
+    facts = book.vocabulary.facts
+    kept, more = standing(book.works.happenings.values(), facts, question.evidence, question.now)
+    more = (*more, *reported_off(facts, kept, question.now, question.put_on))
     return _Judging(book, replace(question, evidence=tuple(kept)), asked, way=way, doubts=(*doubts, *more)).answer()
 
 
@@ -268,17 +271,15 @@ class _Judging:
     def _locked(self) -> Iterator[Blocked]:
         """Locks and covers that the action takes off, in other hands than those of whoever asks."""
         for lock in self.question.put_on:
-            name, was = key(lock.fact), self.now.values.get(key(lock.fact))
+            name = key(lock.fact)
             if not takes_off(self.asked.makes, lock):
                 continue
             self.used[name] = None
             fact, stays = self.facts[name].name, render(lock.stays)
             values = {"fact": fact, "state": lock.state, "by": lock.by}
-            if was == key(self.asked.makes[name]):  # so it is off already: that no longer counts when its evidence ends
-                self.until = min(self.until, self.now.ends[name])
-            elif lock in self.locks:
+            if lock in self.locks:
                 self.granted = False
-                if was is None:
+                if name not in self.now.values:
                     self._not_known((name,))
                 asks = f"`{self.question.by}`" if self.question.by else "who is not said"
                 text = f"`{stays}` was put on by `{lock.by}`" + (f" and handed over to `{lock.who}`" if lock.hand_over else "")

@@ -1,12 +1,15 @@
 """What other people have in hand on the same machine: work that is open, locks and covers that were put on, and their hand-over.
 
 A lock or cover is taken off by whoever put it on, or by hand-over with name and reason (the order of 29 CFR 1910.147(e)(3), and of its
-exception). Once it was handed over it is in the hands of the one it was handed to, and of nobody else.
+exception). Once it was handed over it is in the hands of the one it was handed to, and of nobody else. A report that it is off takes
+nothing off: it may be older than the lock.
 """
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 
+from fieldworthy.core.answer.evidence import Doubt, Evidence, Known, Missing, how_to_find_out, weigh
 from fieldworthy.core.base.finding import Finding, did_you_mean, or_list, pointer
 from fieldworthy.core.base.names import blank, key, tidy
 from fieldworthy.core.base.truth import Truth, all_of
@@ -124,6 +127,24 @@ def takes_off(makes: Mapping[str, str], each: PutOn) -> bool:
     """Whether an action makes the fact another than the state that was put on."""
     state = makes.get(key(each.fact))
     return state is not None and key(state) != key(each.state)
+
+
+def reported_off(facts: Mapping[str, Fact], evidence: Iterable[Evidence], now: datetime, put_on: Iterable[PutOn]) -> Iterator[Doubt]:
+    """
+    The facts of which the reports say otherwise than what was put on: which of them is so is not known. Whatever puts it on tells no time,
+    so the report may be older than it is. Reports passed check_evidence.
+    """
+    named = {key(each.fact): facts[key(each.fact)] for each in put_on}
+    found = weigh(named, (r for r in evidence if key(r.fact) in named), now) if named else {}
+    for each in put_on:
+        known = found[key(each.fact)]
+        if isinstance(known, Known) and known.value != key(each.state):
+            fact = known.fact
+            text = (
+                f"`{fact.name}` was put on `{state_of(fact.states, each.state)}` by `{each.by}`, and what was reported says `{known.said}`."
+            )
+            how = f"Where it was taken off, leave it out of what is put on (`put_on`). {how_to_find_out(fact)}"
+            yield Doubt(Missing(fact.name, "contradictory", text, how))
 
 
 # --- open work ---------------------------------------------------------------------------------------------------------------

@@ -14,6 +14,7 @@ from fieldworthy.core.answer.ended import clear_next, in_doubt, overtaken, verif
 from fieldworthy.core.answer.evidence import Doubt, Missing, span_text
 from fieldworthy.core.answer.interrupted import Interrupted, find_interruption, known_now, unsettled
 from fieldworthy.core.answer.left import Left, still_changed
+from fieldworthy.core.answer.others import reported_off
 from fieldworthy.core.answer.progress import DoneStep, ProcedureQuestion, Progress, read_progress
 from fieldworthy.core.answer.words import all_words
 from fieldworthy.core.base.quantity import number_json
@@ -80,7 +81,9 @@ def answer_procedure(book: CheckedRulebook, question: ProcedureQuestion, doubts:
     Raises Refused.
     """
     progress = read_progress(book, question)
-    words, reports = all_words(progress), in_doubt(progress, overtaken(progress), doubts)
+    words, reports = all_words(progress), overtaken(progress)
+    on = reported_off(book.vocabulary.facts, reports.kept, question.now, question.put_on)
+    reports = in_doubt(progress, reports, (*doubts, *on))
     certain = verified(progress, reports)
     now = known_now(progress, reports)
     left = still_changed(progress, reports)
