@@ -28,6 +28,7 @@ from tests.core.books import NOW, document_of
 
 NOW_AT = datetime.fromisoformat(NOW)
 END = 14
+MOST_AHEAD = 120
 PEOPLE = ("p-1", "p-2")
 OWN = ("who", "hand")  # facts that each person has of their own
 NUMBERS = ("heat",)
@@ -55,14 +56,15 @@ def condition(draw: Random, states: Mapping[str, tuple[str, ...]], most: int = 2
 
 
 def happens(draw: Random, states: Mapping[str, tuple[str, ...]]) -> dict[str, str]:
-    """What happens by itself neither moves nor needs people who are clear: that is looked at by the check alone."""
+    """What happens by itself, by anybody where it hangs on where they are. That it moves nobody at rest is for the check to see to."""
     fact = draw.choice([fact for fact in states if fact not in NUMBERS])
     machine = [each for each in states if each not in OWN]
-    of_people = fact in OWN or draw.random() < 0.2
+    of_people = fact in OWN or draw.random() < 0.3
     own = fact if fact in OWN else draw.choice([each for each in states if each in OWN])
-    needs = [a_test(draw, states, own, rest=False)] if of_people else [a_test(draw, states, draw.choice(machine))]
+    rest = fact not in OWN and draw.random() < 0.3
+    needs = [a_test(draw, states, own, rest) if of_people else a_test(draw, states, draw.choice(machine))]
     needs += [a_test(draw, states, draw.choice(machine))] if draw.random() < 0.4 else []
-    joined = " and " if of_people else draw.choice([" and ", " or "])
+    joined = " and " if fact in OWN or (of_people and draw.random() < 0.8) else draw.choice([" and ", " or "])
     return {"needs": joined.join(dict.fromkeys(needs)), "makes": f"{fact} is {draw.choice(states[fact])}"}
 
 
@@ -98,13 +100,17 @@ def pieces(draw: Random) -> dict[str, Any]:
 
 @dataclass(frozen=True)
 class Report:
-    """value of a slot at a time (seconds; END is now); seen: by somebody, else by a sensor, which no fact here is known by."""
+    """
+    value of a slot at a time (seconds; END is now); seen: by somebody, else by a sensor, which no fact here is known by. ahead: so many
+    seconds the clock that told the time was ahead; what it said lies after now then.
+    """
 
     slot: Slot
     value: str
     at: int
     seen: bool = True
     named: bool = True
+    ahead: int = 0
 
     @property
     def counts(self) -> bool:
@@ -179,7 +185,7 @@ class Life:
             Evidence(
                 r.slot[0],
                 int(r.value) if r.slot[0] in NUMBERS else r.value,
-                moment(r.at),
+                moment(r.at + r.ahead),
                 "seen" if r.seen else "sensor",
                 r.slot[1] if r.named else None,
             )
@@ -203,7 +209,7 @@ def lived(draw: Random, book: CheckedRulebook, made_of: dict[str, Any]) -> Life:
     """A life of this rulebook, and what is told of it: the truth, and here and there what does not count."""
     count = draw.choice([1, 2, 2, 3])
     people = [draw.choice(["p-1", "p-1", "p-2"]) for _ in range(count + 1)]
-    named = [draw.random() < 0.9 for _ in people]
+    named = [draw.random() < 0.85 for _ in people]
     life = Life(
         made_of, book, list(zip(sorted(draw.sample(range(1, draw.choice([END, 5])), count)), people, named, strict=False)), people[-1]
     )
@@ -211,7 +217,7 @@ def lived(draw: Random, book: CheckedRulebook, made_of: dict[str, Any]) -> Life:
     truth = tuple(draw.choice(states[fact]) for fact, _ in slots)
     happenings = life.happenings
     told = draw.choice([0.08, 0.15, 0.3])
-    nameless = set(draw.sample(range(40), draw.choice([0, 0, 2, 4])))  # of the reports, counted
+    nameless = set(draw.sample(range(40), draw.choice([0, 0, 3, 8])))  # of the reports, counted
     for second in range(END + 1):
         for at, slot, state in life.made():
             truth = life.changed(truth, slot, state) if at == second else truth
@@ -223,6 +229,10 @@ def lived(draw: Random, book: CheckedRulebook, made_of: dict[str, Any]) -> Life:
                 truth = draw.choice([truth, *(after for after, _ in happening.after(life, truth))])
         if draw.random() < 0.15:
             truth = _by_somebody(draw, life, truth)
+    if draw.random() < 0.3:  # what never ages, for how old it is can't be told
+        lasting = [n for n, r in enumerate(life.reports) if "good_for" not in made_of["facts"][r.slot[0]]]
+        for n in draw.sample(lasting, min(len(lasting), draw.randint(1, 3))):
+            life.reports[n] = replace(life.reports[n], ahead=draw.randint(END + 1 - life.reports[n].at, draw.choice([20, MOST_AHEAD])))
     for _ in range(draw.choice([0, 0, 1, 2])):
         slot = draw.choice(slots)
         early = draw.random() < 0.5

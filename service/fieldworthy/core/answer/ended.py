@@ -4,11 +4,11 @@ Two rules, beside those of `evidence`:
 
 1.  **A report ends with the step that overtakes it.** A step overtakes the facts that its action makes, and those by which it is
     confirmed or that it waits for (doing proves nothing, so neither does what was seen before). A report of such a fact counts only
-    if it was made at the time of that step or later; while a step is begun and not done, what its action makes ends at its beginning.
-    Of a fact `per: person` a step ends what its own worker reported and that others were at rest; who else was reported elsewhere is
-    still there, and a report without a name may be anybody's. Of whoever a step moved, and of whoever was last reported not to be at rest
-    in a report that ended, the fact is not known before they themselves have reported it anew, in a report that counts, whatever others
-    have reported of themselves.
+    if it was surely made at the time of that step or later (its clock may be ahead); while a step is begun and not done, what its action
+    makes ends at its beginning. Of a fact `per: person` a step ends what its own worker reported and that others were at rest; who else was
+    reported elsewhere is still there, and a report without a name may be anybody's. Of whoever a step moved, and of whoever was last
+    reported not to be at rest in a report that ended, the fact is not known before they themselves have reported it anew, in a report that
+    counts, whatever others have reported of themselves.
 2.  **What can change by itself is verified again.** Energy that can build up again is verified until the work is done (29 CFR
     1910.147(d)(5)). A report older than the end of the last step, of a fact that a happening may have brought into another state since it
     was made (`happened`), grants nothing, and no way is planned on it. Where several persons have reported a fact of their own, each of
@@ -21,11 +21,11 @@ from datetime import datetime
 
 from fieldworthy.core.answer.clearance import ClearanceAnswer, clear
 from fieldworthy.core.answer.evidence import (
-    CLOCKS_DIFFER,
     Doubt,
     Evidence,
     Known,
     Missing,
+    earliest,
     how_to_find_out,
     source_counts,
     weigh,
@@ -56,7 +56,7 @@ class Reports:
 
 def overtaken(progress: Progress) -> Reports:
     """The reports that no step has overtaken (rule 1)."""
-    facts = progress.book.vocabulary.facts
+    facts, now = progress.book.vocabulary.facts, progress.question.now
     steps: dict[str, list[DoneStep]] = {}
     for each, name in _overtakes(progress):
         steps.setdefault(name, []).append(each)
@@ -65,12 +65,16 @@ def overtaken(progress: Progress) -> Reports:
     owing: dict[tuple[str, str], tuple[datetime, Missing]] = {}
     for report in progress.question.evidence:
         fact = facts[key(report.fact)]
-        by = next((s for s in reversed(steps.get(key(fact.name), ())) if report.at < s.at and _ends(fact, report, s, progress)), None)
+        made = earliest(report.at, now)
+        by = next((s for s in reversed(steps.get(key(fact.name), ())) if made < s.at and _ends(fact, report, s, progress)), None)
         if by is None:
             kept.append(report)
         else:
             was = "done" if by.step <= progress.done else "begun"
-            text = f"What was reported of `{fact.name}` is from before step {by.step} was {was}, and no longer counts."
+            before = f"from before step {by.step} was {was}"
+            text = f"What was reported of `{fact.name}` is {before}, and no longer counts."
+            if report.at >= by.at:
+                text = f"What was reported of `{fact.name}` may be {before}: its time is later than now, so its clock is ahead."
             ended[key(fact.name)] = Missing(fact.name, "must-be-reported-again", text, how_to_find_out(fact))
             if fact.per_person and report.by and not _at_rest(fact, report):
                 owing[key(fact.name), tidy(report.by)] = by.at, ended[key(fact.name)]
@@ -108,7 +112,8 @@ def _at_rest(fact: Fact, report: Evidence) -> bool:
 def _owed(progress: Progress, kept: Iterable[Evidence], owing: Mapping[tuple[str, str], tuple[datetime, Missing]]) -> Iterable[Doubt]:
     """
     Facts `per: person` that somebody has not reported since a step changed them for whoever did it, or since a step ended what they had
-    reported: that they were not at rest (owing: of the fact and the person, when and why). What others say is of others.
+    reported: that they were not at rest (owing: of the fact and the person, when and why). What others say is of others, and of whoever did
+    a step without a name nobody can say anything.
     """
     facts = progress.book.vocabulary.facts
     owed = dict(owing)
@@ -117,15 +122,15 @@ def _owed(progress: Progress, kept: Iterable[Evidence], owing: Mapping[tuple[str
         if fact.per_person:
             how = how_to_find_out(fact)
             if not worker:
-                how += " Send who did the step (`by`), with the step or with the question, and with each report who reports it."
+                how += " Send who did the step (`by`) with the step, and with each report who reports it."
             who = f"`{worker}`" if worker else "who did it"
             text = f"Step {each.step} changed `{fact.name}` for {who}, and they have not reported it since."
             if (name, worker) not in owed or owed[name, worker][0] <= each.at:
                 owed[name, worker] = each.at, Missing(fact.name, "must-be-reported-again", text, how)
-    latest = progress.question.now + CLOCKS_DIFFER
+    now = progress.question.now
     for (name, person), (at, missing) in owed.items():
-        since = [r for r in kept if key(r.fact) == name and at <= r.at <= latest and source_counts(facts[name], r)]
-        if not any(same_person(r.by, person) if person else not r.by for r in since):
+        since = [r for r in kept if key(r.fact) == name and at <= earliest(r.at, now) <= now and source_counts(facts[name], r)]
+        if not person or not any(same_person(r.by, person) for r in since):
             yield Doubt(missing, person or None)
 
 
@@ -143,7 +148,8 @@ def verified(progress: Progress, reports: Reports) -> Reports:
         certain = {name: each for name, each in found.items() if isinstance(each, Known) and name not in doubted}
         verifying.lasts |= {name: () for name, fact in facts.items() if not fact.per_person and name not in certain}
         said = said_since(progress, reports.kept, certain)
-        moments = excluded_from({n: k.value for n, k in certain.items()}, said, happenings)
+        rests = {name: key(fact.states[0]) for name, fact in facts.items() if fact.per_person and fact.states}
+        moments = excluded_from({n: k.value for n, k in certain.items()}, said, happenings, rests)
         for happening, moment in zip(happenings, moments, strict=True):
             verifying.look(happening, min(end, moment), f"what was reported of it is older than {of}")
     for happening, moment in zip(happenings, doubted_before(happenings, facts, told_and_done(progress), now), strict=True):

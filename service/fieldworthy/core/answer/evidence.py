@@ -245,6 +245,11 @@ def _nameless_in_doubt(fact: Fact, reports: Sequence[Evidence], now: datetime) -
     return ()
 
 
+def earliest(at: datetime, now: datetime) -> datetime:
+    """When something was said at the earliest: where its time is later than now its clock is ahead, by CLOCKS_DIFFER at most."""
+    return at if at <= now else at - CLOCKS_DIFFER
+
+
 def value_of(fact: Fact, report: Evidence) -> Value:
     """What a report says in the fact's own terms, as Known.value; None where that can't be read, which check_evidence refuses."""
     found = _read(fact, report.value)

@@ -62,19 +62,23 @@ def _run(known: Known, reports: Iterable[Evidence], made: tuple[datetime, str] |
 
 
 def excluded_from(
-    values: Mapping[str, Value], said: Mapping[str, Sequence[datetime]], happenings: Iterable[Happening]
+    values: Mapping[str, Value],
+    said: Mapping[str, Sequence[datetime]],
+    happenings: Iterable[Happening],
+    rests: Mapping[str, Value] | None = None,
 ) -> Sequence[datetime]:
     """
     For each happening the moment from which on it can't have come about: what it needs has been false ever since, whatever else may have
     happened by itself; FOREVER where nothing known excludes it.
 
     values: of the known facts; said: the times, in order, at which each was said to be so, with none that says otherwise from the first
-    of them on. What a happening may have made otherwise is sure again only from the first of these times at which that one is excluded. So
-    it is sound: of all happenings that came about after their moments, the first would have needed another one before it.
+    of them on; rests: of what each person has of their own, what is so of everybody of whom nothing was said. What a happening may have
+    made otherwise is sure again only from the first of these times at which that one is excluded. So it is sound: of all happenings that
+    came about after their moments, the first would have needed another one before it.
     """
-    happenings = tuple(happenings)
+    happenings, rests = tuple(happenings), rests or {}
     sure = {name: times[0] if times else FOREVER for name, times in said.items()}
-    found = [_false_since(each.needs, values, sure) for each in happenings]
+    found = [_false_since(each.needs, values, sure, rests) for each in happenings]
     hung_on: dict[str, list[int]] = {}
     for number, each in enumerate(happenings):
         for name in names_of(each.needs) if each.needs is not None else ():
@@ -91,27 +95,32 @@ def excluded_from(
             place = bisect_left(times, moment)
             sure[name] = times[place] if place < len(times) else FOREVER
             for other in hung_on.get(name, ()):
-                later = _false_since(happenings[other].needs, values, sure)
+                later = _false_since(happenings[other].needs, values, sure, rests)
                 if later > found[other]:
                     found[other] = later
                     heappush(ahead, (FOREVER - later, other))
     return found
 
 
-def _false_since(needs: Condition | None, values: Mapping[str, Value], sure: Mapping[str, datetime]) -> datetime:
+def _false_since(
+    needs: Condition | None, values: Mapping[str, Value], sure: Mapping[str, datetime], rests: Mapping[str, Value]
+) -> datetime:
     """Since when a condition has been false for certain; FOREVER: it is not. sure: since when each value has been so."""
-    return FOREVER if needs is None else _certain_since(needs, False, values, sure)
+    return FOREVER if needs is None else _certain_since(needs, False, values, sure, rests)
 
 
-def _certain_since(c: Condition, wanted: bool, values: Mapping[str, Value], sure: Mapping[str, datetime]) -> datetime:
+def _certain_since(
+    c: Condition, wanted: bool, values: Mapping[str, Value], sure: Mapping[str, datetime], rests: Mapping[str, Value]
+) -> datetime:
     match c:
         case StateTest() | NumberTest():
             name = key(c.fact)
-            return sure[name] if judge(c, values.get(name)) is truth(wanted) else FOREVER
+            of_all = (values.get(name), rests[name]) if name in rests else (values.get(name),)
+            return sure[name] if all(judge(c, value) is truth(wanted) for value in of_all) else FOREVER
         case Not(part):
-            return _certain_since(part, not wanted, values, sure)
+            return _certain_since(part, not wanted, values, sure, rests)
         case IfThen(given, then):
-            return _certain_since(Joined("or", (Not(given), then)), wanted, values, sure)
+            return _certain_since(Joined("or", (Not(given), then)), wanted, values, sure, rests)
         case Joined(op, parts):
-            moments = [_certain_since(part, wanted, values, sure) for part in parts]
+            moments = [_certain_since(part, wanted, values, sure, rests) for part in parts]
             return min(moments) if (op == "or") is wanted else max(moments)  # one part decides it, or all must be so

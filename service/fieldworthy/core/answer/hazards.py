@@ -1,7 +1,7 @@
 """Whether a hazard is excluded: now and once the action is done, for every person, and whatever the machine does by itself from there."""
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 
 from fieldworthy.core.answer.asked import Asked
@@ -13,7 +13,7 @@ from fieldworthy.core.base.truth import Truth
 from fieldworthy.core.base.vocabulary import Fact
 from fieldworthy.core.condition.ast import Condition, Not
 from fieldworthy.core.condition.evaluate import Shortfall, Value, evaluate, names_of, shortfall
-from fieldworthy.core.procedure.ahead import Looks, TooFar, look_ahead
+from fieldworthy.core.procedure.ahead import Ahead, Looks, TooFar, look_ahead
 from fieldworthy.core.procedure.bits import Danger, Move
 from fieldworthy.core.procedure.model import Happening
 from fieldworthy.core.rulebook.model import CheckedRulebook
@@ -28,13 +28,14 @@ MOST_LOOKS = 100_000
 class State:
     """
     What is known, of one person where that is of each. ends: of the known facts, the last good instant of their evidence (FOREVER where
-    absent). fixed: the facts that the action makes so. after: once it is done.
+    absent). fixed: the facts that the action makes so. after: once it is done. nobody: of everybody at rest of whom nothing else is known.
     """
 
     values: Mapping[str, Value]
     ends: Mapping[str, datetime]
     fixed: frozenset[str] = frozenset()
     after: bool = False
+    nobody: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,13 +157,16 @@ class Look:
     """
     What was found of a hazard in a state. found: YES where it is there, or can come about by itself; NO stands until `until`.
 
-    over: the happenings that lead to it. shown: False where that was not looked at to its end.
+    over: the happenings that lead to it. others: what each other person has of their own (None: not known), by whom they may come about;
+    rests: the same of everybody at rest. shown: False where that was not looked at to its end.
     """
 
     found: Truth
     until: datetime
     state: State
     over: tuple[Happening, ...] = ()
+    others: tuple[Mapping[str, Value], ...] = ()
+    rests: Mapping[str, Value] = field(default_factory=dict)
     shown: bool = True
 
 
@@ -171,7 +175,8 @@ class Hazards:
 
     def __init__(self, book: CheckedRulebook, asked: Asked) -> None:
         ready = workings(book)
-        self._book, self._bits, self._looks = book, ready.bits, Looks(MOST_LOOKS)
+        self._book, self._ready, self._bits, self._looks = book, ready, ready.bits, Looks(MOST_LOOKS)
+        self._rests = {n: key(f.states[0]) if f.states else None for n, f in book.vocabulary.facts.items() if f.per_person}
         # those that share a fact with what is asked for, or with what can happen over what the action makes
         near = ready.bits.mask(asked.involved()) | ready.overtaken(ready.bits.mask(asked.makes))
         self.near = [danger for danger in ready.dangers if danger.reads & near]
@@ -183,31 +188,59 @@ class Hazards:
             yield from () if happening.needs is None else names_of(happening.needs)
 
     def look(self, danger: Danger, states: Sequence[State]) -> Look:
-        """Over all of these states: the first in which it is, else in which it is not excluded; else how long none of it is so."""
-        looks = [self._look(danger, state) for state in states]
+        """
+        Over all of these states, and that of everybody at rest where they may be moved: the first in which it is, else in which it is not
+        excluded; else how long none of it is so.
+        """
+        everybody = [*states, *self._at_rest(danger, states[0])]
+        looks = [self._look(danger, state, everybody) for state in everybody]
         for bad in (Truth.YES, Truth.UNKNOWN):
             found = next((each for each in looks if each.found is bad), None)
             if found is not None:
                 return found
         return min(looks, key=lambda each: each.until)
 
-    def _look(self, danger: Danger, state: State) -> Look:
-        if not danger.stirs:
+    def _look(self, danger: Danger, state: State, states: Sequence[State]) -> Look:
+        """Of one person. states: of everybody."""
+        if not danger.stirs and not state.nobody:
             found, end = stands_until(danger.hazard.never, state.values, state.ends)
             return Look(found, end, state)
         try:
-            ahead = look_ahead(danger, self._bits.state(state.values), self._looks)
-            end = self._stands(danger, state) if ahead.found is Truth.NO else FOREVER
+            ahead = self._ahead(danger, state, states)
+            end = self._stands(danger, state, states) if ahead.found is Truth.NO else FOREVER
         except TooFar:
             return Look(Truth.UNKNOWN, FOREVER, state, shown=False)
-        return Look(ahead.found, end, state, tuple(self._over(ahead.over)))
+        others = tuple({name: each.values.get(name) for name in self._rests} for each in states if each is not state)
+        return Look(ahead.found, end, state, tuple(self._over(ahead.over)), others, self._rests)
 
-    def _stands(self, danger: Danger, state: State) -> datetime:
+    def _at_rest(self, danger: Danger, one: State) -> Iterator[State]:
+        """The state of everybody of whom nothing else is known, where it may be another than this one and happenings move them."""
+        moved = any(each.writes & self._ready.persons for each in danger.stirs)
+        if moved and any(one.values.get(name) != state for name, state in self._rests.items()):
+            values = {name: value for name, value in {**one.values, **self._rests}.items() if value is not None}
+            ends = {name: end for name, end in one.ends.items() if name not in self._rests}
+            yield State(values, ends, one.fixed.difference(self._rests), one.after, nobody=True)
+
+    def _ahead(self, danger: Danger, state: State, states: Sequence[State]) -> Ahead:
+        others = self._ready.others(self._of(each) for each in states)
+        return look_ahead(danger, self._of(state), self._looks, others)
+
+    def _of(self, state: State) -> int:
+        """The bits; of somebody at rest a number is not known, and decides nothing."""
+        bits = self._bits.state(state.values)
+        return bits & ~self._ready.persons | self._ready.rests if state.nobody else bits
+
+    def _stands(self, danger: Danger, state: State, states: Sequence[State]) -> datetime:
         """How long an excluded hazard stays so: to the first end of evidence without which, and all that ended before, it is not."""
-        ends = {name: state.ends.get(name, FOREVER) for name in self.named(danger) if name in state.values}
-        for end in sorted(set(ends.values()) - {FOREVER}):
-            left = {name: value for name, value in state.values.items() if ends.get(name, FOREVER) > end}
-            if look_ahead(danger, self._bits.state(left), self._looks).found is not Truth.NO:
+        named = set(self.named(danger))
+
+        def left(of: State, end: datetime) -> State:
+            values = {n: value for n, value in of.values.items() if n not in named or of.ends.get(n, FOREVER) > end}
+            return State(values, of.ends, nobody=of.nobody)
+
+        ends = {each.ends.get(name, FOREVER) for each in (state, *states) for name in named if name in each.values}
+        for end in sorted(ends - {FOREVER}):
+            if self._ahead(danger, left(state, end), [left(each, end) for each in states]).found is not Truth.NO:
                 return end
         return FOREVER
 
@@ -223,7 +256,8 @@ def lacks(never: Condition, look: Look, mended: Mapping[str, Value]) -> Iterator
     values, outs = dict(look.state.values), []
     for happening in look.over:
         if happening.needs is not None:
-            outs.append((Not(happening.needs), dict(values), look.state.fixed))
+            known = _by_whom(happening.needs, values, look)
+            outs += [] if known is None else [(Not(happening.needs), known, look.state.fixed)]
         values |= {name: key(state) for name, state in happening.makes.items()}
     moved = {name for happening in look.over for name in happening.makes}
     outs.append((Not(never), values, look.state.fixed | moved))
@@ -234,3 +268,13 @@ def lacks(never: Condition, look: Look, mended: Mapping[str, Value]) -> Iterator
     free = (each for each in short if not each[2] & {change.fact for change in each[0].changes})
     best = next(free, short[0])
     yield best[0], best[1]
+
+
+def _by_whom(needs: Condition, values: Mapping[str, Value], look: Look) -> Mapping[str, Value] | None:
+    """What is so where a happening comes about: by whom is meant here, else by the first other by whom it may. None: for all at rest."""
+    for own in ({}, *look.others):
+        known = {**values, **own}
+        if evaluate(needs, known) is not Truth.NO:
+            return known
+    known = {**values, **look.rests}
+    return known if evaluate(needs, known) is Truth.UNKNOWN else None

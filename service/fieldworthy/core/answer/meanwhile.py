@@ -16,11 +16,12 @@ While nothing has changed since the report, what may have come about can come ab
 that does no harm (`hazards`); how long a report is good of what it was made of is for the rulebook to say (`good_for`).
 """
 
-from bisect import bisect_left, bisect_right
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from datetime import datetime
+from heapq import heapreplace
+from math import inf
 
 from fieldworthy.core.answer.evidence import (
     CLOCKS_DIFFER,
@@ -28,137 +29,22 @@ from fieldworthy.core.answer.evidence import (
     Doubt,
     Evidence,
     Missing,
-    good_until,
+    earliest,
     how_to_find_out,
     last_of_each,
     value_of,
 )
-from fieldworthy.core.answer.words import Lines, Whose, Word, lines_of, may_be
+from fieldworthy.core.answer.told_lines import PAST, Choices, Line, Values, choices_of, line_of, nameless_otherwise
+from fieldworthy.core.answer.words import Lines, Whose, lines_of, may_be
 from fieldworthy.core.base.names import key, tidy
-from fieldworthy.core.base.quantity import Exact, Quantity
 from fieldworthy.core.base.vocabulary import Fact
-from fieldworthy.core.condition.ast import NumberTest
-from fieldworthy.core.condition.search import by_fact, threshold, values_of
-from fieldworthy.core.condition.walk import Test, Value, names_of
+from fieldworthy.core.condition.search import by_fact
+from fieldworthy.core.condition.walk import Value, names_of
 from fieldworthy.core.procedure.model import Happening
 
-PAST = datetime.min.replace(tzinfo=UTC)
-Values = frozenset[Value]
-
-
-# --- what was told of one fact -----------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class _Choices:
-    """The values of a fact that what happens can tell apart; of a number one for each threshold (steps) and each room between them."""
-
-    fact: Fact
-    values: Sequence[Value]
-    steps: Sequence[Exact] = ()
-
-    def of(self, value: Value) -> Value:
-        """The one that stands for a value."""
-        number = value.value if isinstance(value, Quantity) else value
-        if not self.steps or isinstance(number, str) or number is None:
-            return value
-        place = bisect_left(self.steps, number)
-        return self.values[2 * place + (place < len(self.steps) and self.steps[place] == number)]
-
-    def between(self, one: Values, other: Values) -> Values:
-        """What may be so between two reports: the same where they agree; where they differ of a number what lies between, else anything."""
-        if one == other:
-            return one
-        if not self.steps:
-            return frozenset(self.values)
-        places = sorted(self.values.index(each) for each in one | other)
-        return frozenset(self.values[places[0] : places[-1] + 1])
-
-
-def _choices(fact: Fact, tests: Sequence[Test]) -> _Choices:
-    steps = sorted({threshold(test, fact.unit) for test in tests if isinstance(test, NumberTest)}) if fact.is_number else []
-    return _Choices(fact, values_of(fact, tests), steps)
-
-
-@dataclass(frozen=True, slots=True)
-class _Line:
-    """
-    What was told of a fact, of one whose it is. spans: from when on which values may be so; before the first it may be anything. reports:
-    the times of those that count, in order. otherwise: since when it has not been told otherwise; PAST: it never was.
-    """
-
-    spans: Sequence[tuple[datetime, Values]]
-    reports: Sequence[datetime]
-    otherwise: datetime
-
-
-def _line(choices: _Choices, words: Sequence[Word]) -> _Line:
-    """words: in order of time."""
-    sure: dict[datetime, Values] = {}
-    beside: list[tuple[datetime, Value]] = []
-    for word in words:
-        value = choices.of(word.value)
-        if word.counts or _borne_out(word, words):
-            sure[word.at] = sure.get(word.at, Values()) | {value}
-        else:
-            beside.append((word.at, value))
-    times = list(sure)
-    ends = {at: _no_longer(choices.fact, at, values) for at, values in sure.items()}
-    spans, otherwise, told = [], PAST, Values()
-    since, more, ahead = PAST, Values(), 0  # beside the last report that counts, and how far they were gone through
-    for at in sorted({*times, *(at for at, _ in beside), *ends.values()} - {FOREVER}):
-        place = bisect_right(times, at) - 1
-        if place >= 0 and times[place] != since:
-            since, more = times[place], Values()
-        while ahead < len(beside) and beside[ahead][0] <= at:
-            more |= {beside[ahead][1]} if beside[ahead][0] >= since else Values()
-            ahead += 1
-        now_told = sure.get(since, Values()) | more
-        otherwise = at if told and now_told != told else otherwise
-        told = now_told
-        anything = place < 0 or at >= ends[since]
-        following = sure[times[place + 1]] if place + 1 < len(times) else sure.get(since, Values())
-        spans.append((at, frozenset(choices.values) if anything else choices.between(sure[since], following) | more))
-    return _Line(spans, times, otherwise)
-
-
-def _nameless_otherwise(fact: Fact, each: Mapping[Whose, Sequence[Word]], latest: datetime) -> datetime:
-    """Since when nothing was told of a person otherwise than by a report without a name, which may be of them; PAST: it never was."""
-    if not fact.per_person:
-        return PAST
-    reports = {id(w.report): w for words in each.values() for w in words if w.report is not None and w.at <= latest}
-    since, of_each = PAST, dict[str, Word]()
-    current: Counter[Value] = Counter()  # of those with a name
-    nameless: dict[Value, datetime] = {}
-    for word in sorted(reports.values(), key=lambda w: w.at):
-        whose = tidy(word.report.by or "") if word.report is not None else ""
-        if not whose:
-            if (nameless.keys() | current.keys()) - {word.value}:
-                since = word.at
-            nameless[word.value] = word.at
-        else:
-            own = of_each.get(whose)
-            if own is not None:
-                current[own.value] -= 1
-                if not current[own.value]:
-                    del current[own.value]
-            current[word.value] += 1
-            if any(value != word.value and (own is None or at >= own.at) for value, at in nameless.items()):
-                since = word.at
-            of_each[whose] = word
-    return since
-
-
-def _borne_out(made: Word, words: Sequence[Word]) -> bool:
-    """Whether what a step made is what the next report that counts says: then it has been so since that step."""
-    following = next((w for w in words if w.counts and w.at >= made.at), None) if made.step is not None else None
-    return following is not None and following.value == made.value
-
-
-def _no_longer(fact: Fact, at: datetime, values: Values) -> datetime:
-    """When a report of this time is no longer good; FOREVER where it stays so, and of who was at rest, for they need not say so again."""
-    rest = fact.per_person and fact.states and values == {key(fact.states[0])}
-    return FOREVER if rest else good_until(at, fact.good_for)
+_OF_ANY = -1
+"""Whose that is which a report without a name may have told of: any of them."""
+_MOST_NAMED = 6  # of the facts that change each other; more are counted
 
 
 # --- what may have happened --------------------------------------------------------------------------------------------------
@@ -172,15 +58,18 @@ def doubted_before(happenings: Sequence[Happening], facts: Mapping[str, Fact], l
     """
     needed = by_fact(each.needs for each in happenings if each.needs is not None)
     latest = now + CLOCKS_DIFFER
-    nameless = {name: _nameless_otherwise(facts[name], lines.get(name, {}), latest) for name in needed}
+    nameless = {name: nameless_otherwise(facts[name], lines.get(name, {}), latest) for name in needed}
     several = any(len({w.value for w in words}) > 1 for name in needed for words in lines.get(name, {}).values())
     if not several and max(nameless.values(), default=PAST) == PAST:
         return [PAST] * len(happenings)
-    choices = {name: _choices(facts[name], tests) for name, tests in needed.items()}
+    choices = {name: choices_of(facts[name], tests) for name, tests in needed.items()}
     told = {
-        name: {whose: _line(choices[name], [w for w in words if w.at <= latest]) for whose, words in lines.get(name, {}).items()}
+        name: {whose: line_of(choices[name], [w for w in words if w.at <= latest], now) for whose, words in lines.get(name, {}).items()}
         for name in needed
     }
+    for name, since in nameless.items():
+        if since > PAST:  # up to then anything may have been so of whoever it was
+            told[name][_OF_ANY] = Line([(since, Values())], [since], PAST)
     last = _Meanwhile(happenings, choices, told).may_be_last()
     otherwise = {name: max([nameless[name], *(line.otherwise for line in each.values())]) for name, each in told.items()}
     found = [PAST] * len(happenings)
@@ -198,36 +87,71 @@ def doubted_before(happenings: Sequence[Happening], facts: Mapping[str, Fact], l
     return found
 
 
+class _Anybody:
+    """
+    What may be so of a fact of any of those whose it is, by what was told of each and by what has come about since. At each event, counted,
+    something is told of somebody anew, or comes about for everybody: that is so of each until it is told anew of them.
+    """
+
+    def __init__(self, anything: Values, of: Iterable[Whose], rests: Values) -> None:
+        """rests: what is so of everybody of whom nothing was told."""
+        self._rests = rests
+        self.made: dict[Value, int] = {}  # when each last came about
+        self._here = dict.fromkeys(of, anything)
+        self._many = Counter({value: len(self._here) for value in anything} if self._here else {})
+        self._anew: dict[Whose, int] = dict.fromkeys(self._here, 0)
+        self._earliest = [(0, n, whose) for n, whose in enumerate(self._here)]  # a heap; an entry that is no longer true is passed over
+
+    def is_now(self, whose: Whose, values: Values, anew: int | None) -> None:
+        """Of one of them this may be so from now on; anew: the event, where it is told anew."""
+        self._many.subtract(self._here[whose])
+        self._many.update(values)
+        self._here[whose] = values
+        if anew is not None:
+            self._anew[whose] = anew
+
+    def may_be(self) -> Values:
+        """Of any of them."""
+        first = self._told_longest_ago()
+        made = {value for value, at in self.made.items() if at >= first}
+        return self._rests | {value for value, many in self._many.items() if many} | made
+
+    def _told_longest_ago(self) -> float:
+        """The event at which that one was told anew for whom it is the longest ago; infinite where there is nobody."""
+        while self._earliest:
+            at, n, whose = self._earliest[0]
+            if at == self._anew[whose]:
+                return at
+            heapreplace(self._earliest, (self._anew[whose], n, whose))
+        return inf
+
+
 @dataclass(slots=True)
 class _Meanwhile:
     """The happenings gone through over all that was told, from the first word on. lines: of each fact that they need (names.key)."""
 
     happenings: Sequence[Happening]
-    choices: Mapping[str, _Choices]
-    lines: Mapping[str, Mapping[Whose, _Line]]
+    choices: Mapping[str, Choices]
+    lines: Mapping[str, Mapping[Whose, Line]]
     judged: dict[tuple[int, tuple[Values, ...]], bool] = field(default_factory=dict)
     closed: dict[tuple[Values, ...], frozenset[int]] = field(default_factory=dict)
 
     def may_be_last(self) -> Sequence[datetime]:
         """For each happening the time from which on it can't come about any more: FOREVER where it still may, PAST where it never could."""
         found, on = [PAST] * len(self.happenings), frozenset[int]()
-        anything = {name: frozenset(choices.values) for name, choices in self.choices.items()}
-        here = {name: dict.fromkeys(each, anything[name]) for name, each in self.lines.items()}
-        made = {name: dict.fromkeys(each, Values()) for name, each in self.lines.items()}
-        may = dict(anything)  # of anybody, where each has it of their own
-        for at, starting in sorted(self._starts().items(), key=lambda one: one[0]):
+        of_each = {name: _Anybody(frozenset(choices.values), self.lines[name], choices.rests) for name, choices in self.choices.items()}
+        may = {name: frozenset(choices.values) for name, choices in self.choices.items()}
+        for event, (at, starting) in enumerate(sorted(self._starts().items(), key=lambda one: one[0]), 1):
             for name, whose, values, anew in starting:
-                here[name][whose] = values
-                made[name][whose] = Values() if anew else made[name][whose]
-            begun = {name for name, *_ in starting}
-            for name in begun:
-                may[name] = Values().union(*here[name].values(), *made[name].values())
+                of_each[name].is_now(whose, values, event if anew else None)
+            for name in {name for name, *_ in starting}:
+                may[name] = of_each[name].may_be()
             now_on = self._come(may)
             for number in now_on:
-                for name in self.happenings[number].makes.keys() & (made.keys() if now_on != on else begun):
-                    state = frozenset({key(self.happenings[number].makes[name])})
-                    may[name] |= state
-                    made[name] = {whose: values | state for whose, values in made[name].items()}
+                for name in self.happenings[number].makes.keys() & of_each.keys():
+                    state = key(self.happenings[number].makes[name])
+                    of_each[name].made[state] = event
+                    may[name] |= {state}
             for number in on - now_on:
                 found[number] = at
             on = now_on
@@ -292,7 +216,11 @@ class Verifying:
             fact = self.facts[name]
             if name not in self.lasts:
                 self.lasts[name] = last_of_each(fact, self.reports, self.now)
-            old = [r for r in self.lasts[name] if self._made(r) < before and value_of(fact, r) != key(state) and id(r) not in self.again]
+            old = [
+                r
+                for r in self.lasts[name]
+                if earliest(r.at, self.now) < before and value_of(fact, r) != key(state) and id(r) not in self.again
+            ]
             text = f"`{fact.name}` can change by itself (`{happening.name}`), and {since}: it must be verified again."
             missing = Missing(fact.name, "must-be-verified-again", text, how_to_find_out(fact) + (self._together(name) if old else ""))
             self.again.update(id(report) for report in old)
@@ -300,14 +228,11 @@ class Verifying:
 
     def _together(self, name: str) -> str:
         """What else is to be looked at with it: reported one after the other, facts that change each other put each other in doubt."""
-        others = [self.facts[other].name for other in _change_each_other(self.happenings, name)]
+        others = [f"`{self.facts[other].name}`" for other in _change_each_other(self.happenings, name)]
         if not others:
             return ""
-        return f" It and {' and '.join(f'`{other}`' for other in others)} can change each other: report them with one and the same time."
-
-    def _made(self, report: Evidence) -> datetime:
-        """When a report was made at the earliest: where it is later than now its clock is ahead, by CLOCKS_DIFFER at most."""
-        return report.at if report.at <= self.now else report.at - CLOCKS_DIFFER
+        named = others if len(others) <= _MOST_NAMED else [*others[: _MOST_NAMED - 1], f"{len(others) - _MOST_NAMED + 1} more"]
+        return f" It and {' and '.join(named)} can change each other: report them with one and the same time."
 
     def kept(self) -> tuple[Evidence, ...]:
         """The others."""

@@ -20,7 +20,18 @@ from datetime import datetime
 from itertools import product
 from math import prod
 
-from fieldworthy.core.answer.evidence import CLOCKS_DIFFER, Evidence, Known, Missing, how_to_find_out, said, source_counts, value_of, weigh
+from fieldworthy.core.answer.evidence import (
+    CLOCKS_DIFFER,
+    Evidence,
+    Known,
+    Missing,
+    earliest,
+    how_to_find_out,
+    said,
+    source_counts,
+    value_of,
+    weigh,
+)
 from fieldworthy.core.answer.hazards import MOST_PERSONS
 from fieldworthy.core.answer.progress import Progress, worker_of
 from fieldworthy.core.base.names import key, tidy
@@ -147,10 +158,10 @@ class Words:
     def _look(self, fact: Fact, words: Sequence[Word], span: Span) -> tuple[Collection[Value], Value]:
         """Every value that may be so, and the one that is known."""
         since, until = span.since, span.until
-        if until is not None and any(w.counts and w.at >= until for w in words):
+        if until is not None and any(w.counts and self._made(w) >= until for w in words):
             return (), None
         ahead = self.now + CLOCKS_DIFFER  # a clock further ahead than that tells no time at all
-        words = [w for w in words if (since is None or w.at >= since) and (until is None or w.at < until or w.at > ahead)]
+        words = [w for w in words if (since is None or w.at >= since) and (until is None or self._made(w) < until or w.at > ahead)]
         last = max((w.at for w in words if w.counts), default=None)
         if last is None:
             return tuple(dict.fromkeys(w.value for w in words)), None
@@ -161,6 +172,10 @@ class Words:
         doubted = any(w.step is not None and w.value not in said_last for w in beside)
         known = None if len(said_last) > 1 or old or doubted else next(iter(said_last))
         return tuple(said_last | dict.fromkeys(w.value for w in beside)), known
+
+    def _made(self, word: Word) -> datetime:
+        """When it was said at the earliest; what a step made was made at the time of that step."""
+        return word.at if word.report is None else earliest(word.at, self.now)
 
     def why(self, name: str, told: Told, span: Span, of: str) -> Missing | None:
         """Why what may be so of a fact is not known; None where it is. of: what was asked for, in words."""

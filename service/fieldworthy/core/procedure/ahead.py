@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from fieldworthy.core.base.truth import Truth
-from fieldworthy.core.procedure.bits import Danger, Move
+from fieldworthy.core.procedure.bits import NOBODY, Danger, Move, Others
 
 
 class TooFar(Exception):
@@ -25,20 +25,20 @@ class Ahead:
     over: tuple[Move, ...] = ()
 
 
-def look_ahead(danger: Danger, state: int, looks: Looks) -> Ahead:
+def look_ahead(danger: Danger, state: int, looks: Looks, others: Others = NOBODY) -> Ahead:
     """
     YES where it surely is, or surely can come about; NO where it surely can't, in whatever order things happen. Raises TooFar.
 
-    Breadth first, each state once; the happenings in the order of declaration.
+    others: by whom else something may come about. Breadth first, each state once; the happenings in the order of declaration.
     """
-    perhaps = _search(danger, state, False, looks)
+    perhaps = _search(danger, state, False, looks, others)
     if perhaps is None:
         return Ahead(Truth.NO)
-    surely = _search(danger, state, True, looks)
+    surely = _search(danger, state, True, looks, others)
     return Ahead(Truth.UNKNOWN, perhaps) if surely is None else Ahead(Truth.YES, surely)
 
 
-def _search(danger: Danger, state: int, sure: bool, looks: Looks) -> tuple[Move, ...] | None:
+def _search(danger: Danger, state: int, sure: bool, looks: Looks, others: Others) -> tuple[Move, ...] | None:
     came: dict[int, tuple[Move, ...]] = {state: ()}
     ahead = [state]
     for here in ahead:
@@ -48,7 +48,7 @@ def _search(danger: Danger, state: int, sure: bool, looks: Looks) -> tuple[Move,
         if looks.left < 0:
             raise TooFar
         for happening in danger.stirs:
-            if happening.needs(here) if sure else happening.perhaps(here):
+            if others.bring(happening, here, sure):
                 then = happening.after(here)
                 if then not in came:
                     came[then] = (*came[here], happening)

@@ -193,7 +193,8 @@ def _any(read: list[Test]) -> Test:
 class Workings:
     """
     A rulebook's actions, happenings and hazards over the bits, in the order of declaration. persons: of the facts that each person has of
-    their own; rests: of these, the bits of their resting states.
+    their own; rests: of these, the bits of their resting states; anybody: whether a happening that moves nobody hangs on where a person is;
+    moving: whether one moves persons.
     """
 
     bits: Bits
@@ -202,10 +203,49 @@ class Workings:
     dangers: tuple[Danger, ...]
     persons: int = 0
     rests: int = 0
+    anybody: bool = False
+    moving: bool = False
 
     def overtaken(self, facts: int) -> int:
         """The bits of these facts, and of those that any order of happenings over them could change."""
         return _overtaken(facts, self.happenings)
+
+    def others(self, states: Iterable[int]) -> "Others":
+        """states: what is so of each person of whom something is known."""
+        if not self.anybody:
+            return NOBODY
+        return Others(self.persons, tuple(dict.fromkeys(each & self.persons for each in states)), self.rests)
+
+
+@dataclass(frozen=True, slots=True)
+class Others:
+    """
+    Everybody by whom something can come about that may harm another. own: the bits of the facts that each person has of their own; at:
+    what is so of each of whom something was said; rests: of everybody else, who are at rest (a number is not known of them, and decides
+    nothing).
+    """
+
+    own: int = 0
+    at: tuple[int, ...] = ()
+    rests: int = 0
+
+    def bring(self, happening: Move, here: int, sure: bool) -> bool:
+        """Whether it can come about: where it moves nobody, by any person, and not only by the one who is meant here."""
+        comes = happening.needs if sure else happening.perhaps
+        if comes(here):
+            return True
+        if not _by_anybody(happening, self.own):
+            return False
+        machine = here & ~self.own
+        return any(comes(machine | each) for each in (*self.at, self.rests))
+
+
+NOBODY = Others()
+
+
+def _by_anybody(happening: Move, own: int) -> bool:
+    """Whether it hangs on where a person is, and moves nobody."""
+    return happening.reads & own != 0 and not happening.writes & own
 
 
 def made_ready(works: Works, facts: Mapping[str, Fact]) -> Workings:
@@ -220,6 +260,7 @@ def made_ready(works: Works, facts: Mapping[str, Fact]) -> Workings:
         return Move(name, bits.surely(needs), bits.perhaps(needs), ~writes, brings, reads, writes, reach)
 
     happenings = [move(h.name, h.needs, h.makes, ()) for h in works.happenings.values()]
+    own = bits.mask(name for name, fact in facts.items() if fact.per_person)
     return Workings(
         bits,
         tuple(move(a.name, a.needs, a.makes, happenings) for a in works.actions.values()),
@@ -228,8 +269,10 @@ def made_ready(works: Works, facts: Mapping[str, Fact]) -> Workings:
             Danger(h, bits.surely(h.never), bits.perhaps(h.never), bits.of(h.never), _stirs(bits.of(h.never), happenings))
             for h in works.hazards.values()
         ),
-        bits.mask(name for name, fact in facts.items() if fact.per_person),
+        own,
         sum(bits.bit(name, key(fact.states[0])) for name, fact in facts.items() if fact.per_person and fact.states),
+        any(_by_anybody(each, own) for each in happenings),
+        any(each.writes & own for each in happenings),
     )
 
 

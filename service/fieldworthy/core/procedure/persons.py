@@ -7,7 +7,7 @@ facts that each has of their own. An action moves whoever does it; one that brin
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
-from fieldworthy.core.procedure.bits import Move, Workings
+from fieldworthy.core.procedure.bits import Move, Others, Workings
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +63,15 @@ class Persons:
         here = state & (1 << self._above[0]) - 1
         return [here, *(here & ~own | state >> up & own for up in self._above)]
 
+    def everybody(self, state: int) -> list[int]:
+        """The same, and, where happenings move them, of all who are at rest and of whom nothing else is known."""
+        several = self.each(state)
+        return list(dict.fromkeys((*several, several[0] & ~self._of.persons | self._of.rests))) if self._of.moving else several
+
+    def others(self, state: int) -> Others:
+        """By whom something may come about that harms another: everybody."""
+        return self._of.others(self.each(state))
+
     def added_up(self, state: int, everybody: bool = False) -> int:
         """
         The state as the reports of all would add up: who is not at rest counts, and of several who differ it is not known which.
@@ -73,9 +82,10 @@ class Persons:
             state |= 0 if each.asks is None and not everybody else state >> up & self._of.persons & ~self._of.rests
         return state
 
-    def left_behind(self, here: int, by: Move) -> Iterator[tuple[int, int]]:
-        """The state before and after for each other person, where an action of `by_all` changes it before they follow."""
+    def left_behind(self, here: int, by: Move) -> Iterator[tuple[int, int, Others, Others]]:
+        """The state before and after for each other person, where an action of `by_all` changes it before they follow; and everybody's."""
         if (one := self._alone.get(by.name)) is not None:
-            for person, was, then in zip(self._persons, self.each(here)[1:], self.each(one.after(here))[1:], strict=True):
+            after = one.after(here)
+            for person, was, then in zip(self._persons, self.each(here)[1:], self.each(after)[1:], strict=True):
                 if was != then and not person.asks:
-                    yield was, then
+                    yield was, then, self.others(here), self.others(after)

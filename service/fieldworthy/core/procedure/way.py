@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from itertools import combinations
 from typing import Literal
 
-from fieldworthy.core.procedure.bits import Danger, Move, Test, Workings
+from fieldworthy.core.procedure.bits import Danger, Move, Others, Test, Workings
 from fieldworthy.core.procedure.persons import Person, Persons
 
 MOST_TRIES = 400_000
@@ -110,7 +110,7 @@ class _Search:
     dangers: list[Danger] = field(init=False)
     tries: int = 0
     place: dict[int, int] = field(default_factory=dict)
-    seen: dict[int, tuple[int, int]] = field(default_factory=dict)
+    seen: dict[tuple[int, Others], tuple[int, int]] = field(default_factory=dict)
     start: int = field(init=False)
     asked: Move = field(init=False)
     persons: Persons = field(init=False)
@@ -155,21 +155,22 @@ class _Search:
     def hazards(self, state: int) -> tuple[int, int]:
         """Which hazards are present for anybody, here or after some order of happenings, and which can't be excluded (bit n: hazard n)."""
         present = perhaps = 0
-        for each in self.persons.each(state):
-            found = self._ahead(each)
+        others = self.persons.others(state)
+        for each in self.persons.everybody(state):
+            found = self._ahead(each, others)
             present, perhaps = present | found[0], perhaps | found[1]
         return present, perhaps
 
-    def _ahead(self, state: int) -> tuple[int, int]:
+    def _ahead(self, state: int, others: Others) -> tuple[int, int]:
         """The same for one person: the state has nothing above it."""
-        found = self.seen.get(state)
+        found = self.seen.get((state, others))
         if found is not None:
             return found
         present = perhaps = 0
         reached, ahead = {state}, [state]
         while ahead:
             here = ahead.pop()
-            known = self.seen.get(here)
+            known = self.seen.get((here, others))
             if known is not None:
                 present, perhaps = present | known[0], perhaps | known[1]
                 continue
@@ -180,19 +181,19 @@ class _Search:
                         present |= 1 << n
             self.tries += len(self.happenings) + len(self.dangers)
             for happening in self.happenings:
-                if happening.perhaps(here) if self.sure else happening.needs(here):
+                if others.bring(happening, here, not self.sure):
                     then = happening.after(here)
                     if then not in reached:
                         reached.add(then)
                         ahead.append(then)
             if self.tries > self.most:
                 raise TooMany
-        self.seen[state] = present, perhaps
+        self.seen[state, others] = present, perhaps
         return present, perhaps
 
-    def _brought(self, was: int, then: int) -> tuple[int, int]:
+    def _brought(self, was: int, then: int, before: Others, after: Others) -> tuple[int, int]:
         """The hazards, as `hazards` gives them, that one person was not in and could not come into, or that are there and were not yet."""
-        found = [self._ahead(then)[n] & ~self._ahead(was)[n] for n in (0, 1)]
+        found = [self._ahead(then, after)[n] & ~self._ahead(was, before)[n] for n in (0, 1)]
         for n, danger in enumerate(self.dangers):
             found[0] |= (danger.present(then) and not danger.present(was)) << n
             found[1] |= (danger.perhaps(then) and not danger.perhaps(was)) << n
@@ -215,8 +216,8 @@ class _Search:
                     return "work", n
         if "hazard" in heed and by is not self.asked:
             present, perhaps = self.hazards(then)
-            for was, is_ in self.persons.left_behind(here, by):
-                new = self._brought(was, is_)
+            for each in self.persons.left_behind(here, by):
+                new = self._brought(*each)
                 present, perhaps = present | new[0], perhaps | new[1]
             if self.sure and perhaps:
                 for n, danger in enumerate(self.dangers):
