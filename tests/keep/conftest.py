@@ -1,20 +1,21 @@
 """The service over a real store for every test here: an SQLite file, and a database of a real PostgreSQL."""
 
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Iterator
 from pathlib import Path
 
 import pytest
 import pytest_asyncio
 
 from tests.keep.service import Service, running
-from tests.postgres import BOTH, address_of
+from tests.postgres import BOTH, lent
 from tests.threads import ended_threads
 
 
 @pytest.fixture(params=BOTH)
-def address(request: pytest.FixtureRequest, tmp_path: Path) -> str:
+def address(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
     """The address of a migrated database of its own."""
-    return address_of(request.param, request, tmp_path)
+    with lent(request.param, request, tmp_path) as address:
+        yield address
 
 
 @pytest.fixture
