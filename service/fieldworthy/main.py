@@ -84,5 +84,5 @@ def make_app(
 def settle_memory() -> None:
     """What is loaded by now stays: the collector need not walk it again, nor run several times in one answer (a tenth of its cost)."""
     gc.freeze()
-    gc.set_threshold(20_000, 20, 50)
+    gc.set_threshold(100_000, 20, 50)
     gc.enable()

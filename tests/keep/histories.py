@@ -68,7 +68,11 @@ async def read(service: Service, id_: str, told: Iterable[tuple[str, int, int | 
         there |= {name: meter.key for (_, name), meter in (await kept.readings.add_meters(new)).items()}
         for name, meter in there.items():
             await kept.readings.withdraw(meter, [at for of, at, *_ in named if of == name], known)
-        await kept.readings.keep([(there[of], at, value, unit) for of, at, value, unit in named if value is not None], known)
+        fresh: dict[int, list[tuple[int, int, str | None]]] = {}
+        for of, at, value, unit in named:
+            if value is not None:
+                fresh.setdefault(there[of], []).append((at, value, unit))
+        await kept.readings.keep(list(fresh.items()), known)
     return known
 
 

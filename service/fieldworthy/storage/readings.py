@@ -12,7 +12,7 @@ from fieldworthy.storage.machines import chunks, lock_keys
 from fieldworthy.storage.readings_bulk import bulk_of
 from fieldworthy.storage.tables import meters, readings, readings_withdrawn
 from fieldworthy.usecases.kept import WITHDRAWN
-from fieldworthy.usecases.kept_readings import Meter, PastReading, Point, Row, Span
+from fieldworthy.usecases.kept_readings import Meter, OfMeter, PastReading, Point, Row, Span
 
 _FEW = 500  # values of one statement
 
@@ -108,9 +108,9 @@ class SqlReadings:
         await self._connection.execute(insert(meters), rows)
         return made
 
-    async def keep(self, rows: Sequence[Row], known: int) -> None:
-        if rows:
-            await self._bulk.keep(sorted(rows), known)
+    async def keep(self, by_meter: Sequence[OfMeter], known: int) -> None:
+        if by_meter:
+            await self._bulk.keep([(key, sorted(points)) for key, points in sorted(by_meter)], known)
 
     async def note_last(self, rows: Sequence[Row]) -> None:
         if rows:

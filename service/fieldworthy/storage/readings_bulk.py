@@ -13,7 +13,7 @@ from typing import Any, Protocol
 
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from fieldworthy.usecases.kept_readings import Point, Row, Span
+from fieldworthy.usecases.kept_readings import OfMeter, Point, Row, Span
 
 _COLUMNS = ("organisation", "meter", "at", "value", "unit", "known")
 
@@ -41,7 +41,7 @@ class Bulk(Protocol):
 
     async def next_meter(self) -> int: ...
 
-    async def keep(self, rows: Sequence[Row], known: int) -> None: ...
+    async def keep(self, by_meter: Sequence[OfMeter], known: int) -> None: ...
 
     async def note_last(self, rows: Sequence[Row]) -> None: ...
 
@@ -119,8 +119,8 @@ class _Postgres:
     async def next_meter(self) -> int:
         return int((await self._ask(_NEXT.format(o="$1")))[0][0])
 
-    async def keep(self, rows: Sequence[Row], known: int) -> None:
-        source = _binary(rows, self._organisation, known)
+    async def keep(self, by_meter: Sequence[OfMeter], known: int) -> None:
+        source = _binary(by_meter, self._organisation, known)
         await (await self._raw()).copy_to_table("readings", source=source, columns=_COLUMNS, format="binary")
 
     async def note_last(self, rows: Sequence[Row]) -> None:
@@ -132,24 +132,32 @@ class _Postgres:
         await (await self._raw()).execute(sql, self._organisation, *map(list, zip(*rows, strict=True)))
 
 
-def _end(unit: str | None, known: int) -> bytes:
-    """A row's last two values."""
-    said = b"" if unit is None else unit.encode()
-    return pack(f">i{len(said)}siq", -1 if unit is None else len(said), said, 8, known)
+class _Ends(dict[str | None, bytes]):
+    """By the unit, a row's last two values: that and when it became known."""
+
+    def __init__(self, known: int) -> None:
+        self._known = known
+
+    def __missing__(self, unit: str | None) -> bytes:
+        said = b"" if unit is None else unit.encode()
+        self[unit] = pack(f">i{len(said)}siq", -1 if unit is None else len(said), said, 8, self._known)
+        return self[unit]
 
 
-async def _binary(rows: Sequence[Row], organisation: int, known: int) -> AsyncIterator[bytes]:
-    """Rows in the binary form of PostgreSQL's `COPY` (its manual, "COPY", Binary Format): each value behind its length in bytes.
+async def _binary(by_meter: Sequence[OfMeter], organisation: int, known: int) -> AsyncIterator[bytes]:
+    """Readings in the binary form of PostgreSQL's `COPY` (its manual, "COPY", Binary Format): each value behind its length in bytes.
 
     The driver does the same, and sends it all at its end.
     """
-    start = Struct(">hiiiiiqiq").pack
-    ends = {unit: _end(unit, known) for unit in {unit for _, _, _, unit in rows}}
-    yield b"PGCOPY\n\xff\r\n\0" + bytes(8)
-    for begin in range(0, len(rows), _PIECE):
-        piece = rows[begin : begin + _PIECE]
-        yield b"".join([start(6, 4, organisation, 4, meter, 8, at, 8, value) + ends[unit] for meter, at, value, unit in piece])
-    yield pack(">h", -1)
+    row, ends = Struct(">18siqiq").pack, _Ends(known)
+    piece: list[bytes] = [b"PGCOPY\n\xff\r\n\0" + bytes(8)]
+    for meter, points in by_meter:
+        begin = pack(">hiiii", 6, 4, organisation, 4, meter)
+        piece += [row(begin, 8, at, 8, value) + ends[unit] for at, value, unit in points]
+        if len(piece) >= _PIECE:
+            yield b"".join(piece)
+            piece = []
+    yield b"".join([*piece, pack(">h", -1)])
 
 
 class _Sqlite:
@@ -200,8 +208,9 @@ class _Sqlite:
     async def next_meter(self) -> int:
         return int((await self._ask(_NEXT.format(o=":1")))[0][0])
 
-    async def keep(self, rows: Sequence[Row], known: int) -> None:
+    async def keep(self, by_meter: Sequence[OfMeter], known: int) -> None:
         raw = await self._raw()
+        rows = [(meter, at, value, unit) for meter, points in by_meter for at, value, unit in points]
         whole = len(rows) - len(rows) % _ROWS
         if whole:
             await raw.executemany(_insert(_ROWS), [self._flat(rows[n : n + _ROWS], known) for n in range(0, whole, _ROWS)])

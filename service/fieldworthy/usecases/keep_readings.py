@@ -3,12 +3,13 @@
 import hashlib
 import json
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from fractions import Fraction
 from functools import lru_cache
-from typing import Any
+from operator import itemgetter
+from typing import Any, cast
 
 from fieldworthy.core.base.finding import nearest
 from fieldworthy.core.base.micros import HOUR, micros_of
@@ -19,7 +20,7 @@ from fieldworthy.core.meter.intake import KEPT, SAME, Sent, Swap, Verdict, judge
 from fieldworthy.usecases.aside_words import UNKNOWN_MACHINE, UNKNOWN_METER, sent_number, unknown_machine, unknown_meter, words_of
 from fieldworthy.usecases.find_rulebook import FindRulebook
 from fieldworthy.usecases.kept import Kept, Machine, next_known
-from fieldworthy.usecases.kept_readings import Meter, Row, SetAside, Span
+from fieldworthy.usecases.kept_readings import Meter, OfMeter, Point, Row, SetAside, Span
 
 SentReading = tuple[str, str, int, Exact, str | None]
 """The machine's id, the meter's name, when, millionths of the unit (a Fraction where finer), the unit (None: the meter's own)."""
@@ -249,19 +250,21 @@ async def _write(kept: Kept, fresh: Sequence[tuple[_OfMeter, list[int]]], sent: 
     made = await kept.readings.add_meters(wanted)
     touched = {meter.machine.key: meter.machine for meter, _ in fresh}
     known = await next_known(kept, touched.values())
-    rows: list[Row] = []
+    by_meter: list[OfMeter] = []
     newest: list[Row] = []
-    ours = {unit: None if unit is None else unit_name(unit) for unit in {reading[4] for reading in sent}}
+    ours = {unit: None if unit is None else unit_name(unit) for unit in set(map(_unit, sent))}
+    as_named = all(unit == name for unit, name in ours.items())
     for meter, places in fresh:
         row = meter.kept or made[meter.machine.key, meter.name]
         key = row.key
         taken = meter.readings if places is meter.places else [sent[i][2:] for i in places]
-        mine: list[Row] = [(key, at, value, ours[unit]) for at, value, unit in taken]  # type: ignore[misc]  # what is kept has whole ticks
-        rows += mine
-        last = max(mine)
-        if row.last_at is None or last[1] > row.last_at:
-            newest.append(last)
-    await kept.readings.keep(rows, known)
+        named = taken if as_named else [(at, value, ours[unit]) for at, value, unit in taken]
+        points = cast(Sequence[Point], named)  # what is kept has whole ticks
+        by_meter.append((key, points))
+        last = max(points)
+        if row.last_at is None or last[0] > row.last_at:
+            newest.append((key, *last))
+    await kept.readings.keep(by_meter, known)
     await kept.readings.note_last(newest)
     await kept.machines.touch(list(touched.values()), known)
 
@@ -325,6 +328,9 @@ def aside_key(reading: SentReading) -> str:
     machine, meter, at, value, unit = reading
     said = json.dumps([machine, key_of(meter), at, str(value), None if unit is None else unit_name(unit)])
     return hashlib.blake2b(said.encode(), digest_size=20).hexdigest()
+
+
+_unit: Callable[[SentReading], str | None] = itemgetter(4)
 
 
 @lru_cache(maxsize=1000)

@@ -17,6 +17,9 @@ Span = tuple[int, int, int]
 Row = tuple[int, int, int, str | None]
 """A meter's key, and a point."""
 
+OfMeter = tuple[int, Sequence[Point]]
+"""A meter's key, and points of it."""
+
 
 @dataclass(frozen=True, slots=True)
 class Meter:
@@ -72,8 +75,8 @@ class Readings(Protocol):
     async def add_meters(self, wanted: Collection[tuple[int, str]]) -> Mapping[tuple[int, str], Meter]:
         """New meters for these machines and names."""
 
-    async def keep(self, rows: Sequence[Row], known: int) -> None:
-        """Keeps readings; none is kept yet for its meter and moment."""
+    async def keep(self, by_meter: Sequence[OfMeter], known: int) -> None:
+        """Keeps readings, each meter once; none is kept yet for its meter and moment."""
 
     async def note_last(self, rows: Sequence[Row]) -> None:
         """Notes which reading is the newest of a meter."""

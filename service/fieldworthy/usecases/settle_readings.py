@@ -200,7 +200,7 @@ async def _keep(kept: Kept, place: _Place, at: int, outcome: _Outcome, known: in
     if gone:
         await kept.readings.withdraw(meter.key, gone, known)
     new = (at, outcome.value, outcome.unit)
-    await kept.readings.keep([(meter.key, *new)], known)
+    await kept.readings.keep([(meter.key, [new])], known)
     last = max((p for p in (*place.points, new) if p is new or p[0] not in gone), key=_moment)
     await kept.readings.note_last([(meter.key, *last)])
 
