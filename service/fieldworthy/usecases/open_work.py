@@ -7,19 +7,17 @@ work was opened under: nobody's holds change because somebody publishes.
 
 import hashlib
 import json
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from fieldworthy.core.answer.clearance import Blocked, ClearanceAnswer, answer_clearance
-from fieldworthy.core.answer.evidence import Doubt
-from fieldworthy.core.answer.procedure import ProcedureAnswer, answer_procedure
+from fieldworthy.core.answer.evidence import Doubt, Evidence
+from fieldworthy.core.answer.others import Made
 from fieldworthy.core.answer.reader import Reader
 from fieldworthy.core.base.finding import pointer
-from fieldworthy.core.base.micros import AHEAD, micros_text
+from fieldworthy.core.base.micros import AHEAD, at_micros, micros_text
 from fieldworthy.core.base.names import key, tidy
-from fieldworthy.core.base.reason import Reason
-from fieldworthy.usecases.asking import Answered, ask
 from fieldworthy.usecases.find_rulebook import FindRulebook, Found
 from fieldworthy.usecases.kept import MOST_ABOUT, Entry, Kept, Machine, next_known
 from fieldworthy.usecases.refusals import MachineUnknown, QuestionDoesNotFit, WorkUnknown
@@ -35,8 +33,8 @@ MOST_FINDINGS = 100
 _CROWDED = 10_000
 """So many microseconds what is known may be ahead of the clock because much became known at one instant."""
 
-MOST_REPORTS = 100
-"""So many of the newest reports of each fact by each person are looked at, at least."""
+MOST_REPORTS = 300
+"""So many of the newest reports of each fact by each person are looked at; what it was before may be anything."""
 
 Json = Mapping[str, Any]
 
@@ -114,8 +112,8 @@ class Scene:
     """
     A machine at one moment, as its questions need it. works: the open ones. evidence: the reports that can be read; unread: the doubts that
     the others leave; raw: all as they were told. changes: what steps changed, the last of each of closed work. put_on: all locks, covers;
-    strange: those of them that the rulebook has no place for. document: the machine's own, and since when it stands; identity: what its
-    questions say of it.
+    on_told: when those kept were last told of, by their ids; strange: those that the rulebook has no place for. document: the machine's
+    own, and since when it stands; identity: what its questions say of it.
     now: microseconds; known: of the newest that went in.
     """
 
@@ -129,6 +127,7 @@ class Scene:
     raw: Sequence[Json]
     unread: Sequence[Change]
     put_on: Sequence[Json]
+    on_told: Mapping[str, int]
     strange: Sequence[Json]
     changes: Sequence[Change]
     now: int
@@ -156,6 +155,11 @@ class Scene:
             **({"by": told["by"]} if "by" in told else {}),
         }
 
+    def known_when(self, evidence: Sequence[Evidence]) -> tuple[Evidence, ...]:
+        """The reports of its question, with since when they are known."""
+        known = [None if report.known is None else at_micros(report.known) for report in self.evidence]
+        return tuple(replace(each, known=at) for each, at in zip(evidence, known, strict=True))
+
     def _open_work(self, told: Json, without: str | None) -> list[Json]:
         """
         The other open work. The core leaves out what whoever asks has open of the same task, taking it to be what they go on with: of
@@ -173,11 +177,20 @@ class Scene:
 
     def overtaken(self, without: str | None = None) -> list[Change]:
         """The newest change by other work of each fact (of a person's: by each) that has not been reported since, in a way that counts."""
-        return self._unsettled(change for change in self.changes if change.work != without)
+        return self._unsettled(change for change in self.changes if without is None or change.work != without)
 
     def doubts(self, without: str | None = None) -> list[Doubt]:
         """What is not known, whatever was reported."""
         return [change.doubt(self.force.facts) for change in (*self.overtaken(without), *self._unsettled(self.unread))]
+
+    def made(self, without: str | None = None) -> list[Made]:
+        """What the steps of other work made, and what of the reports is no longer looked at."""
+        facts = self.force.facts
+        made = [each for change in self.changes if without is None or change.work != without for each in change.made(facts[change.fact])]
+        count = Counter(map(_whose, self.evidence))
+        first = {whose: report for report in reversed(self.evidence) if count[whose := _whose(report)] >= MOST_REPORTS}
+        made += [Made(name, None, at_micros(report.moment), by or None) for (name, by), report in first.items() if name in facts]
+        return made
 
     def locked_by_others(self, told: Json) -> list[Json]:
         """Locks and covers of which the rulebook can't tell what would take them off, in other hands than those of whoever asks."""
@@ -195,6 +208,10 @@ class Scene:
         return list(newest.values())
 
 
+def _whose(report: Report) -> tuple[str, str]:
+    return key(report.told["fact"]), tidy(report.told.get("by", ""))
+
+
 class SetScene:
     """Reads a machine's scene from the store, and what comes along with a request into it."""
 
@@ -208,7 +225,8 @@ class SetScene:
         document = None if machine is None else (await kept.entries.documents([machine.key], as_of)).get(machine.key)
         if machine is None or document is None:
             raise MachineUnknown(id, await kept.machines.close_ids(id, 3))
-        locks = [json.loads(entry.body) for entry in await kept.entries.open(machine.key, PUT_ON, as_of)]
+        on = await kept.entries.open(machine.key, PUT_ON, as_of)
+        locks = [json.loads(entry.body) for entry in on]
         works = [read_work(entry) for entry in await kept.entries.open(machine.key, WORK, as_of)]
         entries = await kept.entries.newest_of_each(machine.key, EVIDENCE, MOST_REPORTS, as_of)
         last = [read_change(entry) for entry in await kept.entries.of(machine.key, [CHANGE], as_of)]
@@ -233,6 +251,7 @@ class SetScene:
             raw,
             doubts,
             locks,
+            {entry.id: entry.known for entry in on},
             self._strange(force, locks),
             [*changes, *(change for work in works for change in changes_of(work.id, work.changes))],
             _never_back(await kept.moment(), machine.known) if now is None else now,
@@ -312,7 +331,8 @@ async def keep_reports(kept: Kept, scene: Scene, told: Json, known: int) -> None
         if id not in there
     ]
     await kept.entries.put(scene.machine.key, new)
-    await keep_locks(kept, scene.machine, told, known, scene.now)
+    under_way = any(work.begun is not None for work in scene.works.values())
+    await keep_locks(kept, scene.machine, told, known, scene.now, under_way)
 
 
 async def keep_work(kept: Kept, scene: Scene, work: Work, known: int) -> None:
@@ -337,39 +357,6 @@ async def find_work(kept: Kept, scene: Scene, id: str) -> Work:
     if entry is None:
         raise WorkUnknown(scene.machine.id, id, sorted(scene.works)[:3])
     return read_work(entry)
-
-
-def ask_clearance(scene: Scene, questions: Questions, told: Json, wanted: Json, without: str | None = None) -> Answered[ClearanceAnswer]:
-    """May this start now. wanted: the request's `for`."""
-    doubts = scene.doubts(without)
-    asked = questions.clearance({**scene.question(told, without), "for": wanted})
-    found = ask(scene.found, asked, lambda book, question: answer_clearance(book, question, doubts=doubts))
-    return replace(found, answer=_behind_locks(found.answer, scene.locked_by_others(told)))
-
-
-def ask_procedure(scene: Scene, questions: Questions, told: Json, work: Work) -> Answered[ProcedureAnswer]:
-    """Where the run of this work's steps stands."""
-    begun = {} if work.begun is None else {"begun": work.begun["at"]}
-    doubts = scene.doubts(work.id)
-    asked = questions.procedure({**scene.question(told, work.id), "task": work.task, "done": list(work.done), **begun})
-    found = ask(scene.found, asked, lambda book, question: answer_procedure(book, question, doubts))
-    clearance = found.answer.clearance
-    if clearance is None:
-        return found
-    return replace(found, answer=replace(found.answer, clearance=_behind_locks(clearance, scene.locked_by_others(told))))
-
-
-def _behind_locks(answer: ClearanceAnswer, locks: Sequence[Json]) -> ClearanceAnswer:
-    """The answer, withheld where there are locks of which the rulebook can't tell what would take them off."""
-    if not locks:
-        return answer
-    said, blocked = [], []
-    for lock in locks:
-        values = {member: lock[member] for member in ("fact", "state", "by")}
-        text = f"`{lock['fact']} is {lock['state']}` was put on by `{lock['by']}`, and this rulebook can't read it: take it off first."
-        said.append(Reason("put-on-by-another", text, values))
-        blocked.append(Blocked(None, holder_of(lock), f"{lock['fact']} is {lock['state']}", lock["fact"]))
-    return replace(answer, granted=False, valid_until=None, blocked_by=(*answer.blocked_by, *blocked), because=(*said, *answer.because))
 
 
 def after_step(work: Work, at: str, now: str) -> Work:

@@ -8,14 +8,15 @@ of an accepted source alone, which the store has from after it (of a person's ow
 import hashlib
 import json
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
 from fieldworthy.core.answer.evidence import Doubt, Missing, how_to_find_out
-from fieldworthy.core.base.micros import micros_of, micros_text
+from fieldworthy.core.answer.others import Made
+from fieldworthy.core.base.micros import AHEAD, at_micros, micros_of
 from fieldworthy.core.base.names import key, tidy
-from fieldworthy.core.base.vocabulary import Fact
+from fieldworthy.core.base.vocabulary import Fact, state_of
 from fieldworthy.usecases.kept import MOST_ABOUT, Entry
 
 CHANGE = "change"
@@ -27,8 +28,8 @@ Json = Mapping[str, Any]
 @dataclass(frozen=True, slots=True)
 class Report:
     """
-    A report as the questions tell it. moment: when it was made at the latest [microseconds]: the store can't learn before it is made.
-    known: since when the store knows it; None: it comes with the question.
+    A report as the questions tell it. moment: when it was made at the earliest [microseconds]: one that says a time which was still to come
+    is from a clock that is ahead, by AHEAD at most. known: since when the store knows it; None: it comes with the question.
     """
 
     told: Json
@@ -37,22 +38,28 @@ class Report:
 
     @classmethod
     def kept(cls, told: Json, known: int) -> "Report":
-        """One that the store has known since then: a clock that was ahead is put right by it."""
-        at = micros(told["at"]) or 0
-        return cls(told, at, known) if at <= known else cls({**told, "at": micros_text(known)}, known, known)
+        """One that the store has known since then."""
+        return cls(told, _earliest(told, known), known)
 
     @classmethod
     def new(cls, told: Json, now: int) -> "Report":
-        """One that comes with a request. Its time is left as it is: the core knows what a clock that is ahead leaves open."""
-        return cls(told, min(micros(told["at"]) or 0, now))
+        """One that comes with a request."""
+        return cls(told, _earliest(told, now))
+
+
+def _earliest(told: Json, known: int) -> int:
+    at = micros(told["at"]) or 0
+    return at if at <= known else at - AHEAD
 
 
 @dataclass(frozen=True, slots=True)
 class Change:
     """
     A fact (by key) that a step of some work changed for whoever did it. at: when that was done, or begun where it is under_way
-    [microseconds]; open_end: it was broken off at that instant, and not done. work: None for a report that can't be read now. called: the
-    name of the fact that was told of, where this one may be the same. rulebook: the version that closed work was opened under, `name@3`.
+    [microseconds]; open_end: it was broken off at that instant, and not done. work: None for a report that can't be read now, and where a
+    lock or cover was taken off by no step (taken_off). called: the name of the fact that was told of, where this one may be the same.
+    rulebook: the version that told of it, `name@3`. state: what it made (None: not said); begun: when that began; before: what it had made
+    before that is another state, and when.
     """
 
     fact: str
@@ -63,6 +70,19 @@ class Change:
     open_end: bool = False
     called: str | None = None
     rulebook: str | None = None
+    state: str | None = None
+    begun: int | None = None
+    before: tuple[str | None, int] | None = None
+    taken_off: bool = False
+
+    def made(self, fact: Fact) -> list[Made]:
+        """What the core is told of it beside the doubt. A state that this version has not may be any."""
+        several = [(self.state, self.begun), (self.state, self.at), *([self.before] if self.before is not None else [])]
+        return [
+            Made(fact.name, None if state is None else state_of(fact.states, state), at_micros(at), self.by or None)
+            for state, at in several
+            if at is not None
+        ]
 
     def settled(self, facts: Mapping[str, Fact], reports: Iterable[Report]) -> bool:
         """Whether it has been reported since how the fact is."""
@@ -82,10 +102,16 @@ class Change:
         of = f" for `{self.by}`" if fact.per_person and self.by else ""
         if self.called is not None:
             whose = f" by `{self.by}`" if self.by else ""
-            done = f"was reported{whose}" if self.work is None else f"was changed by the work `{self.work}` of `{self.by}`"
+            done = (
+                f"was {'taken off' if self.taken_off else 'reported'}{whose}"
+                if self.work is None
+                else f"was changed by the work `{self.work}` of `{self.by}`"
+            )
             text = (
                 f"`{self.called}` {done}, which this version does not declare; it may be its `{fact.name}`, and that is not reported since."
             )
+        elif self.taken_off:
+            text = f"What was put on `{fact.name}` was taken off by `{self.by}`, and it has not been reported since."
         elif self.work is None:
             text = f"What was last reported of `{fact.name}`{of} can't be read for sure by this rulebook, and was not reported since."
         elif self.under_way:
@@ -115,14 +141,35 @@ def done_changes(changes: Iterable[Json], step: int, at: str) -> tuple[Json, ...
 def changes_of(work: str, changes: Iterable[Json]) -> list[Change]:
     """Those of work that is open."""
     return [
-        Change(key(c["fact"]), work, c["by"], micros(c["done_at"] or c["begun_at"]) or 0, under_way=c["done_at"] is None) for c in changes
+        Change(
+            key(c["fact"]),
+            work,
+            c["by"],
+            micros(c["done_at"] or c["begun_at"]) or 0,
+            under_way=c["done_at"] is None,
+            state=c["state"],
+            begun=micros(c["begun_at"]),
+        )
+        for c in changes
     ]
 
 
 def read_change(entry: Entry) -> Change:
     """The change of a kept entry."""
     told = json.loads(entry.body)
-    return Change(key(told["fact"]), told["work"], told["by"], entry.at, open_end=told["open_end"], rulebook=told["rulebook"])
+    before = told.get("before")
+    return Change(
+        key(told["fact"]),
+        told["work"],
+        told["by"],
+        entry.at,
+        open_end=told["open_end"],
+        rulebook=told["rulebook"],
+        state=told.get("state"),
+        begun=told.get("begun"),
+        before=None if before is None else (before[0], before[1]),
+        taken_off=told.get("taken_off", False),
+    )
 
 
 def last_changes(work: str, rulebook: str, changes: Iterable[Json], closed_at: int, known: int, before: Sequence[Change]) -> list[Entry]:
@@ -131,12 +178,20 @@ def last_changes(work: str, rulebook: str, changes: Iterable[Json], closed_at: i
     moved = {}
     for change in changes_of(work, changes):
         at_last = closed_at if change.under_way else change.at
-        ended = Change(change.fact, work, change.by, at_last, open_end=change.under_way, rulebook=rulebook)
+        ended = replace(change, at=at_last, under_way=False, open_end=change.under_way, rulebook=rulebook)
         at = ended.fact, tidy(ended.by)
         was = newest.get(at)
+        if was is not None:
+            ended = replace(ended, before=was.before if was.state == ended.state else (was.state, was.at))
         if was is None or (was.at, was.open_end) < (ended.at, ended.open_end):
             newest[at] = moved[at] = ended
     return [Entry(CHANGE, _id(*at), known, c.at, c.fact[:MOST_ABOUT], _text(c)) for at, c in moved.items()]
+
+
+def taken_off(fact: str, by: str, rulebook: str, at: int, known: int) -> Entry:
+    """The entry of a lock or cover that somebody took off by themselves: from then on it is not known how the fact is."""
+    change = Change(key(fact), None, by, at, open_end=True, rulebook=rulebook, taken_off=True)
+    return Entry(CHANGE, _id(change.fact, tidy(by)), known, at, change.fact[:MOST_ABOUT], _text(change))
 
 
 def micros(text: str) -> int | None:
@@ -147,10 +202,16 @@ def micros(text: str) -> int | None:
         return None
 
 
+_KEPT = ("fact", "work", "by", "open_end", "rulebook", "state", "begun", "before", "taken_off")
+
+
 def _id(fact: str, by: str) -> str:
     return "last-" + hashlib.sha256(f"{fact}\n{by}".encode()).hexdigest()[:32]
 
 
 def _text(change: Change) -> str:
-    told = {member: getattr(change, member) for member in ("fact", "work", "by", "open_end", "rulebook")}
+    told = {
+        member: getattr(change, member)
+        for member in ("fact", "work", "by", "open_end", "rulebook", "state", "begun", "before", "taken_off")
+    }
     return json.dumps(told, ensure_ascii=False, sort_keys=True, separators=(",", ":"))

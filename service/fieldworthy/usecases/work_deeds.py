@@ -24,8 +24,6 @@ from fieldworthy.usecases.open_work import (
     SetScene,
     Work,
     after_step,
-    ask_clearance,
-    ask_procedure,
     entry_text,
     find_work,
     keep_reports,
@@ -43,8 +41,9 @@ from fieldworthy.usecases.refusals import (
     WorkTaken,
 )
 from fieldworthy.usecases.told_kinds import KINDS, Checking, check_told
-from fieldworthy.usecases.work_changes import CHANGE, Change, begun_changes, last_changes, read_change
-from fieldworthy.usecases.work_locks import holder_of, keep_off, put_on_id
+from fieldworthy.usecases.work_asking import ask_clearance, ask_procedure
+from fieldworthy.usecases.work_changes import CHANGE, Change, begun_changes, last_changes, micros, read_change, taken_off
+from fieldworthy.usecases.work_locks import holder_of, id_of, keep_off, put_on_id
 
 DONE = "done"
 _CLOSING = ("by", "result", "why", "leave")
@@ -251,7 +250,9 @@ class WorkDeeds:
                 raise WorkOfAnother(f"what was put on `{fact}`", holder_of(on[0]))
             message = f"nothing is put on `{fact}`"
             raise QuestionDoesNotFit([Finding("question.nothing_put_on", message, "look at what is put on", path="/fact")])
-        await keep_off(kept, scene.machine, own, tidy(by), await known_next(kept, scene), scene.now)
+        known = await known_next(kept, scene)
+        await keep_off(kept, scene.machine, own, tidy(by), known, scene.now)
+        await kept.entries.put(scene.machine.key, [taken_off(fact, tidy(by), scene.version, scene.now, known)])
 
     async def _own(self, kept: Kept, machine: str, id: str, told: Json) -> tuple[Scene, Work]:
         scene = await self._set(kept, machine, lock=True)
@@ -294,12 +295,15 @@ class WorkDeeds:
         it. What comes along with this request is put on after that.
         """
         assert work.begun is not None  # the caller has looked
-        makes = self._makes(scene, work, work.begun["step"])
+        makes, begun = self._makes(scene, work, work.begun["step"]), micros(work.begun["at"]) or 0
+        told_now = {id_of(each) for each in told.get("put_on", ())}
 
         def is_off(lock: Json) -> bool:
             made = makes.get(key(lock["fact"]))
-            own = same_person(holder_of(lock), told["by"]) and lock not in told.get("put_on", ())
-            return own and made is not None and key(made) != key(lock["state"])
+            if made is None or key(made) == key(lock["state"]) or not same_person(holder_of(lock), told["by"]):
+                return False
+            id = id_of(lock)
+            return id not in told_now and scene.on_told.get(id, begun) <= begun
 
         off = [each for each in scene.put_on if is_off(each)]
         return replace(scene, put_on=[each for each in scene.put_on if each not in off]), off

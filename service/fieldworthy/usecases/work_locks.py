@@ -31,10 +31,16 @@ def put_on_id(fact: str, state: str, by: str) -> str:
     return "on-" + hashlib.sha256(f"{key(fact)}\n{key(state)}\n{tidy(by)}".encode()).hexdigest()[:32]
 
 
-async def keep_locks(kept: Kept, machine: Machine, told: Json, known: int, now: int) -> None:
+def id_of(lock: Json) -> str:
+    """The same of a lock or cover as it is told of."""
+    return put_on_id(lock["fact"], lock["state"], lock["by"])
+
+
+async def keep_locks(kept: Kept, machine: Machine, told: Json, known: int, now: int, anew: bool = False) -> None:
     """
     Keeps locks and covers that were told of. told: `put_on`, and `by` for who tells. One that is on already moves by hand-over alone, and
-    then only for whoever has it in hand, or where nobody says who they are. Raises WorkOfAnother.
+    then only for whoever has it in hand, or where nobody says who they are. anew: said once more, it is known from then on that it is on,
+    whatever step is under way. Raises WorkOfAnother.
     """
     locks = {put_on_id(lock["fact"], lock["state"], lock["by"]): lock for lock in told.get("put_on", ())}
     there = await kept.entries.newest(machine.key, PUT_ON, list(locks))
@@ -46,6 +52,8 @@ async def keep_locks(kept: Kept, machine: Machine, told: Json, known: int, now: 
             moved.append(Entry(PUT_ON, id, known, now, key(lock["fact"])[:MOST_ABOUT], _text(_tidied(lock)), True))
         elif _handed_over(json.loads(was.body), lock, told):
             moved.append(Entry(PUT_ON, id, known, was.at, was.about, _text(_tidied(lock)), True))
+        elif anew:
+            moved.append(Entry(PUT_ON, id, known, was.at, was.about, was.body, True))
     await kept.entries.put(machine.key, moved)
 
 

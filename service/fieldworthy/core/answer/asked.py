@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
 from fieldworthy.core.answer.evidence import Evidence, Missing, check_evidence, no_offset
-from fieldworthy.core.answer.others import OpenWork, PutOn, check_hand_over, check_put_on
+from fieldworthy.core.answer.others import Made, OpenWork, PutOn, check_hand_over, check_put_on
 from fieldworthy.core.answer.reader import FIRST_YEAR, LAST_YEAR
 from fieldworthy.core.base.finding import Finding, Refused, Severity, did_you_mean, pointer
 from fieldworthy.core.base.fit import Fit, Identity, judge_fit
@@ -28,7 +28,8 @@ Labelled = tuple[str, Condition]  # whose it is, in words; what must be true
 @dataclass(frozen=True, slots=True)
 class ClearanceQuestion:
     """
-    Exactly one of task (with or without step), action and needs is set. now: aware. by: who asks. put_on: locks and covers.
+    Exactly one of task (with or without step), action and needs is set. now: aware. by: who asks. put_on: locks and covers. made: by
+    the steps of other work.
 
     timed: whether the time of a wait is counted by whoever asks; else the answer says that nobody does. begun: whether the step is begun
     already, so that what it holds is kept on the way to where it may start.
@@ -46,6 +47,7 @@ class ClearanceQuestion:
     put_on: tuple[PutOn, ...] = ()
     timed: bool = False
     begun: bool = False
+    made: tuple[Made, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,10 +11,11 @@ from typing import Any, Literal
 
 from fieldworthy.core.answer.asked import Asked, ClearanceQuestion, read_question
 from fieldworthy.core.answer.cleared import DISCLAIMER, Blocked, ClearanceAnswer, Unmet
-from fieldworthy.core.answer.evidence import FOREVER, Doubt, Evidence, Known, Missing, added_up, said, span_text, stands_until, weigh
+from fieldworthy.core.answer.evidence import FOREVER, Doubt, Evidence, Known, Missing, added_up, said, span_text, weigh
 from fieldworthy.core.answer.first import First, Situation, do_first, needs_evidence
-from fieldworthy.core.answer.hazards import Hazards, Look, Persons, State, lacks, persons_of
-from fieldworthy.core.answer.meanwhile import standing
+from fieldworthy.core.answer.hazards import Hazards, Persons, State, lacks, of_hazard, persons_of
+from fieldworthy.core.answer.lasting import stands_until
+from fieldworthy.core.answer.meanwhile import standing, stands_on
 from fieldworthy.core.answer.others import (
     MOST_TESTS,
     HandOver,
@@ -67,9 +68,19 @@ def answer_clearance(book: CheckedRulebook, question: ClearanceQuestion, way: bo
     """
     asked = read_question(book, question)
     facts = book.vocabulary.facts
-    kept, more = standing(book.works.happenings.values(), facts, question.evidence, question.now)
+    happenings = tuple(book.works.happenings.values())
+    kept, more = standing(happenings, facts, question.evidence, question.now, question.made)
     more = (*more, *reported_off(facts, kept, question.now, question.put_on))
-    return _Judging(book, replace(question, evidence=tuple(kept)), asked, way=way, doubts=(*doubts, *more)).answer()
+    answer = _Judging(book, replace(question, evidence=tuple(kept)), asked, way=way, doubts=(*doubts, *more)).answer()
+
+    def still(later: datetime) -> bool:
+        good, more = standing(happenings, facts, question.evidence, later, question.made)
+        if set(map(id, kept)) <= set(map(id, good)):
+            return True
+        then = replace(question, now=later, evidence=tuple(good))
+        return _Judging(book, then, asked, way=False, doubts=(*doubts, *more)).answer().granted
+
+    return answer.until(stands_on(happenings, facts, kept, question.now, answer.valid_until, still)) if answer.granted else answer
 
 
 def clear(book: CheckedRulebook, question: ClearanceQuestion, way: bool, doubts: Sequence[Doubt]) -> ClearanceAnswer:
@@ -224,7 +235,7 @@ class _Judging:
         self.granted = False
         worst = min(now, after, key=lambda look: (Truth.YES, Truth.UNKNOWN, Truth.NO).index(look.found))
         over = [happening.name for happening in worst.over]
-        code, words = _of_hazard(worst, values["never"], f" by itself ({', then '.join(f'`{each}`' for each in over)})" if over else "")
+        code, words = of_hazard(worst, values["never"], f" by itself ({', then '.join(f'`{each}`' for each in over)})" if over else "")
         self._say(code, f"Hazard `{hazard.name}` {words}.", {**values, "over": over} if over else values)
         for look in (now,) if after is now else (now, after):
             if not look.shown:
@@ -340,7 +351,7 @@ class _Judging:
             apart=apart,
             locks=self.locks,
             own=own_holds(self.book, asks.open_work, asks.by, asks.task, asks.step, asks.begun),
-            persons=self.persons.places(asks.by),
+            persons=self.persons.places(asks.by, self.now.values),
         )
         first = do_first(situation) if against else needs_evidence(tuple(self.unknown), situation)
         self._not_known(first.missing)
@@ -371,18 +382,6 @@ class _Judging:
         later = self.asked.touched_later
         named = [h for h in self.book.works.hazards.values() if h.name in near or later & set(names_of(h.never))]
         return tuple(sorted(named, key=lambda h: -RANK[h.signal]))
-
-
-def _of_hazard(look: Look, never: str, by_itself: str) -> tuple[str, str]:
-    """The code of what was found of a hazard, and the words that follow its name."""
-    if look.found is Truth.UNKNOWN:
-        about = f"`{never}` comes about{by_itself}" if by_itself else f"`{never}`"
-        return "hazard-not-excluded", f"can't be excluded: whether {about} is not known"
-    if look.state.after:
-        return "hazard-follows", f"would be present after the action{by_itself}: `{never}`"
-    if by_itself:
-        return "hazard-threatens", f"can come about now{by_itself}: `{never}`"
-    return "hazard-present", f"is present now: `{never}`"
 
 
 def one_state(states: tuple[str, ...], must_be: str) -> str:

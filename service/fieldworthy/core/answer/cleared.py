@@ -1,6 +1,6 @@
 """The answer to a clearance question, and its wire form."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
@@ -56,6 +56,10 @@ class ClearanceAnswer:
     because: tuple[Reason, ...]
     valid_until: datetime | None
     now: datetime
+
+    def until(self, end: datetime | None) -> "ClearanceAnswer":
+        """The same, valid until then."""
+        return replace(self, valid_until=None if end is None else end.astimezone(self.now.tzinfo))
 
     def to_json(self) -> dict[str, Any]:
         """The wire form of `POST /v1/clearance`, without `rulebook`."""

@@ -27,11 +27,14 @@ from fieldworthy.core.answer.evidence import (
     Missing,
     earliest,
     how_to_find_out,
+    is_ahead,
+    said,
     source_counts,
+    value_of,
     weigh,
 )
 from fieldworthy.core.answer.happened import excluded_from, said_since
-from fieldworthy.core.answer.meanwhile import TOLD_OTHERWISE, Verifying, doubted_before
+from fieldworthy.core.answer.meanwhile import TOLD_OTHERWISE, Verifying, doubted_before, stands_on
 from fieldworthy.core.answer.others import same_person
 from fieldworthy.core.answer.progress import DoneStep, Progress, worker_of
 from fieldworthy.core.answer.words import told_and_done
@@ -62,10 +65,11 @@ def overtaken(progress: Progress) -> Reports:
         steps.setdefault(name, []).append(each)
     kept: list[Evidence] = []
     ended: dict[str, Missing] = {}
+    open_: list[Evidence] = []
     owing: dict[tuple[str, str], tuple[datetime, Missing]] = {}
     for report in progress.question.evidence:
         fact = facts[key(report.fact)]
-        made = earliest(report.at, now)
+        made = earliest(report, now)
         by = next((s for s in reversed(steps.get(key(fact.name), ())) if made < s.at and _ends(fact, report, s, progress)), None)
         if by is None:
             kept.append(report)
@@ -75,10 +79,12 @@ def overtaken(progress: Progress) -> Reports:
             text = f"What was reported of `{fact.name}` is {before}, and no longer counts."
             if report.at >= by.at:
                 text = f"What was reported of `{fact.name}` may be {before}: its time is later than now, so its clock is ahead."
+            open_ += [report] if is_ahead(report, now) and source_counts(fact, report) else []
             ended[key(fact.name)] = Missing(fact.name, "must-be-reported-again", text, how_to_find_out(fact))
             if fact.per_person and report.by and not _at_rest(fact, report):
                 owing[key(fact.name), tidy(report.by)] = by.at, ended[key(fact.name)]
-    return Reports(tuple(kept), ended, tuple(_owed(progress, kept, owing)))
+    doubts = (*_owed(progress, kept, owing), *_may_be_newer(facts, open_, kept))
+    return in_doubt(progress, Reports(tuple(kept), ended), doubts)
 
 
 def in_doubt(progress: Progress, reports: Reports, doubts: Sequence[Doubt]) -> Reports:
@@ -86,6 +92,24 @@ def in_doubt(progress: Progress, reports: Reports, doubts: Sequence[Doubt]) -> R
     facts = progress.book.vocabulary.facts
     gone = {key(doubt.missing.fact) for doubt in doubts if not facts[key(doubt.missing.fact)].per_person}
     return Reports(tuple(r for r in reports.kept if key(r.fact) not in gone), reports.ended, (*reports.doubts, *doubts))
+
+
+def _may_be_newer(facts: Mapping[str, Fact], dropped: Iterable[Evidence], kept: Sequence[Evidence]) -> Iterable[Doubt]:
+    """Of reports from a clock ahead, which may be from before a step: what says otherwise than one that counts may be the newer."""
+    for report in dropped:
+        fact = facts[key(report.fact)]
+        others = [r for r in kept if key(r.fact) == key(fact.name) and (not fact.per_person or _may_be_one(r, report))]
+        other = next((r for r in others if value_of(fact, r) != value_of(fact, report)), None)
+        if other is not None:
+            words = " and ".join(f"`{said(fact, value_of(fact, r))}`" for r in (other, report))
+            text = f"A clock is ahead, so that which of two reports of `{fact.name}` is the newer is not known: they say {words}."
+            missing = Missing(fact.name, "contradictory", text, f"Set the clock right. {how_to_find_out(fact)}")
+            yield Doubt(missing, report.by if fact.per_person else None)
+
+
+def _may_be_one(one: Evidence, other: Evidence) -> bool:
+    """Whether two reports may be of one person."""
+    return not tidy(one.by or "") or not tidy(other.by or "") or same_person(one.by, other.by)
 
 
 def _overtakes(progress: Progress) -> Iterable[tuple[DoneStep, str]]:
@@ -129,7 +153,7 @@ def _owed(progress: Progress, kept: Iterable[Evidence], owing: Mapping[tuple[str
                 owed[name, worker] = each.at, Missing(fact.name, "must-be-reported-again", text, how)
     now = progress.question.now
     for (name, person), (at, missing) in owed.items():
-        since = [r for r in kept if key(r.fact) == name and at <= earliest(r.at, now) <= now and source_counts(facts[name], r)]
+        since = [r for r in kept if key(r.fact) == name and at <= earliest(r, now) <= now and source_counts(facts[name], r)]
         if not person or not any(same_person(r.by, person) for r in since):
             yield Doubt(missing, person or None)
 
@@ -157,10 +181,25 @@ def verified(progress: Progress, reports: Reports) -> Reports:
     return Reports(verifying.kept(), reports.ended, (*reports.doubts, *verifying.doubts))
 
 
-def clear_next(progress: Progress, number: int, sure: Reports, way: bool) -> ClearanceAnswer:
-    """The clearance of the next step. sure: the reports on which it may start; way: whether what has to be done first is sought."""
+def clear_next(progress: Progress, number: int, counting: Reports, sure: Reports, way: bool) -> ClearanceAnswer:
+    """
+    The clearance of the next step. counting: the reports that count, sure: those of them on which it may start; way: whether what has to be
+    done first is sought.
+    """
     question = progress.question.clearance(number, sure.kept)
-    return _restated(clear(progress.book, question, way, sure.doubts), sure.ended)
+    answer = _restated(clear(progress.book, question, way, sure.doubts), sure.ended)
+    if not answer.granted:
+        return answer
+
+    def still(later: datetime) -> bool:
+        then = replace(progress, question=replace(progress.question, now=later))
+        good = verified(then, counting)
+        if set(map(id, sure.kept)) <= set(map(id, good.kept)):
+            return True
+        return clear(progress.book, then.question.clearance(number, good.kept), False, good.doubts).granted
+
+    happenings, facts = progress.book.works.happenings.values(), progress.book.vocabulary.facts
+    return answer.until(stands_on(happenings, facts, sure.kept, question.now, answer.valid_until, still))
 
 
 def _restated(answer: ClearanceAnswer, ended: Mapping[str, Missing]) -> ClearanceAnswer:

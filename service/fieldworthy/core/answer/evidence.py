@@ -9,11 +9,8 @@ from typing import Any
 from fieldworthy.core.base.finding import Finding, did_you_mean, or_list, pointer
 from fieldworthy.core.base.names import key, tidy
 from fieldworthy.core.base.quantity import UNITS, Quantity, number_text, read_amount
-from fieldworthy.core.base.truth import Truth, negate
 from fieldworthy.core.base.vocabulary import Fact, state_of
-from fieldworthy.core.condition.ast import Condition, IfThen, Joined, Not, NumberTest, StateTest
 from fieldworthy.core.condition.evaluate import Value
-from fieldworthy.core.condition.walk import judge
 
 CLOCKS_DIFFER = timedelta(minutes=2)  # a clock may be so far ahead
 SOURCES = ("sensor", "seen")
@@ -25,13 +22,17 @@ _SHOWN = {"sensor": "by a sensor", "seen": "as seen by a person"}
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
-    """One report: value is a state as sent, an amount, or a bare number in the fact's own unit; at: aware; by: who saw it."""
+    """
+    One report: value is a state as sent, an amount, or a bare number in the fact's own unit; at: aware; by: who saw it. known: when whoever
+    asks learned of it; None: that is not said, and it is known now.
+    """
 
     fact: str
     value: str | Quantity | Fraction | int
     at: datetime
     via: str
     by: str | None = None
+    known: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,10 +178,10 @@ def _weigh_one(fact: Fact, reports: Sequence[Evidence], now: datetime) -> Known 
         text = f"A clock is ahead, so that which of two reports of `{fact.name}` is the newer is not known: they say {words}."
         return Missing(fact.name, "contradictory", text, f"Set the clock right. {how}")
     newest = _newest_of_each(fact, groups) if fact.per_person else _newest(timely)
-    at = min(r.at for r in newest)
+    oldest = min(newest, key=lambda r: latest(r, now))
+    at = latest(oldest, now)
     age = now - at
     if fact.good_for is not None and age > fact.good_for:
-        oldest = next(r for r in newest if r.at == at)
         by = oldest.by
         if fact.per_person and by is None and len(timely) > 1 and not _at_rest(fact, oldest):
             was = said(fact, value) if not isinstance(value := _read(fact, oldest.value), Finding) else "something"
@@ -209,7 +210,7 @@ def _weigh_one(fact: Fact, reports: Sequence[Evidence], now: datetime) -> Known 
     if later is not None:
         text = f"A report of `{fact.name}` that says otherwise is {span_text(later - now)} later than now, and may be the newer."
         return Missing(fact.name, "from-the-future", text, f"Set the clock right. {how}")
-    return Known(fact, value, max(newest, key=lambda r: r.at), good_until(min(at, now), fact.good_for))
+    return Known(fact, value, max(newest, key=lambda r: r.at), good_until(at, fact.good_for))
 
 
 def _newest(reports: Sequence[Evidence]) -> list[Evidence]:
@@ -219,11 +220,11 @@ def _newest(reports: Sequence[Evidence]) -> list[Evidence]:
 
 def _in_doubt(fact: Fact, reports: Sequence[Evidence], now: datetime) -> tuple[Value, ...]:
     """
-    Where the newest is later than now, its clock is ahead, by CLOCKS_DIFFER at most: what was reported up to so long before it may be the
-    newer in truth. Its value and the first other one among those; () where none differs.
+    Where the newest was later than when it was known, its clock is ahead, by CLOCKS_DIFFER at most: what was reported up to so long before
+    it may be the newer in truth. Its value and the first other one among those; () where none differs.
     """
     newest = max(reports, key=lambda r: r.at, default=None)
-    if newest is None or newest.at <= now:
+    if newest is None or not is_ahead(newest, now):
         return ()
     values = dict.fromkeys(value_of(fact, r) for r in (newest, *reports) if r.at >= newest.at - CLOCKS_DIFFER)
     return tuple(values)[:2] if len(values) > 1 else ()
@@ -231,23 +232,33 @@ def _in_doubt(fact: Fact, reports: Sequence[Evidence], now: datetime) -> tuple[V
 
 def _nameless_in_doubt(fact: Fact, reports: Sequence[Evidence], now: datetime) -> tuple[Value, ...]:
     """The same of two reports of which one has no name: they may be of one person. () too of a fact that is not `per: person`."""
-    if not fact.per_person or all(r.at <= now for r in reports) or all(tidy(r.by or "") for r in reports):
+    if not fact.per_person or not any(is_ahead(r, now) for r in reports) or all(tidy(r.by or "") for r in reports):
         return ()
     of_all: list[tuple[Value, datetime]] = []  # the newest so far, and the newest that says otherwise
     nameless: list[tuple[Value, datetime]] = []
     for report in sorted(reports, key=lambda r: r.at):
         value, named = value_of(fact, report), bool(tidy(report.by or ""))
         other = next((each for each in (nameless if named else of_all) if each[0] != value), None)
-        if other is not None and report.at > now and other[1] >= report.at - CLOCKS_DIFFER:
+        if other is not None and is_ahead(report, now) and other[1] >= report.at - CLOCKS_DIFFER:
             return value, other[0]
         for newest in (of_all,) if named else (of_all, nameless):
             newest[:] = [(value, report.at), *(each for each in newest if each[0] != value)][:2]
     return ()
 
 
-def earliest(at: datetime, now: datetime) -> datetime:
-    """When something was said at the earliest: where its time is later than now its clock is ahead, by CLOCKS_DIFFER at most."""
-    return at if at <= now else at - CLOCKS_DIFFER
+def is_ahead(report: Evidence, now: datetime) -> bool:
+    """Whether its clock is ahead: it says a time that was still to come when it was known."""
+    return report.at > (now if report.known is None else min(report.known, now))
+
+
+def latest(report: Evidence, now: datetime) -> datetime:
+    """When a report was made at the latest: not after it was known."""
+    return min(report.at, now) if report.known is None else min(report.at, report.known, now)
+
+
+def earliest(report: Evidence, now: datetime) -> datetime:
+    """When a report was made at the earliest: a clock is ahead by CLOCKS_DIFFER at most."""
+    return report.at - CLOCKS_DIFFER if is_ahead(report, now) else report.at
 
 
 def value_of(fact: Fact, report: Evidence) -> Value:
@@ -363,31 +374,3 @@ def span_text(span: timedelta) -> str:
     if rest or not shown:
         shown.append(f"{number_text(Fraction(rest, 1_000_000))} s")
     return " ".join(shown)
-
-
-# --- how long an answer stands -----------------------------------------------------------------------------------------------
-
-
-def stands_until(c: Condition, values: Mapping[str, Value], ends: Mapping[str, datetime]) -> tuple[Truth, datetime]:
-    """
-    The truth of `c`, and the last instant at which it is still so if nothing new is reported: the earliest end of the
-    evidence that carries it. Where several parts carry it alone, the longest lasting counts. ends: per fact; absent is FOREVER.
-    A truth that is not known carries nothing: FOREVER.
-    """
-    match c:
-        case StateTest() | NumberTest():
-            return judge(c, values.get(key(c.fact))), ends.get(key(c.fact), FOREVER)
-        case Not(part):
-            found, end = stands_until(part, values, ends)
-            return negate(found), end
-        case IfThen(given, then):
-            return stands_until(Joined("or", (Not(given), then)), values, ends)
-        case Joined(op, parts):
-            sides = [stands_until(part, values, ends) for part in parts]
-            alone = Truth.NO if op == "and" else Truth.YES  # one such part decides it
-            deciding = [end for found, end in sides if found is alone]
-            if deciding:
-                return alone, max(deciding)
-            if any(found is Truth.UNKNOWN for found, _ in sides):
-                return Truth.UNKNOWN, FOREVER
-            return negate(alone), min(end for _, end in sides)

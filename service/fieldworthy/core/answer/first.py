@@ -48,10 +48,14 @@ class FirstAction:
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """A person not at rest. at: of which facts (names.key), and where, None where not known. asks: it is who asks (None: it may be)."""
+    """
+    A person not at rest. at: of which facts (names.key), and where, None where not known. asks: it is who asks (None: it may be). own: all
+    that is known of them; None: it is as all reports add up to.
+    """
 
     at: Mapping[str, Value]
     asks: bool | None = False
+    own: Mapping[str, Value] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,6 +112,9 @@ def do_first(of: Situation) -> First:
     demanded = _demanded(of, ready)
     wanted = _wanted(of, ready, demanded)
     found = NoWay("order") if unknown else find_way(ready, wanted)
+    if found == ():  # by what all reports add up to nothing stands against it: of somebody alone it does
+        text = "What stands against it is so of one person: send who asks (`by`), and with each report who reports it."
+        return First((), _none(text, "order"))
     if not isinstance(found, NoWay):
         return needs_evidence((), of) if of.asked.not_said else _way(found, of, _ends_it(of, ready, wanted))
     if len(of.values) < len(of.facts) and found.why != "bound":  # is there none, or none that is known?
@@ -156,7 +163,9 @@ def _wanted(of: Situation, ready: Workings, demanded: Iterable[_Demanded]) -> Wa
         works=tuple(_held(h.holds, of, ready) for h in of.holding)
         + (() if of.own is None else (replace(_held(of.own, of, ready), ends=True),)),
         locks=tuple(Locked(bits.mask((key(each.fact),)), bits.bit(key(each.fact), key(each.state))) for each in of.locks),
-        persons=tuple(Person(bits.state({**values, **p.at}) & ready.persons, bits.mask(p.at), p.asks) for p in of.persons),
+        persons=tuple(
+            Person(bits.state({**values, **p.at} if p.own is None else p.own) & ready.persons, bits.mask(p.at), p.asks) for p in of.persons
+        ),
     )
 
 

@@ -35,6 +35,10 @@ def said_since(progress: Progress, kept: Iterable[Evidence], known: Mapping[str,
         name = key(report.fact)
         if name in known and value_of(known[name].fact, report) != known[name].value:
             otherwise[name] = max(report.at, otherwise.get(name, report.at))
+    for other in progress.question.made:
+        name = key(other.fact)
+        if name in known and (other.state is None or key(other.state) != known[name].value):
+            otherwise[name] = max(other.at, otherwise.get(name, other.at))
     made: dict[str, tuple[datetime, str]] = {}
     for done, name, state in progress.changed_by():
         made[name] = done.at, key(state)

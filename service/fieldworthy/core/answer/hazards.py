@@ -5,8 +5,9 @@ from dataclasses import dataclass, field
 from datetime import datetime
 
 from fieldworthy.core.answer.asked import Asked
-from fieldworthy.core.answer.evidence import FOREVER, Doubt, Evidence, Known, Missing, away, how_to_find_out, stands_until, weigh
+from fieldworthy.core.answer.evidence import FOREVER, Doubt, Evidence, Known, Missing, away, how_to_find_out, weigh
 from fieldworthy.core.answer.first import Place, workings
+from fieldworthy.core.answer.lasting import stands_until
 from fieldworthy.core.answer.others import same_person
 from fieldworthy.core.base.names import key, tidy
 from fieldworthy.core.base.truth import Truth
@@ -75,10 +76,60 @@ class Persons:
     def now(self, known: State) -> list[State]:
         """The state as it is known, and as it is of each person of whom there is a good report."""
         apart = {(name, each.value): each for name, several in self.away.items() for _, each in several if isinstance(each, Known)}
-        return [
-            known,
-            *(State({**known.values, n: v}, {**known.ends, n: e.until}) for (n, v), e in apart.items() if known.values.get(n) != v),
-        ]
+        swapped = [State({**known.values, n: v}, {**known.ends, n: e.until}) for (n, v), e in apart.items() if known.values.get(n) != v]
+        return [known, *swapped, *(whole for _, whole in self._wholes(known))]
+
+    def _wholes(self, known: State, asks: str | None = None) -> Sequence[tuple[bool, State]]:
+        """
+        The state as it is of each person not at rest by their own reports alone, and whether it is who asks: at rest in what they have not
+        reported, where anybody has. What was reported without a name may be theirs too. Persons of whom the same is known are told once, to
+        the first end of their evidence; of more than MOST_PERSONS that differ nothing is known.
+        """
+        if len(self.facts) < 2:  # where they are is all that there is of them
+            return ()
+        nameless: dict[tuple[str, Value], Known] = {}
+        for name, several in self.away.items():
+            for who, each in several:
+                if who is None and isinstance(each, Known):
+                    nameless[name, each.value] = min(each, nameless.get((name, each.value), each), key=lambda k: k.until)
+        alike: dict[tuple[bool, frozenset[tuple[str, Value]]], dict[str, datetime]] = {}
+        many = len(nameless) > MOST_PERSONS
+        for by, reports in self._persons(asks):
+            if many:
+                break
+            own = self._own(by, reports, known.values)
+            for name, value in [("", None), *nameless]:
+                values = {n: v for n, (v, _) in own.items()} | ({name: value} if name else {})
+                ends = alike.setdefault((same_person(by, asks), frozenset(values.items())), {})
+                for n in values:
+                    until = nameless[name, value].until if n == name else own[n][1]
+                    ends[n] = min(until, ends.get(n, FOREVER))
+            many = len(alike) > MOST_PERSONS
+        machine = {n: v for n, v in known.values.items() if n not in self.facts}
+        ends_of = {n: end for n, end in known.ends.items() if n not in self.facts}
+        if many:
+            return ((False, State(machine, ends_of)),)
+        return [(mine, State({**machine, **dict(own)}, {**ends_of, **ends})) for (mine, own), ends in alike.items()]
+
+    def _persons(self, asks: str | None) -> Iterator[tuple[str | None, Sequence[Evidence]]]:
+        """Everybody who has a name and is not at rest, and whoever asks, with their reports."""
+        away = {tidy(who or "") for several in self.away.values() for who, _ in several}
+        told = {tidy(reports[0].by or ""): reports for reports in self.reports}
+        for who in dict.fromkeys((*told, *away, *([tidy(asks)] if asks else []))):
+            if who and (who in away or who == tidy(asks or "")):
+                yield who, told.get(who, ())
+
+    def _own(self, by: str | None, reports: Sequence[Evidence], known: Mapping[str, Value]) -> Mapping[str, tuple[Value, datetime]]:
+        """What is known of one person by their reports, and how long. known: what all reports add up to."""
+        own: dict[str, tuple[Value, datetime]] = {}
+        found = weigh({key(r.fact): self.facts[key(r.fact)] for r in reports}, reports, self.moment)
+        for name, fact in self.facts.items():
+            each = next((told for who, told in self.away[name] if same_person(who, by)), found.get(name))
+            if isinstance(each, Known):
+                own[name] = each.value, each.until
+            elif each is None and name in known and fact.states:
+                own[name] = key(fact.states[0]), FOREVER
+        return own
 
     def after(self, known: State, makes: Mapping[str, str], asks: str | None) -> list[State]:
         """
@@ -95,12 +146,27 @@ class Persons:
             until = alike.setdefault(tuple(theirs[n].value if n in theirs else None for n in own), {})
             until.update({n: min(each.until, until.get(n, FOREVER)) for n, each in theirs.items()})
         whoever = {name: value for name, value in values.items() if name not in own}
-        return [State(values, ends, fixed, True)] + [
+        others = [
             State(
                 whoever | {n: v for n, v in zip(own, place, strict=True) if v is not None}, {**ends, **until}, fixed.difference(own), True
             )
             for place, until in alike.items()
         ]
+        several = self._wholes(known, asks)
+        wholes = [self._then(whole, makes, mine) for mine, whole in several]
+        if (
+            asks is None and len(self.facts) > 1 and any(name in self.facts for name in makes)
+        ):  # then it may be any of them, or anybody else
+            machine = {n: v for n, v in known.values.items() if n not in self.facts}
+            rests = {n: key(f.states[0]) for n, f in self.facts.items() if f.states and n in known.values}
+            anybody = State(machine | rests, {n: end for n, end in known.ends.items() if n not in self.facts})
+            wholes += [self._then(each, makes, True) for each in (*(whole for _, whole in several), anybody)]
+        return [State(values, ends, fixed, True), *others, *wholes]
+
+    def _then(self, whole: State, makes: Mapping[str, str], mine: bool) -> State:
+        """The state of one person once the action is done."""
+        made = {n: key(state) for n, state in makes.items() if mine or n not in self.facts}
+        return State({**whole.values, **made}, {n: e for n, e in whole.ends.items() if n not in made}, frozenset(made), True)
 
     def _others(self, asks: str | None, facts: Iterable[str]) -> Iterable[Mapping[str, Known | Missing]]:
         """What is known of each other person who is not at rest in one of these facts (names.key), of those in which they are not."""
@@ -111,10 +177,10 @@ class Persons:
                     others.setdefault(tidy(who or "") or (name, n), {})[name] = each
         return others.values()
 
-    def places(self, asks: str | None) -> Sequence[Place]:
+    def places(self, asks: str | None, known: Mapping[str, Value]) -> Sequence[Place]:
         """
         Where everybody is who is not at rest. Persons who are at one place are told once; of more others than MOST_PERSONS it is said of
-        nobody where they are.
+        nobody where they are. known: what all reports add up to.
         """
         several = list(self._others(asks, self.away))
         others = {tuple((n, each.value if isinstance(each, Known) else None) for n, each in one.items()) for one in several}
@@ -124,7 +190,15 @@ class Persons:
         if asks is None and len(several) == 1:  # nobody says that it is another
             return [Place(told[0].at, asks=None)]
         mine = {n: e.value for n, away_ in self.away.items() for who, e in away_ if same_person(who, asks) and isinstance(e, Known)}
-        return [*told, Place(mine, asks=True)] if mine else told
+        wholes = [(who, self._of_own(whole)) for who, whole in self._wholes(State(known, {}), asks)]
+        told += [Place(at, own=own) for who, (at, own) in wholes if at and not who]
+        me = next(((at, own) for who, (at, own) in wholes if who), (mine, None))
+        return [*told, Place(me[0], asks=True, own=me[1])] if me[0] else told
+
+    def _of_own(self, whole: State) -> tuple[Mapping[str, Value], Mapping[str, Value]]:
+        """Of one person that in which they are not at rest, and all that is their own and known."""
+        at = {n: whole.values.get(n) for n, f in self.facts.items() if not f.states or whole.values.get(n) != key(f.states[0])}
+        return at, {n: v for n, v in whole.values.items() if n in self.facts}
 
     def missing(self, fact: Fact) -> Missing:
         """Why a fact is not known of one of them."""
@@ -246,6 +320,18 @@ class Hazards:
 
     def _over(self, moves: Iterable[Move]) -> Iterator[Happening]:
         return (self._book.works.happenings[key(move.name)] for move in moves)
+
+
+def of_hazard(look: Look, never: str, by_itself: str) -> tuple[str, str]:
+    """The code of what was found of a hazard, and the words that follow its name."""
+    if look.found is Truth.UNKNOWN:
+        about = f"`{never}` comes about{by_itself}" if by_itself else f"`{never}`"
+        return "hazard-not-excluded", f"can't be excluded: whether {about} is not known"
+    if look.state.after:
+        return "hazard-follows", f"would be present after the action{by_itself}: `{never}`"
+    if by_itself:
+        return "hazard-threatens", f"can come about now{by_itself}: `{never}`"
+    return "hazard-present", f"is present now: `{never}`"
 
 
 def lacks(never: Condition, look: Look, mended: Mapping[str, Value]) -> Iterator[tuple[Shortfall, Mapping[str, Value]]]:

@@ -261,7 +261,7 @@ def _way_to(progress: Progress, now: Now, values: Mapping[str, Value], wanted: t
                 for part in parts_of(c)
                 if any(evaluate(part, known) is Truth.YES for known in (values, *of_each(part)))
             ),
-            persons=now.persons.places(_worker(progress)),
+            persons=now.persons.places(_worker(progress), values),
         )
     )
 

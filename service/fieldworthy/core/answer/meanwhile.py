@@ -17,9 +17,9 @@ that does no harm (`hazards`); how long a report is good of what it was made of 
 """
 
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import datetime, timedelta
 from heapq import heapreplace
 from math import inf
 
@@ -30,12 +30,15 @@ from fieldworthy.core.answer.evidence import (
     Evidence,
     Missing,
     earliest,
+    good_until,
     how_to_find_out,
     last_of_each,
+    latest,
     value_of,
 )
+from fieldworthy.core.answer.others import Made
 from fieldworthy.core.answer.told_lines import PAST, Choices, Line, Values, choices_of, line_of, nameless_otherwise
-from fieldworthy.core.answer.words import Lines, Whose, lines_of, may_be
+from fieldworthy.core.answer.words import Lines, Whose, by_others, lines_of, may_be
 from fieldworthy.core.base.names import key, tidy
 from fieldworthy.core.base.vocabulary import Fact
 from fieldworthy.core.condition.search import by_fact
@@ -219,7 +222,7 @@ class Verifying:
             old = [
                 r
                 for r in self.lasts[name]
-                if earliest(r.at, self.now) < before and value_of(fact, r) != key(state) and id(r) not in self.again
+                if earliest(r, self.now) < before and value_of(fact, r) != key(state) and id(r) not in self.again
             ]
             text = f"`{fact.name}` can change by itself (`{happening.name}`), and {since}: it must be verified again."
             missing = Missing(fact.name, "must-be-verified-again", text, how_to_find_out(fact) + (self._together(name) if old else ""))
@@ -267,17 +270,39 @@ def _reached(ways: Mapping[str, set[str]], start: str) -> set[str]:
     return found
 
 
+def stands_on(
+    happenings: Iterable[Happening],
+    facts: Mapping[str, Fact],
+    kept: Sequence[Evidence],
+    now: datetime,
+    until: datetime | None,
+    still: Callable[[datetime], bool],
+) -> datetime | None:
+    """
+    Until when something stays granted if nothing new is told: what excludes a happening ages too. until: no longer than that anyway. kept:
+    the reports on which it rests; still: whether it is so at a later time.
+    """
+    needed = {name for each in happenings if each.needs is not None for name in names_of(each.needs)}
+    lasts = [(facts[name], report) for name in needed for report in last_of_each(facts[name], kept, now)]
+    ends = {good_until(latest(report, now), fact.good_for) for fact, report in lasts}
+    several = sorted(end for end in ends if now <= end < (until or FOREVER))
+    return next((end for end in several if not still(end + timedelta.resolution)), until)
+
+
 TOLD_OTHERWISE = "by what was reported it may have since"
 
 
 def standing(
-    happenings: Iterable[Happening], facts: Mapping[str, Fact], evidence: Sequence[Evidence], now: datetime
+    happenings: Iterable[Happening], facts: Mapping[str, Fact], evidence: Sequence[Evidence], now: datetime, made: Sequence[Made] = ()
 ) -> tuple[Sequence[Evidence], Sequence[Doubt]]:
-    """The reports that nothing which may have come about meanwhile has put in doubt, and the doubts. Reports passed check_evidence."""
+    """
+    The reports that nothing which may have come about meanwhile has put in doubt, and the doubts. Reports passed check_evidence. made: by
+    the steps of other work.
+    """
     several = tuple(happenings)
-    if not several or len({key(report.fact) for report in evidence}) == len(evidence):  # nothing is told twice, so nothing otherwise
+    if not several or (len({key(report.fact) for report in evidence}) == len(evidence) and not made):  # nothing is told twice
         return evidence, ()
     verifying = Verifying(facts, evidence, now, several)
-    for each, before in zip(several, doubted_before(several, facts, lines_of(facts, evidence, now), now), strict=True):
+    for each, before in zip(several, doubted_before(several, facts, lines_of(facts, evidence, now, by_others(made)), now), strict=True):
         verifying.look(each, before, TOLD_OTHERWISE)
     return (verifying.kept(), verifying.doubts) if verifying.doubts else (evidence, ())

@@ -69,6 +69,19 @@ class PutOn:
         return StateTest(self.fact, self.state)
 
 
+@dataclass(frozen=True, slots=True)
+class Made:
+    """
+    What a step of other work on the machine made of a fact, and when; whose: of a fact `per: person`, of whom. state: None: it is not known
+    which. It grants nothing and is no report: from it follows what may have come about by itself since.
+    """
+
+    fact: str
+    state: str | None
+    at: datetime
+    whose: str | None = None
+
+
 # --- reading what was sent ---------------------------------------------------------------------------------------------------
 
 

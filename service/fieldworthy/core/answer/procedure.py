@@ -91,7 +91,9 @@ def answer_procedure(book: CheckedRulebook, question: ProcedureQuestion, doubts:
     waits = _waits(progress)
     over = max((w.over for w in waits), default=question.now)
     running = over > question.now
-    clearance = None if progress.next is None else clear_next(progress, progress.next, certain, way=interrupted is None and not running)
+    clearance = (
+        None if progress.next is None else clear_next(progress, progress.next, reports, certain, way=interrupted is None and not running)
+    )
     waiting, missing = unsettled(progress, words) if interrupted is None else ((), ())
     if clearance is not None:
         clearance = _settled(clearance, waiting, missing)

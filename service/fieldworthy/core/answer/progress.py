@@ -6,7 +6,7 @@ from datetime import datetime
 
 from fieldworthy.core.answer.asked import Asked, ClearanceQuestion, check_step, find_task, for_step, read_question
 from fieldworthy.core.answer.evidence import CLOCKS_DIFFER, FOREVER, Evidence, no_offset, span_text
-from fieldworthy.core.answer.others import OpenWork, PutOn
+from fieldworthy.core.answer.others import Made, OpenWork, PutOn
 from fieldworthy.core.base.finding import Finding, Refused, pointer
 from fieldworthy.core.base.fit import Identity
 from fieldworthy.core.base.names import key, tidy
@@ -34,7 +34,8 @@ class ProcedureQuestion:
     """
     Where a run of a task's steps stands. now: aware. done: steps 1, 2, … in order.
 
-    begun: when the step after them was begun; None: it was not. by: who is at work and asks. put_on: locks and covers.
+    begun: when the step after them was begun; None: it was not. by: who is at work and asks. put_on: locks and covers. made: by the steps
+    of other work.
     """
 
     now: datetime
@@ -46,6 +47,7 @@ class ProcedureQuestion:
     evidence: tuple[Evidence, ...] = ()
     open_work: tuple[OpenWork, ...] = ()
     put_on: tuple[PutOn, ...] = ()
+    made: tuple[Made, ...] = ()
 
     def clearance(self, step: int, evidence: tuple[Evidence, ...]) -> ClearanceQuestion:
         """May this step start now, by this evidence."""

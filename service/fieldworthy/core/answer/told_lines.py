@@ -76,11 +76,11 @@ def line_of(choices: Choices, words: Sequence[Word], now: datetime) -> Line:
     sure: dict[datetime, Values] = {}
     beside: list[tuple[datetime, Value]] = []
     for word in words:
-        value = choices.of(word.value)
+        several = choices.values if word.value is None and word.step is not None else (choices.of(word.value),)
         if word.counts or _borne_out(word, words, now):
-            sure[word.at] = sure.get(word.at, Values()) | {value}
+            sure[word.at] = sure.get(word.at, Values()).union(several)
         else:
-            beside.append((word.at, value))
+            beside += [(word.at, value) for value in several]
     times = list(sure)
     ends = {at: _no_longer(choices.fact, at, values) for at, values in sure.items()}
     spans, otherwise, told = [], PAST, Values()
@@ -138,7 +138,11 @@ def nameless_otherwise(fact: Fact, each: Mapping[Whose, Sequence[Word]], latest:
 
 def _borne_out(made: Word, words: Sequence[Word], now: datetime) -> bool:
     """Whether what a step made is what the next report that counts says: then it has been so since that step."""
-    following = next((w for w in words if w.counts and earliest(w.at, now) >= made.at), None) if made.step is not None else None
+    following = (
+        next((w for w in words if w.report is not None and w.counts and earliest(w.report, now) >= made.at), None)
+        if made.step is not None
+        else None
+    )
     return following is not None and following.value == made.value
 
 

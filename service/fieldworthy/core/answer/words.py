@@ -27,12 +27,14 @@ from fieldworthy.core.answer.evidence import (
     Missing,
     earliest,
     how_to_find_out,
+    is_ahead,
     said,
     source_counts,
     value_of,
     weigh,
 )
 from fieldworthy.core.answer.hazards import MOST_PERSONS
+from fieldworthy.core.answer.others import Made
 from fieldworthy.core.answer.progress import Progress, worker_of
 from fieldworthy.core.base.names import key, tidy
 from fieldworthy.core.base.truth import truth
@@ -49,7 +51,10 @@ ALL = ""
 
 @dataclass(frozen=True, slots=True)
 class Word:
-    """What a report says (counts: it is accepted and not from the future), or what a step made (then step is set)."""
+    """
+    What a report says (counts: it is accepted and not from the future), or what a step made (step: its number, 0 of other work; a value of
+    None is any then).
+    """
 
     at: datetime
     value: Value
@@ -165,7 +170,8 @@ class Words:
         last = max((w.at for w in words if w.counts), default=None)
         if last is None:
             return tuple(dict.fromkeys(w.value for w in words)), None
-        back = last - CLOCKS_DIFFER if last > self.now else last  # a clock is ahead: what was said a little before may be the newer
+        sure = not any(w.at == last and w.report is not None and is_ahead(w.report, self.now) for w in words if w.counts)
+        back = last if sure else last - CLOCKS_DIFFER  # a clock is ahead: what was said a little before may be the newer
         said_last = dict.fromkeys(w.value for w in words if w.counts and w.at >= back)
         beside = [w for w in words if not w.counts and (w.at > back if w.report is None else w.at >= back)]
         old = fact.good_for is not None and self.now - last > fact.good_for
@@ -175,7 +181,7 @@ class Words:
 
     def _made(self, word: Word) -> datetime:
         """When it was said at the earliest; what a step made was made at the time of that step."""
-        return word.at if word.report is None else earliest(word.at, self.now)
+        return word.at if word.report is None else earliest(word.report, self.now)
 
     def why(self, name: str, told: Told, span: Span, of: str) -> Missing | None:
         """Why what may be so of a fact is not known; None where it is. of: what was asked for, in words."""
@@ -261,9 +267,16 @@ def all_words(progress: Progress) -> Words:
 
 
 def told_and_done(progress: Progress) -> Lines:
-    """The same, and what the step begun is making since it was begun."""
+    """The same, what the step begun is making since it was begun, and what the steps of other work made."""
     question, facts = progress.question, progress.book.vocabulary.facts
-    return lines_of(facts, question.evidence, question.now, [*_made(progress), *_made(progress, begun=True)])
+    made = [*_made(progress), *_made(progress, begun=True), *by_others(question.made)]
+    return lines_of(facts, question.evidence, question.now, made)
+
+
+def by_others(made: Iterable[Made]) -> Iterable[tuple[str, Whose, Word]]:
+    """What the steps of other work made: of which fact, and whose it is."""
+    for each in made:
+        yield key(each.fact), tidy(each.whose or ""), Word(each.at, None if each.state is None else key(each.state), step=0)
 
 
 def _made(progress: Progress, begun: bool = False) -> Iterable[tuple[str, Whose, Word]]:
