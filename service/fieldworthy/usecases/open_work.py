@@ -7,7 +7,6 @@ work was opened under: nobody's holds change because somebody publishes.
 
 import hashlib
 import json
-from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
@@ -113,7 +112,7 @@ class Scene:
     A machine at one moment, as its questions need it. works: the open ones. evidence: the reports that can be read; unread: the doubts that
     the others leave; raw: all as they were told. changes: what steps changed, the last of each of closed work. put_on: all locks, covers;
     on_told: when those kept were last told of, by their ids; strange: those that the rulebook has no place for. document: the machine's
-    own, and since when it stands; identity: what its questions say of it.
+    own, and since when it stands; identity: what its questions say of it. cut: up to when reports of a fact by somebody are not looked at.
     now: microseconds; known: of the newest that went in.
     """
 
@@ -130,6 +129,7 @@ class Scene:
     on_told: Mapping[str, int]
     strange: Sequence[Json]
     changes: Sequence[Change]
+    cut: Mapping[tuple[str, str], int]
     now: int
     known: int
 
@@ -187,10 +187,7 @@ class Scene:
         """What the steps of other work made, and what of the reports is no longer looked at."""
         facts = self.force.facts
         made = [each for change in self.changes if without is None or change.work != without for each in change.made(facts[change.fact])]
-        count = Counter(map(_whose, self.evidence))
-        first = {whose: report for report in reversed(self.evidence) if count[whose := _whose(report)] >= MOST_REPORTS}
-        made += [Made(name, None, at_micros(report.moment), by or None) for (name, by), report in first.items() if name in facts]
-        return made
+        return made + [Made(name, None, at_micros(at), by or None) for (name, by), at in self.cut.items() if name in facts]
 
     def locked_by_others(self, told: Json) -> list[Json]:
         """Locks and covers of which the rulebook can't tell what would take them off, in other hands than those of whoever asks."""
@@ -208,8 +205,12 @@ class Scene:
         return list(newest.values())
 
 
-def _whose(report: Report) -> tuple[str, str]:
-    return key(report.told["fact"]), tidy(report.told.get("by", ""))
+def _cut(told: Sequence[Json]) -> Mapping[tuple[str, str], int]:
+    """Of whom there are more reports of a fact than are looked at: up to when they are not. told: those that are, in order of time."""
+    of_each: dict[tuple[str, str], list[Json]] = {}
+    for each in told:
+        of_each.setdefault((key(each["fact"]), tidy(each.get("by", ""))), []).append(each)
+    return {whose: micros(several[0]["at"]) or 0 for whose, several in of_each.items() if len(several) >= MOST_REPORTS}
 
 
 class SetScene:
@@ -254,6 +255,7 @@ class SetScene:
             {entry.id: entry.known for entry in on},
             self._strange(force, locks),
             [*changes, *(change for work in works for change in changes_of(work.id, work.changes))],
+            _cut(raw),
             _never_back(await kept.moment(), machine.known) if now is None else now,
             max(await kept.standings.newest_known(machine.key, as_of), force.published),
         )

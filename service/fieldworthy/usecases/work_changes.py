@@ -58,8 +58,8 @@ class Change:
     A fact (by key) that a step of some work changed for whoever did it. at: when that was done, or begun where it is under_way
     [microseconds]; open_end: it was broken off at that instant, and not done. work: None for a report that can't be read now, and where a
     lock or cover was taken off by no step (taken_off). called: the name of the fact that was told of, where this one may be the same.
-    rulebook: the version that told of it, `name@3`. state: what it made (None: not said); begun: when that began; before: what it had made
-    before that is another state, and when.
+    rulebook: the version that told of it, `name@3`. state: what it made (None: not said); begun: when that began; earlier: when each
+    state was made last before it, or began to be (None).
     """
 
     fact: str
@@ -72,12 +72,13 @@ class Change:
     rulebook: str | None = None
     state: str | None = None
     begun: int | None = None
-    before: tuple[str | None, int] | None = None
+    earlier: tuple[tuple[str | None, int], ...] = ()
     taken_off: bool = False
 
     def made(self, fact: Fact) -> list[Made]:
         """What the core is told of it beside the doubt. A state that this version has not may be any."""
-        several = [(self.state, self.begun), (self.state, self.at), *([self.before] if self.before is not None else [])]
+        done = None if self.under_way or self.open_end else self.state  # while it is under way it may be anything
+        several = [(None, self.begun), (done, self.at), *self.earlier]
         return [
             Made(fact.name, None if state is None else state_of(fact.states, state), at_micros(at), self.by or None)
             for state, at in several
@@ -157,7 +158,6 @@ def changes_of(work: str, changes: Iterable[Json]) -> list[Change]:
 def read_change(entry: Entry) -> Change:
     """The change of a kept entry."""
     told = json.loads(entry.body)
-    before = told.get("before")
     return Change(
         key(told["fact"]),
         told["work"],
@@ -167,7 +167,7 @@ def read_change(entry: Entry) -> Change:
         rulebook=told["rulebook"],
         state=told.get("state"),
         begun=told.get("begun"),
-        before=None if before is None else (before[0], before[1]),
+        earlier=tuple((state, at) for state, at in told.get("earlier", ())),
         taken_off=told.get("taken_off", False),
     )
 
@@ -181,11 +181,18 @@ def last_changes(work: str, rulebook: str, changes: Iterable[Json], closed_at: i
         ended = replace(change, at=at_last, under_way=False, open_end=change.under_way, rulebook=rulebook)
         at = ended.fact, tidy(ended.by)
         was = newest.get(at)
-        if was is not None:
-            ended = replace(ended, before=was.before if was.state == ended.state else (was.state, was.at))
-        if was is None or (was.at, was.open_end) < (ended.at, ended.open_end):
-            newest[at] = moved[at] = ended
+        newest[at] = moved[at] = ended if was is None else _joined(was, ended)
     return [Entry(CHANGE, _id(*at), known, c.at, c.fact[:MOST_ABOUT], _text(c)) for at, c in moved.items()]
+
+
+def _joined(one: Change, other: Change) -> Change:
+    """The newer of two, and when each state was made last before it, or began to be made (None)."""
+    older, newer = sorted((one, other), key=lambda change: (change.at, change.open_end))
+    last: dict[str | None, int] = {}
+    for state, at in (*one.earlier, *other.earlier, (older.state, older.at), (None, older.begun)):
+        if at is not None:
+            last[state] = max(at, last.get(state, at))
+    return replace(newer, earlier=tuple(sorted(last.items(), key=lambda each: each[1])))
 
 
 def taken_off(fact: str, by: str, rulebook: str, at: int, known: int) -> Entry:
@@ -202,7 +209,7 @@ def micros(text: str) -> int | None:
         return None
 
 
-_KEPT = ("fact", "work", "by", "open_end", "rulebook", "state", "begun", "before", "taken_off")
+_KEPT = ("fact", "work", "by", "open_end", "rulebook", "state", "begun", "earlier", "taken_off")
 
 
 def _id(fact: str, by: str) -> str:
@@ -212,6 +219,6 @@ def _id(fact: str, by: str) -> str:
 def _text(change: Change) -> str:
     told = {
         member: getattr(change, member)
-        for member in ("fact", "work", "by", "open_end", "rulebook", "state", "begun", "before", "taken_off")
+        for member in ("fact", "work", "by", "open_end", "rulebook", "state", "begun", "earlier", "taken_off")
     }
     return json.dumps(told, ensure_ascii=False, sort_keys=True, separators=(",", ":"))

@@ -76,6 +76,8 @@ class WorkDeeds:
                 "`now` is not now: by what is kept it can be asked what may start now, or with an earlier `as_of` what might have since"
             )
             raise QuestionDoesNotFit([Finding("question.not_now", message, f"leave it out; it is {to_the_second(moment)}", path="/now")])
+        if as_of is None and now is not None and now < moment:  # what is too old by now grants nothing
+            now = None
         scene = await self._set.hear(kept, await self._set(kept, machine, as_of, now), told, as_of)
         return ask_clearance(scene, self._questions, told, told["for"]), scene
 
@@ -252,7 +254,9 @@ class WorkDeeds:
             raise QuestionDoesNotFit([Finding("question.nothing_put_on", message, "look at what is put on", path="/fact")])
         known = await known_next(kept, scene)
         await keep_off(kept, scene.machine, own, tidy(by), known, scene.now)
-        await kept.entries.put(scene.machine.key, [taken_off(fact, tidy(by), scene.version, scene.now, known)])
+        states = {key(each["state"]) for each in own}
+        if not any(each not in own and key(each["state"]) in states for each in on):  # else another's still holds it
+            await kept.entries.put(scene.machine.key, [taken_off(fact, tidy(by), scene.version, scene.now, known)])
 
     async def _own(self, kept: Kept, machine: str, id: str, told: Json) -> tuple[Scene, Work]:
         scene = await self._set(kept, machine, lock=True)

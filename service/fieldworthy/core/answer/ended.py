@@ -28,6 +28,7 @@ from fieldworthy.core.answer.evidence import (
     earliest,
     how_to_find_out,
     is_ahead,
+    latest,
     said,
     source_counts,
     value_of,
@@ -79,7 +80,8 @@ def overtaken(progress: Progress) -> Reports:
             text = f"What was reported of `{fact.name}` is {before}, and no longer counts."
             if report.at >= by.at:
                 text = f"What was reported of `{fact.name}` may be {before}: its time is later than now, so its clock is ahead."
-            open_ += [report] if is_ahead(report, now) and source_counts(fact, report) else []
+            may_be_since = is_ahead(report, now) and latest(report, now) >= by.at
+            open_ += [report] if may_be_since and source_counts(fact, report) else []
             ended[key(fact.name)] = Missing(fact.name, "must-be-reported-again", text, how_to_find_out(fact))
             if fact.per_person and report.by and not _at_rest(fact, report):
                 owing[key(fact.name), tidy(report.by)] = by.at, ended[key(fact.name)]

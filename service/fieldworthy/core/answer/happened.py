@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from heapq import heapify, heappop, heappush
 
-from fieldworthy.core.answer.evidence import FOREVER, Evidence, Known, source_counts, value_of
+from fieldworthy.core.answer.evidence import FOREVER, Evidence, Known, earliest, source_counts, value_of
 from fieldworthy.core.answer.progress import Progress
 from fieldworthy.core.base.names import key
 from fieldworthy.core.base.truth import truth
@@ -47,15 +47,18 @@ def said_since(progress: Progress, kept: Iterable[Evidence], known: Mapping[str,
     return {
         name: [each.report.at]
         if each.fact.is_number or each.fact.per_person
-        else _run(each, of_fact[name], made.get(name), otherwise.get(name))
+        else _run(each, of_fact[name], made.get(name), otherwise.get(name), progress.question.now)
         for name, each in known.items()
     }
 
 
-def _run(known: Known, reports: Iterable[Evidence], made: tuple[datetime, str] | None, otherwise: datetime | None) -> Sequence[datetime]:
-    """Of one fact. otherwise: when it was last said to be anything else."""
+def _run(
+    known: Known, reports: Iterable[Evidence], made: tuple[datetime, str] | None, otherwise: datetime | None, now: datetime
+) -> Sequence[datetime]:
+    """Of one fact. otherwise: when it was last said to be anything else; a report that may be from before that says nothing."""
     fact = known.fact
-    same = [r.at for r in reports if value_of(fact, r) == known.value and source_counts(fact, r)]
+    alike = [r for r in reports if value_of(fact, r) == known.value and source_counts(fact, r)]
+    same = [r.at for r in alike if otherwise is None or earliest(r, now) > otherwise]
     same += [made[0]] if made is not None and made[1] == known.value else []
     run: list[datetime] = []  # from the last one back: each says so for as long as it stays good, and no longer
     for at in sorted((at for at in same if otherwise is None or at > otherwise), reverse=True):

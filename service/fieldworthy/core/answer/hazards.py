@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 
 from fieldworthy.core.answer.asked import Asked
-from fieldworthy.core.answer.evidence import FOREVER, Doubt, Evidence, Known, Missing, away, how_to_find_out, weigh
+from fieldworthy.core.answer.evidence import FOREVER, Doubt, Evidence, Known, Missing, away, how_to_find_out, source_counts, weigh
 from fieldworthy.core.answer.first import Place, workings
 from fieldworthy.core.answer.lasting import stands_until
 from fieldworthy.core.answer.others import same_person
@@ -52,12 +52,14 @@ class Persons:
     """
     What is known of each person, by what was reported of them alone. away: by fact (names.key) who is not at rest (None: not said), and
     what is known of them. reports: of each, those of what each has of their own. facts: these; moment: of the question.
+    said: of which anybody has reported something, and which is not in doubt for everybody.
     """
 
     away: Mapping[str, Sequence[tuple[str | None, Known | Missing]]]
     reports: Sequence[Sequence[Evidence]]
     facts: Mapping[str, Fact]
     moment: datetime
+    said: frozenset[str] = frozenset()
 
     def each(self, values: Mapping[str, Value], worker: str | None) -> Sequence[OfOne]:
         """
@@ -97,7 +99,7 @@ class Persons:
         for by, reports in self._persons(asks):
             if many:
                 break
-            own = self._own(by, reports, known.values)
+            own = self._own(by, reports)
             for name, value in [("", None), *nameless]:
                 values = {n: v for n, (v, _) in own.items()} | ({name: value} if name else {})
                 ends = alike.setdefault((same_person(by, asks), frozenset(values.items())), {})
@@ -119,17 +121,20 @@ class Persons:
             if who and (who in away or who == tidy(asks or "")):
                 yield who, told.get(who, ())
 
-    def _own(self, by: str | None, reports: Sequence[Evidence], known: Mapping[str, Value]) -> Mapping[str, tuple[Value, datetime]]:
-        """What is known of one person by their reports, and how long. known: what all reports add up to."""
+    def _own(self, by: str | None, reports: Sequence[Evidence]) -> Mapping[str, tuple[Value, datetime]]:
+        """What is known of one person by their reports, and how long. In what they have not reported, and others have, they are at rest."""
         own: dict[str, tuple[Value, datetime]] = {}
         found = weigh({key(r.fact): self.facts[key(r.fact)] for r in reports}, reports, self.moment)
         for name, fact in self.facts.items():
             each = next((told for who, told in self.away[name] if same_person(who, by)), found.get(name))
             if isinstance(each, Known):
                 own[name] = each.value, each.until
-            elif each is None and name in known and fact.states:
-                own[name] = key(fact.states[0]), FOREVER
+            elif name in self.said and fact.states and (each is None or (each.why == "too-old" and not self._is_away(name, by))):
+                own[name] = key(fact.states[0]), FOREVER  # who was at rest need not say so again
         return own
+
+    def _is_away(self, name: str, by: str | None) -> bool:
+        return any(same_person(who, by) for who, _ in self.away[name])
 
     def after(self, known: State, makes: Mapping[str, str], asks: str | None) -> list[State]:
         """
@@ -158,7 +163,7 @@ class Persons:
             asks is None and len(self.facts) > 1 and any(name in self.facts for name in makes)
         ):  # then it may be any of them, or anybody else
             machine = {n: v for n, v in known.values.items() if n not in self.facts}
-            rests = {n: key(f.states[0]) for n, f in self.facts.items() if f.states and n in known.values}
+            rests = {n: key(f.states[0]) for n, f in self.facts.items() if f.states and n in self.said}
             anybody = State(machine | rests, {n: end for n, end in known.ends.items() if n not in self.facts})
             wholes += [self._then(each, makes, True) for each in (*(whole for _, whole in several), anybody)]
         return [State(values, ends, fixed, True), *others, *wholes]
@@ -207,7 +212,7 @@ class Persons:
         return found or Missing(fact.name, "not-reported", text, how_to_find_out(fact))
 
 
-def persons_of(facts: Mapping[str, Fact], evidence: Sequence[Evidence], now: datetime, doubts: Iterable[Doubt] = ()) -> Persons:
+def persons_of(facts: Mapping[str, Fact], evidence: Sequence[Evidence], now: datetime, doubts: Sequence[Doubt] = ()) -> Persons:
     """
     Reports passed check_evidence. A report without a name may be anybody's, and counts for one person more. doubts: of whom a fact is not
     known, whatever they have reported: they may be anywhere.
@@ -223,7 +228,9 @@ def persons_of(facts: Mapping[str, Fact], evidence: Sequence[Evidence], now: dat
         if name in own:
             others = [(who, each) for who, each in apart[name] if not same_person(who, doubt.whose)]
             apart[name] = [*others, (doubt.whose, doubt.missing)]
-    return Persons(apart, tuple(theirs.values()), own, now)
+    said = {key(r.fact) for r in evidence if key(r.fact) in own and source_counts(own[key(r.fact)], r)}
+    said -= {key(doubt.missing.fact) for doubt in doubts if not doubt.whose}
+    return Persons(apart, tuple(theirs.values()), own, now, frozenset(said))
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,6 +16,7 @@ While nothing has changed since the report, what may have come about can come ab
 that does no harm (`hazards`); how long a report is good of what it was made of is for the rulebook to say (`good_for`).
 """
 
+from bisect import bisect_left
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -30,14 +31,13 @@ from fieldworthy.core.answer.evidence import (
     Evidence,
     Missing,
     earliest,
-    good_until,
     how_to_find_out,
     last_of_each,
     latest,
     value_of,
 )
 from fieldworthy.core.answer.others import Made
-from fieldworthy.core.answer.told_lines import PAST, Choices, Line, Values, choices_of, line_of, nameless_otherwise
+from fieldworthy.core.answer.told_lines import PAST, Choices, Line, Values, choices_of, line_of, nameless_otherwise, no_longer, placed
 from fieldworthy.core.answer.words import Lines, Whose, by_others, lines_of, may_be
 from fieldworthy.core.base.names import key, tidy
 from fieldworthy.core.base.vocabulary import Fact
@@ -60,14 +60,15 @@ def doubted_before(happenings: Sequence[Happening], facts: Mapping[str, Fact], l
     facts: by names.key; lines: all that was told, as words.lines_of gives it. What comes from a clock that is too far ahead tells no time.
     """
     needed = by_fact(each.needs for each in happenings if each.needs is not None)
-    latest = now + CLOCKS_DIFFER
-    nameless = {name: nameless_otherwise(facts[name], lines.get(name, {}), latest) for name in needed}
+    until = now + CLOCKS_DIFFER
+    lines = {name: {whose: placed(words, now) for whose, words in lines.get(name, {}).items()} for name in needed}
+    nameless = {name: nameless_otherwise(facts[name], lines[name], until) for name in needed}
     several = any(len({w.value for w in words}) > 1 for name in needed for words in lines.get(name, {}).values())
     if not several and max(nameless.values(), default=PAST) == PAST:
         return [PAST] * len(happenings)
     choices = {name: choices_of(facts[name], tests) for name, tests in needed.items()}
     told = {
-        name: {whose: line_of(choices[name], [w for w in words if w.at <= latest], now) for whose, words in lines.get(name, {}).items()}
+        name: {whose: line_of(choices[name], [w for w in words if w.at <= until], now) for whose, words in lines.get(name, {}).items()}
         for name in needed
     }
     for name, since in nameless.items():
@@ -284,9 +285,10 @@ def stands_on(
     """
     needed = {name for each in happenings if each.needs is not None for name in names_of(each.needs)}
     lasts = [(facts[name], report) for name in needed for report in last_of_each(facts[name], kept, now)]
-    ends = {good_until(latest(report, now), fact.good_for) for fact, report in lasts}
+    ends = {no_longer(fact, latest(report, now), frozenset({value_of(fact, report)})) for fact, report in lasts}
     several = sorted(end for end in ends if now <= end < (until or FOREVER))
-    return next((end for end in several if not still(end + timedelta.resolution)), until)
+    place = bisect_left(several, True, key=lambda end: not still(end + timedelta.resolution))  # what has ended stays so
+    return several[place] if place < len(several) else until
 
 
 TOLD_OTHERWISE = "by what was reported it may have since"

@@ -7,10 +7,10 @@ number anything between them.
 from bisect import bisect_left, bisect_right
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
-from fieldworthy.core.answer.evidence import FOREVER, earliest, good_until
+from fieldworthy.core.answer.evidence import FOREVER, earliest, good_until, is_ahead, latest
 from fieldworthy.core.answer.words import Whose, Word
 from fieldworthy.core.base.names import key, tidy
 from fieldworthy.core.base.quantity import Exact, Quantity
@@ -71,6 +71,29 @@ class Line:
     otherwise: datetime
 
 
+def placed(words: Sequence[Word], now: datetime) -> Sequence[Word]:
+    """
+    The words in order of time, where some are reports of clocks that are ahead: such a one was made when it was known, or up to
+    CLOCKS_DIFFER before its time. It is sure only where nothing was told otherwise since then.
+    """
+    if not any(w.report is not None and is_ahead(w.report, now) for w in words):
+        return words
+    last: dict[Value, datetime] = {}
+    for word in words:
+        last[word.value] = max(word.at, last.get(word.value, word.at))
+    newest = sorted(last.items(), key=lambda one: one[1])[-2:]  # of two values
+    found = []
+    for word in words:
+        if word.report is None or not is_ahead(word.report, now):
+            found.append(word)
+            continue
+        first = earliest(word.report, now)
+        sure = word.counts and not any(value != word.value and at >= first for value, at in newest)
+        found.append(replace(word, at=latest(word.report, now), counts=sure))
+        found += [] if sure else [replace(word, at=first, counts=False)]
+    return sorted(found, key=lambda word: word.at)
+
+
 def line_of(choices: Choices, words: Sequence[Word], now: datetime) -> Line:
     """words: in order of time."""
     sure: dict[datetime, Values] = {}
@@ -82,7 +105,7 @@ def line_of(choices: Choices, words: Sequence[Word], now: datetime) -> Line:
         else:
             beside += [(word.at, value) for value in several]
     times = list(sure)
-    ends = {at: _no_longer(choices.fact, at, values) for at, values in sure.items()}
+    ends = {at: no_longer(choices.fact, at, values) for at, values in sure.items()}
     spans, otherwise, told = [], PAST, Values()
     since, more, ahead = PAST, Values(), 0  # beside the last report that counts, and how far they were gone through
     for at in sorted({*times, *(at for at, _ in beside), *ends.values()} - {FOREVER}):
@@ -146,7 +169,7 @@ def _borne_out(made: Word, words: Sequence[Word], now: datetime) -> bool:
     return following is not None and following.value == made.value
 
 
-def _no_longer(fact: Fact, at: datetime, values: Values) -> datetime:
+def no_longer(fact: Fact, at: datetime, values: Values) -> datetime:
     """When a report of this time is no longer good; FOREVER where it stays so, and of who was at rest, for they need not say so again."""
     rest = fact.per_person and fact.states and values == {key(fact.states[0])}
     return FOREVER if rest else good_until(at, fact.good_for)
