@@ -130,8 +130,10 @@ async def test_names_and_ids_at_their_limits(service: Service) -> None:
     end = {"by": other, "result": "partly", "why": "y" * 2000, "leave": "l" * 2000}
     assert (await service.post(f"{machine}/open-work/{id}/close", end))["closed"]
     assert (await service.http.post(f"{machine}/taken-off", json={"fact": fact, "by": person})).status_code == 204
+    service.later(seconds=1)
+    anew = [{**each, "at": service.now.isoformat()} for each in said]
     for odd in (" w ", "w\u00a0", "%", "?", "#x", "ä b", "..a"):
-        await service.post(f"{machine}/open-work", {**told, "work": odd, "put_on": []})
+        await service.post(f"{machine}/open-work", {**told, "work": odd, "evidence": anew, "put_on": []})
         assert (await service.get(f"{machine}/open-work/{quote(odd, safe='')}"))["work"]["work"] == odd
 
 
