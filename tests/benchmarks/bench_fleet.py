@@ -21,6 +21,7 @@ import time
 from collections.abc import Awaitable, Callable
 from datetime import UTC, datetime
 from pathlib import Path
+from random import Random
 from typing import Any
 
 TOP = Path(__file__).resolve().parents[2]
@@ -97,9 +98,10 @@ async def fill(service: Service, machines: int) -> None:
 
     service.now = datetime(2026, 7, 14, 5, 0, tzinfo=UTC)
     await publish(service, json.loads(rulebook()))
+    draw = Random(7)
     for n in range(machines):
         service.later(milliseconds=1)
-        machine = {**question()["machine"], "id": f"m-{n}"}
+        machine = {**question(draw)["machine"], "id": f"m-{n}"}
         machine["meters"] = [{**m, "value": m["value"] - n % 97} for m in machine["meters"]]
         await load(service, "bench", machine, f"site-{n % 20}")
     now = micros_of(service.now)
