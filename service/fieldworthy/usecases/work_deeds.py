@@ -295,8 +295,8 @@ class WorkDeeds:
 
     def _taken_off(self, scene: Scene, work: Work, told: Json) -> tuple[Scene, list[Json]]:
         """
-        The locks and covers that the step begun takes off now that it is done, and the scene without them: those of whoever did
-        it. What comes along with this request is put on after that.
+        The locks and covers that the step begun takes off now that it is done, and the scene without them: those of whoever did it that
+        were last told of before it began. What comes along with this request stays on.
         """
         assert work.begun is not None  # the caller has looked
         makes, begun = self._makes(scene, work, work.begun["step"]), micros(work.begun["at"]) or 0

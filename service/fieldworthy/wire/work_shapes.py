@@ -18,7 +18,7 @@ KeptClearanceIn = TypedDict(
         "by": NotRequired[Annotated[Name, Field(description="who asks; absent: nobody, who takes no lock off")]],
         "evidence": NotRequired[Annotated[list[EvidenceIn], Field(max_length=1000, description="beside what is kept; not kept itself")]],
         "put_on": NotRequired[Annotated[list[PutOnIn], Field(max_length=100, description="beside what is kept; not kept itself")]],
-        "now": NotRequired[Annotated[When, Field(description="absent: the store's own")]],
+        "now": NotRequired[Annotated[When, Field(description="absent, or up to 2 minutes earlier: the store's own")]],
         "as_of": NotRequired[Annotated[When, Field(description="by what was known at that moment; absent: by all that is known")]],
     },
 )

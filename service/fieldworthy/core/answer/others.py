@@ -156,7 +156,8 @@ def reported_off(facts: Mapping[str, Fact], evidence: Iterable[Evidence], now: d
             text = (
                 f"`{fact.name}` was put on `{state_of(fact.states, each.state)}` by `{each.by}`, and what was reported says `{known.said}`."
             )
-            how = f"Where it was taken off, leave it out of what is put on (`put_on`). {how_to_find_out(fact)}"
+            off = f"Where it is off, `{each.who}` takes it off the list: leave it out of `put_on`, or on a kept machine send `taken-off`."
+            how = f"{off} {how_to_find_out(fact)}"
             yield Doubt(Missing(fact.name, "contradictory", text, how))
 
 
