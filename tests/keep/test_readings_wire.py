@@ -16,7 +16,24 @@ from fieldworthy.wire.readings import read_readings
 from tests.keep.readings_at_work import URL, lines, machines, reading
 from tests.keep.service import Service
 
-names = st.sampled_from(["r5-17", "work", "", "Mähdrescher 1", 'a"b', "back\\slash", "tab\t", "x" * 120, "x" * 121, 5, None, ["work"]])
+names = st.sampled_from(
+    [
+        "r5-17",
+        "work",
+        "",
+        "Mähdrescher 1",
+        'a"b',
+        "back\\slash",
+        "tab\t",
+        "x" * 120,
+        "x" * 121,
+        5,
+        None,
+        ["work"],
+        "2026-07-01T06:00:00Z",
+        "at",
+    ]
+)
 values = st.one_of(
     st.floats(allow_nan=False),
     st.integers(),
@@ -84,6 +101,11 @@ TEXT = json.dumps([reading(0, 712.4, "h"), reading(1, 713)])
 @example(TEXT.index("712.4") + 5, 0, "e400")
 @example(TEXT.index("712.4"), 5, "NaN")
 @example(len(TEXT) - 1, 1, "")  # cut off
+@example(TEXT.index('"h"'), 3, "null")
+@example(TEXT.index('"h"'), 3, '""')
+@example(TEXT.index('Z"'), 1, "\\u005a")  # a time that is plain once it is read
+@example(TEXT.index("T06"), 1, " ")
+@example(TEXT.index('"r5-17"'), 7, '"2026-07-01T06:00:00Z"')
 def test_a_damaged_body_is_read_alike(at: int, cut: int, put: str) -> None:
     body = (TEXT[:at] + put + TEXT[at + cut :]).encode()
     assert outcome(lambda b: read_readings(b, False), body) == outcome(readings._array_slowly, body)

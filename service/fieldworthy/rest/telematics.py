@@ -17,10 +17,11 @@ from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, ONCE, Keeping, once
 from fieldworthy.rest.query import read_query
 from fieldworthy.rest.readings import TAG, intake_json
 from fieldworthy.rest.unpack import unpacked
-from fieldworthy.usecases.keep_readings import Intake, SentReading, keep_readings
+from fieldworthy.usecases.keep_readings import Intake, keep_readings
 from fieldworthy.usecases.keep_telematics import LeftOut, keep_telematics
 from fieldworthy.usecases.kept import Kept
 from fieldworthy.usecases.limits import MAX_BODY_BYTES, MAX_READINGS
+from fieldworthy.usecases.sent_readings import SentReadings
 from fieldworthy.wire import requests
 from fieldworthy.wire.counters import read_counters
 from fieldworthy.wire.telematics import ELEMENTS, Page, meters_of_query, read_json_page, read_name, read_xml_page
@@ -108,7 +109,7 @@ def telematics_router(keeping: Keeping) -> APIRouter:
         media_type(request, JSON_TYPES, packed=True)
         body = await unpacked(request, MAX_BODY_BYTES)
         read = read_counters(requests.COUNTERS.read(body))
-        sent: list[SentReading] = [(c.machine, c.meter, c.at, c.value, c.unit) for c in read if c.value is not None]
+        sent = SentReadings.of([(c.machine, c.meter, c.at, c.value, c.unit) for c in read if c.value is not None])
         called = [c.called for c in read if c.value is not None]
         left_out = [LeftOut(c.called, c.machine, c.why) for c in read if c.why is not None]
 
@@ -120,10 +121,10 @@ def telematics_router(keeping: Keeping) -> APIRouter:
     return router
 
 
-def _answer(intake: Intake, sent: Sequence[SentReading], elements: Sequence[str], left_out: Sequence[LeftOut]) -> Response:
+def _answer(intake: Intake, sent: SentReadings, elements: Sequence[str], left_out: Sequence[LeftOut]) -> Response:
     read = [
         {"element": element, "machine": machine, "meter": meter, "at": micros_text(at)}
-        for element, (machine, meter, at, _, _) in zip(elements, sent, strict=True)
+        for element, machine, meter, at in zip(elements, sent.machines, sent.meters, sent.ats, strict=True)
     ]
     told = [{"element": one.element, "machine": one.machine, "why": one.why} for one in left_out]
     return json_answer({**intake_json(intake), "read": read, "left_out": told})

@@ -3,34 +3,28 @@
 import hashlib
 import json
 from bisect import bisect_left, bisect_right
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from fractions import Fraction
 from functools import lru_cache
-from operator import itemgetter
 from typing import Any, cast
 
 from fieldworthy.core.base.finding import nearest
 from fieldworthy.core.base.micros import HOUR, micros_of
 from fieldworthy.core.base.names import key as key_of
-from fieldworthy.core.base.quantity import Exact, Unit, convert, find_unit, to_ticks, whole
+from fieldworthy.core.base.quantity import Unit, convert, find_unit, to_ticks, whole
 from fieldworthy.core.base.vocabulary import Vocabulary
 from fieldworthy.core.meter.intake import KEPT, SAME, Sent, Swap, Verdict, judge
 from fieldworthy.usecases.aside_words import UNKNOWN_MACHINE, UNKNOWN_METER, sent_number, unknown_machine, unknown_meter, words_of
 from fieldworthy.usecases.find_rulebook import FindRulebook
 from fieldworthy.usecases.kept import Kept, Machine, next_known
 from fieldworthy.usecases.kept_readings import Meter, OfMeter, Point, Row, SetAside, Span
-
-SentReading = tuple[str, str, int, Exact, str | None]
-"""The machine's id, the meter's name, when, millionths of the unit (a Fraction where finer), the unit (None: the meter's own)."""
+from fieldworthy.usecases.sent_readings import Called, SentReading, SentReadings, distinct
 
 SET_ASIDE = "set-aside"
 MEANWHILE = "kept"
 """How a reading is settled that was set aside, and fits when it is sent again."""
-
-_ByName = dict[tuple[str, str], tuple[list[int], list[Sent]]]
-"""The places in the post, and the readings there, by the machine's id and the meter as it was called."""
 
 _RUN = 2 * HOUR
 """Moments that lie closer are looked up as one stretch of time."""
@@ -61,38 +55,46 @@ class Intake:
 
 @dataclass(slots=True)
 class _OfMeter:
-    """What was sent of one meter. places: in the post; readings: those at these places."""
+    """What was sent of one meter. readings: in the order of the post; called: the meter, in each way in which it was written there."""
 
     machine: Machine
     name: str
     own: Unit
     rulebook: str
     kept: Meter | None
-    places: list[int]
     readings: list[Sent]
+    called: list[Called]
+
+    def places(self, sent: SentReadings) -> list[int]:
+        """Where in the post its readings stand."""
+        return sorted(place for called in self.called for place in sent.places[called])
 
 
-async def keep_readings(kept: Kept, find: FindRulebook, sent: Sequence[SentReading]) -> Intake:
+async def keep_readings(kept: Kept, find: FindRulebook, sent: SentReadings) -> Intake:
     """
     Keeps what can be kept; the rest is set aside.
 
     The machines are locked until the transaction ends: whoever sends the same readings at the same moment waits, and finds them kept.
     """
-    by_name = _by_name(sent)
-    locked = await kept.machines.lock({machine for machine, _ in by_name})
+    locked = await kept.machines.lock({machine for machine, _ in sent.by_name})
     now = await kept.moment()
     told = _Aside(sent, now)
-    meters = await _meters(kept, find, locked, by_name, told)
+    meters = await _meters(kept, find, locked, told)
     swaps = await swaps_of(kept, {m.machine.key for m in meters}, {(m.machine.key, m.name): m.own for m in meters})
     beside = await _kept_beside(kept, meters)
     outcomes = [KEPT] * len(sent)
-    fresh: list[tuple[_OfMeter, list[int]]] = []
+    fresh: list[tuple[_OfMeter, Sequence[Sent]]] = []
+    again: list[_OfMeter] = []
     for meter in meters:
         known = beside.get(meter.kept.key, ()) if meter.kept is not None else ()
         verdicts = judge(meter.readings, known, swaps.get((meter.machine.key, meter.name), ()), meter.own, now)
-        taken = _sort_out(meter, verdicts, outcomes, told)
-        if taken:
+        if verdicts.count(KEPT) == len(verdicts):
+            fresh.append((meter, meter.readings))
+        elif verdicts.count(SAME) == len(verdicts):
+            again.append(meter)
+        elif taken := _sort_out(meter, verdicts, outcomes, told):
             fresh.append((meter, taken))
+    _note_again(again, outcomes, sent)
     if fresh:
         await _write(kept, fresh, sent)
     for i in told.places():
@@ -102,32 +104,26 @@ async def keep_readings(kept: Kept, find: FindRulebook, sent: Sequence[SentReadi
     return Intake(outcomes, sorted(told.told, key=lambda t: t.index))
 
 
-def _by_name(sent: Sequence[SentReading]) -> _ByName:
-    """What was sent of each meter as it was called, in one go: each of ten thousand readings is come back to as seldom as can be."""
-    found: _ByName = {}
-    for i, (machine, meter, at, value, unit) in enumerate(sent):
-        try:
-            places, readings = found[machine, meter]
-        except KeyError:
-            found[machine, meter] = [i], [(at, value, unit)]
-        else:
-            places.append(i)
-            readings.append((at, value, unit))
-    return found
+def _note_again(again: Sequence[_OfMeter], outcomes: list[str], sent: SentReadings) -> None:
+    """Notes the meters of which all was kept before."""
+    if sum(len(meter.readings) for meter in again) == len(sent):
+        outcomes[:] = [SAME] * len(sent)
+        return
+    for meter in again:
+        for place in meter.places(sent):
+            outcomes[place] = SAME
 
 
-def _sort_out(meter: _OfMeter, verdicts: Sequence[Verdict], outcomes: list[str], told: "_Aside") -> list[int]:
-    """Notes what is not kept; the places of what is."""
-    if verdicts.count(KEPT) == len(verdicts):
-        return meter.places
+def _sort_out(meter: _OfMeter, verdicts: Sequence[Verdict], outcomes: list[str], told: "_Aside") -> Sequence[Sent]:
+    """Notes what is not kept; gives what is."""
     taken = []
-    for i, verdict in zip(meter.places, verdicts, strict=True):
+    for i, reading, verdict in zip(meter.places(told.sent), meter.readings, verdicts, strict=True):
         if verdict == KEPT:
-            taken.append(i)
+            taken.append(reading)
         elif isinstance(verdict, str):
             outcomes[i] = SAME
         else:
-            told.add(i, verdict.why, *words_of(verdict, told.sent[i][2:], meter.own))
+            told.add(i, verdict.why, *words_of(verdict, reading, meter.own))
     return taken
 
 
@@ -135,7 +131,6 @@ async def _meters(
     kept: Kept,
     find: FindRulebook,
     locked: Mapping[str, Machine],
-    by_name: _ByName,
     told: "_Aside",
 ) -> list[_OfMeter]:
     """What was sent, by meter; of machines and meters that there are not, it is set aside."""
@@ -143,24 +138,26 @@ async def _meters(
     existing = await kept.readings.meters_of([m.key for m in locked.values()])
     found: dict[tuple[int, str], _OfMeter] = {}
     near: dict[str, tuple[str, ...]] = {}
-    keys = {name: key_of(name) for name in {name for _, name in by_name}}
-    for (id, name), (places, readings) in by_name.items():
+    sent = told.sent
+    keys = {name: key_of(name) for name in {name for _, name in sent.by_name}}
+    for called, readings in sent.by_name.items():
+        id, name = called
         machine = locked.get(id)
         if machine is None:
             if id not in near:
                 near[id] = tuple(await kept.machines.close_ids(id, 3)) if len(near) < _MOST_NEAR else ()
-            told.add_all(places, UNKNOWN_MACHINE, unknown_machine(id, near[id]))
+            told.add_all(sent.places[called], UNKNOWN_MACHINE, unknown_machine(id, near[id]))
             continue
         book = books[machine.rulebook]
         key = keys[name]
         declared = book.vocabulary.meters.get(key)
         if declared is None:
-            told.add_all(places, UNKNOWN_METER, _unknown_meter(name, book.vocabulary, book.name))
+            told.add_all(sent.places[called], UNKNOWN_METER, _unknown_meter(name, book.vocabulary, book.name))
         elif (already := found.get((machine.key, key))) is not None:  # its name was written in two ways
-            already.places = sorted(already.places + places)
-            already.readings = [told.sent[i][2:] for i in already.places]
+            already.called.append(called)
+            already.readings = [sent[i][2:] for i in already.places(sent)]
         else:
-            found[machine.key, key] = _OfMeter(machine, key, declared.unit, book.name, existing.get((machine.key, key)), places, readings)
+            found[machine.key, key] = _OfMeter(machine, key, declared.unit, book.name, existing.get((machine.key, key)), readings, [called])
     return list(found.values())
 
 
@@ -244,7 +241,7 @@ def _runs(moments: Iterable[int], until: int) -> list[tuple[int, int]]:
     return runs
 
 
-async def _write(kept: Kept, fresh: Sequence[tuple[_OfMeter, list[int]]], sent: Sequence[SentReading]) -> None:
+async def _write(kept: Kept, fresh: Sequence[tuple[_OfMeter, Sequence[Sent]]], sent: SentReadings) -> None:
     """Keeps readings, and notes the newest of each meter."""
     wanted = [(meter.machine.key, meter.name) for meter, _ in fresh if meter.kept is None]
     made = await kept.readings.add_meters(wanted)
@@ -252,12 +249,11 @@ async def _write(kept: Kept, fresh: Sequence[tuple[_OfMeter, list[int]]], sent: 
     known = await next_known(kept, touched.values())
     by_meter: list[OfMeter] = []
     newest: list[Row] = []
-    ours = {unit: None if unit is None else unit_name(unit) for unit in set(map(_unit, sent))}
+    ours = {unit: None if unit is None else unit_name(unit) for unit in distinct(sent.units)}
     as_named = all(unit == name for unit, name in ours.items())
-    for meter, places in fresh:
+    for meter, taken in fresh:
         row = meter.kept or made[meter.machine.key, meter.name]
         key = row.key
-        taken = meter.readings if places is meter.places else [sent[i][2:] for i in places]
         named = taken if as_named else [(at, value, ours[unit]) for at, value, unit in taken]
         points = cast(Sequence[Point], named)  # what is kept has whole ticks
         by_meter.append((key, points))
@@ -269,13 +265,14 @@ async def _write(kept: Kept, fresh: Sequence[tuple[_OfMeter, list[int]]], sent: 
     await kept.machines.touch(list(touched.values()), known)
 
 
-async def _settle_what_fits_now(kept: Kept, locked: Mapping[str, Machine], sent: Sequence[SentReading], outcomes: Sequence[str]) -> None:
+async def _settle_what_fits_now(kept: Kept, locked: Mapping[str, Machine], sent: SentReadings, outcomes: Sequence[str]) -> None:
     """A reading that was set aside once (its machine was not known yet, its time still to come), and stands now, waits no longer."""
     waiting = {row.key: row for row in await kept.aside.open_of(list(locked))}
     if not waiting:
         return
     about = {(row.machine, row.at) for row in waiting.values()}
-    fits = {aside_key(r) for r, outcome in zip(sent, outcomes, strict=True) if outcome != SET_ASIDE and (r[0], r[2]) in about}
+    named = zip(sent.machines, sent.ats, outcomes, strict=True)
+    fits = {aside_key(sent[i]) for i, (machine, at, outcome) in enumerate(named) if outcome != SET_ASIDE and (machine, at) in about}
     now = await kept.moment()
     for key in sorted(fits & waiting.keys()):
         await kept.aside.settle(key, now, MEANWHILE, None, None)
@@ -284,7 +281,7 @@ async def _settle_what_fits_now(kept: Kept, locked: Mapping[str, Machine], sent:
 class _Aside:
     """What is set aside of one post."""
 
-    def __init__(self, sent: Sequence[SentReading], now: int) -> None:
+    def __init__(self, sent: SentReadings, now: int) -> None:
         self.sent = sent
         self.told: list[Told] = []
         self._now = now
@@ -328,9 +325,6 @@ def aside_key(reading: SentReading) -> str:
     machine, meter, at, value, unit = reading
     said = json.dumps([machine, key_of(meter), at, str(value), None if unit is None else unit_name(unit)])
     return hashlib.blake2b(said.encode(), digest_size=20).hexdigest()
-
-
-_unit: Callable[[SentReading], str | None] = itemgetter(4)
 
 
 @lru_cache(maxsize=1000)

@@ -13,9 +13,10 @@ from dataclasses import dataclass
 from fieldworthy.core.base.names import key as key_of
 from fieldworthy.core.base.vocabulary import Meter
 from fieldworthy.usecases.find_rulebook import FindRulebook
-from fieldworthy.usecases.keep_readings import Intake, SentReading, keep_readings
+from fieldworthy.usecases.keep_readings import Intake, keep_readings
 from fieldworthy.usecases.kept import Kept
 from fieldworthy.usecases.limits import MAX_PAGE
+from fieldworthy.usecases.sent_readings import SentReading, SentReadings
 
 NO_IDENTITY = "no-identity"
 AMBIGUOUS = "machine-ambiguous"
@@ -83,7 +84,7 @@ class LeftOut:
 class TelematicsIntake:
     """What became of a document: the readings in their order, what became of each, and what was left out."""
 
-    sent: Sequence[SentReading]
+    sent: SentReadings
     elements: Sequence[str]
     intake: Intake
     left_out: Sequence[LeftOut]
@@ -109,7 +110,7 @@ async def keep_telematics(
     headers = dict.fromkeys(one.header for one in told)
     whose = {h: _Whose(machine) for h in headers} if machine is not None else await _whose(kept, headers, machines)
     declared = await _meters(kept, find, {w.machine for w in whose.values() if w.machine is not None})
-    sent: list[SentReading] = []
+    read: list[SentReading] = []
     elements: list[str] = []
     left_out: list[LeftOut] = []
     for one in told:
@@ -121,8 +122,9 @@ async def keep_telematics(
             left_out.append(LeftOut(one.element.name, called, owner.why))
         else:
             name, unit = _meter(one, declared[owner.machine], meters)
-            sent.append((owner.machine, name, one.at, one.value, unit))
+            read.append((owner.machine, name, one.at, one.value, unit))
             elements.append(one.element.name)
+    sent = SentReadings.of(read)
     return TelematicsIntake(sent, elements, await keep_readings(kept, find, sent), left_out)
 
 

@@ -1,7 +1,8 @@
 """Readings in bulk, from bytes to what the use case takes.
 
-The quick way is one loop over what the parser gives. Whatever does not pass it (a member too many, a text for a number, a day that there
-is not) sends the whole body the slow way, through the shapes, which know each mistake and its place. Both take exactly the same.
+The quick way is a parser that makes readings of the bytes at once (msgspec), and a look at their columns. Whatever does not pass it (a
+member too many, a text for a number, a day that there is not) sends the whole body the slow way, through the shapes, which know each
+mistake and its place. Both take exactly the same.
 """
 
 import gc
@@ -12,14 +13,14 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-import orjson
+import msgspec
 
 from fieldworthy.core.base.finding import Finding, Refused
 from fieldworthy.core.base.micros import micros_of
 from fieldworthy.core.base.quantity import TICKS, to_ticks
-from fieldworthy.usecases.keep_readings import SentReading
 from fieldworthy.usecases.limits import MAX_READINGS
 from fieldworthy.usecases.refusals import TooLarge
+from fieldworthy.usecases.sent_readings import SentReading, SentReadings, distinct
 from fieldworthy.wire import requests
 from fieldworthy.wire.mistakes import MOST
 from fieldworthy.wire.reading import Unreadable, decode, suspicious
@@ -27,8 +28,9 @@ from fieldworthy.wire.scalars import PRINTABLE, instant, refuse
 
 _ONE_TIME = r"\d{4}-\d\d-\d\d[Tt]\d\d:\d\d:\d\d(?:\.\d{1,9})?(?:[Zz]|[+-]\d\d:\d\d)"
 _TIME = re.compile(_ONE_TIME + r"\Z", re.ASCII)
-_PLAIN = "    -  -  T  :  :  Z"
-"""The marks of a time of whole seconds, UTC, each at its place: the form in which nearly all of them come."""
+_DIGITS = bytes(ord("d") if c in b"0123456789" else c for c in range(256))
+_PLAIN = b"dddd-dd-ddTdd:dd:ddZ"
+"""A time of whole seconds, UTC, with `d` for each digit: the form in which nearly all of them come."""
 _TIMES = re.compile(rf"(?:{_ONE_TIME}(?:\n|\Z))+", re.ASCII)
 _NAMES = re.compile(PRINTABLE.removesuffix("$") + r"\Z")
 _LONG_NUMBER = re.compile(rb":\s*-?[0-9.]*(?:[0-9.]{16}|[0-9.][eE])")
@@ -38,22 +40,54 @@ _LIMIT = 1e15
 _DOUBLE = 2**53  # up to here a double keeps every whole number
 _MEMBERS = 4  # and `unit`
 _TEXTS = 3  # among them
-_FEW = 500
 
 
 class _Unfit(Exception):
     """The quick way does not take it."""
 
 
-def read_readings(body: bytes, lines: bool) -> Sequence[SentReading]:
+class _Timed(msgspec.Struct, forbid_unknown_fields=True, gc=False):
+    """A reading whose time the parser reads: only where all of them are plain, for it also takes what is none of ours."""
+
+    machine: str
+    meter: str
+    value: int | float
+    at: datetime
+    unit: str | None = None
+
+
+class _Texted(msgspec.Struct, forbid_unknown_fields=True, gc=False):
+    """A reading whose time is still a text."""
+
+    machine: str
+    meter: str
+    value: int | float
+    at: str
+    unit: str | None = None
+
+
+class _TimedPost(msgspec.Struct, forbid_unknown_fields=True, gc=False):
+    readings: list[_Timed]
+
+
+class _TextedPost(msgspec.Struct, forbid_unknown_fields=True, gc=False):
+    readings: list[_Texted]
+
+
+_timed, _texted = msgspec.json.Decoder(list[_Timed]), msgspec.json.Decoder(list[_Texted])
+_timed_post, _texted_post = msgspec.json.Decoder(_TimedPost), msgspec.json.Decoder(_TextedPost)
+_timed_line, _texted_line = msgspec.json.Decoder(_Timed), msgspec.json.Decoder(_Texted)
+
+
+def read_readings(body: bytes, lines: bool) -> SentReadings:
     """The readings of a body: an array, or {"readings": […]}; lines: one a line.
 
     Raises Unreadable (400), Refused (422), with the mistakes of all, at most 100; TooLarge (413).
     """
     try:
         with _uncollected():
-            return _lines_quickly(body) if lines else _array_quickly(body)
-    except (_Unfit, ValueError, TypeError, KeyError):
+            return _quickly(body, lines)
+    except (_Unfit, msgspec.MsgspecError, ValueError, TypeError):
         return _lines_slowly(body) if lines else _array_slowly(body)
 
 
@@ -69,58 +103,44 @@ def _uncollected() -> Iterator[None]:
             gc.enable()
 
 
-def _array_quickly(body: bytes) -> Sequence[SentReading]:
-    data = orjson.loads(body)
+def _quickly(body: bytes, lines: bool) -> SentReadings:
+    """Column by column, for each step is then one loop of the interpreter's own, and what is said often is looked at once.
+
+    Raises _Unfit, or whatever the parser or a look at its readings comes upon.
+    """
+    plain = body.translate(_DIGITS).count(b'"' + _PLAIN + b'"')
+    timed = plain > 0 and plain == body.count(b'"at"')
     extra = 0
-    if type(data) is dict:
-        data, extra = data["readings"] if len(data) == 1 else None, 2
-    if type(data) is not list:
-        raise _Unfit
-    if len(data) > MAX_READINGS:
-        raise _too_many()
-    return _all_taken(data, body, extra)
-
-
-def _lines_quickly(body: bytes) -> Sequence[SentReading]:
-    rows = [line for line in body.split(b"\n") if line and not line.isspace()]
+    rows: Sequence[_Timed | _Texted]
+    if lines:
+        written = [line for line in body.split(b"\n") if line and not line.isspace()]
+        if len(written) > MAX_READINGS:
+            raise _too_many()
+        rows = list(map((_timed_line if timed else _texted_line).decode, written))
+    elif body.lstrip()[:1] == b"{":
+        rows, extra = (_timed_post if timed else _texted_post).decode(body).readings, 2
+    else:
+        rows = (_timed if timed else _texted).decode(body)
     if len(rows) > MAX_READINGS:
         raise _too_many()
-    return _all_taken(list(map(orjson.loads, rows)), body, 0)
-
-
-def _all_taken(items: list[Any], body: bytes, extra: int) -> Sequence[SentReading]:
-    """Each as the use case takes it; `items` is emptied. extra: quotation marks of the body around them.
-
-    A few at once, and let go of: so many as the processor keeps at hand while their members are looked at in turn.
-    """
-    found: list[SentReading] = []
-    members = 0
-    for begin in range(0, len(items), _FEW):
-        few = items[begin : begin + _FEW]
-        items[begin : begin + _FEW] = [None] * len(few)
-        found += _taken(few)
-        members += sum(map(len, few))
-    _sure(body, len(found), members, extra)
-    return found
-
-
-def _taken(items: Sequence[Any]) -> Sequence[SentReading]:
-    """Some, as the use case takes them. Raises _Unfit, or whatever comes of taking a thing for another.
-
-    Column by column, for each step is then one loop of the interpreter's own, and what is said often is looked at once.
-    """
-    if set(map(type, items)) != {dict}:
+    if not rows:
         raise _Unfit
-    machines, meters, values, ats = ([item[name] for item in items] for name in ("machine", "meter", "value", "at"))
-    units = [item.get("unit") for item in items]
+    machines, meters, units = [r.machine for r in rows], [r.meter for r in rows], [r.unit for r in rows]
     with_unit = len(units) - units.count(None)
-    if sum(map(len, items)) != _MEMBERS * len(items) + with_unit or not set(map(type, values)) <= {int, float}:
-        raise _Unfit
-    _names(set(machines), 120)
-    _names(set(meters), 120)
+    _sure(body, _MEMBERS * len(rows) + with_unit, _TEXTS * len(rows) + with_unit, extra)
+    sent = SentReadings(machines, meters, _moments([r.at for r in rows]), _ticks([r.value for r in rows]), units)
+    called = {name for names in sent.by_name for name in names}
+    _names(called, 120)
+    in_units = distinct(units) - {None}
     if with_unit:
-        _names(set(units) - {None}, 30)
-    return list(zip(machines, meters, _moments(ats), _ticks(values), units, strict=True))
+        _names(in_units, 30)
+    if timed and (plain != len(rows) or any(map(_looks_like_a_time, called | in_units))):
+        raise _Unfit
+    return sent
+
+
+def _looks_like_a_time(name: Any) -> bool:
+    return len(name) == len(_PLAIN) and name.encode().translate(_DIGITS) == _PLAIN
 
 
 def _ticks(values: Sequence[float]) -> Sequence[Any]:
@@ -139,22 +159,16 @@ def _names(texts: Collection[Any], most: int) -> None:
         raise _Unfit
 
 
-def _moments(texts: Sequence[Any]) -> Sequence[int]:
-    """Their microseconds: all are held to the form at once, which is three times as fast as one by one."""
-    if not _plain(texts) and _TIMES.fullmatch("\n".join(texts)) is None:
-        raise _Unfit
-    found = [(at - _EPOCH) // _MICROSECOND for at in map(datetime.fromisoformat, texts)]
+def _moments(times: Sequence[Any]) -> Sequence[int]:
+    """Their microseconds. Texts are held to the form all at once, which is three times as fast as one by one."""
+    if type(times[0]) is str:
+        if _TIMES.fullmatch("\n".join(times)) is None:
+            raise _Unfit
+        times = list(map(datetime.fromisoformat, times))
+    found = [(at - _EPOCH) // _MICROSECOND for at in times]
     if not _FIRST <= min(found) <= max(found) <= _LAST:
         raise _Unfit
     return found
-
-
-def _plain(texts: Sequence[Any]) -> bool:
-    """Whether each is of the plain form, as far as its marks say: that the rest is digits, whoever reads it as a time sees anyway."""
-    if set(map(len, texts)) != {len(_PLAIN)}:
-        return False
-    line = "".join(texts)
-    return all(line[place :: len(_PLAIN)] == mark * len(texts) for place, mark in enumerate(_PLAIN) if mark != " ")
 
 
 def _moment(text: Any) -> int:
@@ -182,27 +196,26 @@ def query_moment(text: str) -> int | None:
         return None
 
 
-def _sure(body: bytes, readings: int, members: int, extra: int) -> None:
-    """Raises _Unfit where a number may have been rounded, or a member given twice.
+def _sure(body: bytes, members: int, texts: int, extra: int) -> None:
+    """Raises _Unfit where a number may have been rounded, a member given twice, or `null` for a unit.
 
-    Where none is written as an escape, every quotation mark in the body stands at an end of a text that was read, or of one that another
-    of the same name replaced.
+    texts: members whose value is a text. extra: quotation marks of the body around them. Where none is written as an escape, every
+    quotation mark in the body stands at an end of a text that was read, or of one that another of the same name replaced.
     """
     if suspicious(body) and _LONG_NUMBER.search(body) is not None:
         raise _Unfit
-    texts = members - (_MEMBERS - _TEXTS) * readings  # all but the value
     if (b"\\" in body and (b'\\"' in body or b"\\u0022" in body)) or body.count(b'"') != 2 * (members + texts) + extra:
         raise _Unfit
 
 
-def _array_slowly(body: bytes) -> Sequence[SentReading]:
+def _array_slowly(body: bytes) -> SentReadings:
     begins = body.lstrip()[:1]
     path = "/readings" if begins == b"{" else ""
     given = requests.READINGS.read(body)["readings"] if path else requests.SENT_READINGS.read(body)
     return _placed([(item, f"{path}/{i}", None) for i, item in enumerate(given)])
 
 
-def _lines_slowly(body: bytes) -> Sequence[SentReading]:
+def _lines_slowly(body: bytes) -> SentReadings:
     decode(body)
     given: list[tuple[Mapping[str, Any], str, int | None]] = []
     findings: list[Finding] = []
@@ -222,7 +235,7 @@ def _lines_slowly(body: bytes) -> Sequence[SentReading]:
     return _placed(given)
 
 
-def _placed(given: Sequence[tuple[Mapping[str, Any], str, int | None]]) -> Sequence[SentReading]:
+def _placed(given: Sequence[tuple[Mapping[str, Any], str, int | None]]) -> SentReadings:
     """What passed its shape; of times there may still be none such."""
     found: list[SentReading] = []
     findings: list[Finding] = []
@@ -237,7 +250,7 @@ def _placed(given: Sequence[tuple[Mapping[str, Any], str, int | None]]) -> Seque
         found.append((item["machine"], item["meter"], at, to_ticks(item["value"]), item.get("unit")))
     if findings:
         raise Refused(findings)
-    return found
+    return SentReadings.of(found)
 
 
 def _too_many() -> TooLarge:

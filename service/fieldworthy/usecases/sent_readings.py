@@ -1,0 +1,73 @@
+"""Readings as they were sent, in columns: of ten thousand, most are only ever looked at together."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Self, TypeVar
+
+from fieldworthy.core.base.quantity import Exact
+from fieldworthy.core.meter.intake import Sent
+
+SentReading = tuple[str, str, int, Exact, str | None]
+"""The machine's id, the meter's name, when, millionths of the unit (a Fraction where finer), the unit (None: the meter's own)."""
+
+K = TypeVar("K")
+V = TypeVar("V")
+
+Called = tuple[str, str]
+"""A meter as it was called: the machine's id and the meter's name."""
+
+
+@dataclass(frozen=True)
+class SentReadings:
+    """The readings of one post, in their order: what stands at one place of all columns is one of them."""
+
+    machines: Sequence[str]
+    meters: Sequence[str]
+    ats: Sequence[int]
+    values: Sequence[Exact]
+    units: Sequence[str | None]
+
+    @classmethod
+    def of(cls, readings: Iterable[SentReading]) -> Self:
+        """Of readings one by one."""
+        columns = list(zip(*readings, strict=True))
+        return cls(*columns) if columns else cls((), (), (), (), ())
+
+    def __len__(self) -> int:
+        return len(self.ats)
+
+    def __getitem__(self, place: int) -> SentReading:
+        return self.machines[place], self.meters[place], self.ats[place], self.values[place], self.units[place]
+
+    @cached_property
+    def by_name(self) -> Mapping[Called, list[Sent]]:
+        """What was sent of each meter as it was called, in its order."""
+        readings = zip(self.ats, self.values, self.units, strict=True)
+        meters = distinct(self.meters)
+        if len(meters) == 1:  # nearly always: then the machine tells them apart, and no pair is made for each reading
+            (meter,) = meters
+            return {(machine, meter): sent for machine, sent in _grouped(self.machines, readings).items()}
+        return _grouped(zip(self.machines, self.meters, strict=True), readings)
+
+    @cached_property
+    def places(self) -> Mapping[Called, list[int]]:
+        """Where in the post the readings of each meter stand: asked for only where not all of a meter is kept."""
+        return _grouped(zip(self.machines, self.meters, strict=True), range(len(self)))
+
+
+def distinct(column: Sequence[K]) -> set[K]:
+    """What stands in a column. Where it is the same everywhere, as a unit often is, that is seen without a hash of each."""
+    if column and column.count(column[0]) == len(column):
+        return {column[0]}
+    return set(column)
+
+
+def _grouped(keys: Iterable[K], items: Iterable[V]) -> dict[K, list[V]]:
+    found: dict[K, list[V]] = {}
+    for key, item in zip(keys, items, strict=True):
+        if key in found:
+            found[key].append(item)
+        else:
+            found[key] = [item]
+    return found
