@@ -183,6 +183,16 @@ class NoticeIn(TypedDict):
     days: NotRequired[Annotated[int, Field(strict=True, ge=0, le=3660, description="at most so many whole days on calendar bases")]]
 
 
+Forecast = Annotated[
+    bool,
+    Field(
+        strict=True,
+        description="absent: true. false: `expected` is told by the stated `usage` alone, not from what the readings tell of past use; "
+        "a third less work, for whoever only asks what is due",
+    ),
+]
+
+
 @with_config(STRICT)
 class DueIn(TypedDict):
     """Which tasks of one machine are due."""
@@ -192,6 +202,7 @@ class DueIn(TypedDict):
     machine: MachineIn
     tasks: NotRequired[Annotated[list[Name], Field(max_length=1000, description="absent: all that fit the machine and have an interval")]]
     notice: NotRequired[NoticeIn]
+    forecast: NotRequired[Forecast]
 
 
 @with_config(STRICT)
@@ -219,6 +230,7 @@ class DueLine(TypedDict):
     machine: MachineIn
     tasks: NotRequired[Annotated[list[Name], Field(max_length=1000)]]
     notice: NotRequired[NoticeIn]
+    forecast: NotRequired[Forecast]
 
 
 @with_config(STRICT)

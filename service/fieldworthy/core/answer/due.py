@@ -34,12 +34,16 @@ from fieldworthy.core.rulebook.model import CheckedRulebook
 
 @dataclass(slots=True)
 class DueQuestion:
-    """now: as it was sent. tasks: those asked for by name; None: all that have an interval. notice: the request's own, before any other."""
+    """
+    now: as it was sent. tasks: those asked for by name; None: all that have an interval. notice: the request's own, before any other.
+    forecast: whether the readings are asked when tasks will fall due; else only the stated use tells.
+    """
 
     now: str
     machine: Machine
     tasks: tuple[str, ...] | None = None
     notice: Notice | None = None
+    forecast: bool = True
 
 
 @dataclass(slots=True)
@@ -88,7 +92,8 @@ def read_due_question(book: CheckedRulebook, request: Plain, ready: Mapping[str,
         machine = read_machine(request["machine"], now, reader, ready)
     except Refused as refused:
         raise Refused(refused.findings) from None
-    return DueQuestion(request["now"], machine, None if tasks is None else tuple(dict.fromkeys(tasks)), _notice(request.get("notice")))
+    named = None if tasks is None else tuple(dict.fromkeys(tasks))
+    return DueQuestion(request["now"], machine, named, _notice(request.get("notice")), request.get("forecast", True))
 
 
 def _notice(told: Mapping[str, Any] | None) -> Notice | None:
@@ -117,7 +122,7 @@ def answer_due(book: CheckedRulebook, question: DueQuestion, written: bool = Tru
                 )
             ]
         )
-    expecting = Expecting(machine.history)
+    expecting = Expecting(machine.history, question.forecast)
     moment = Moment(machine.history, expecting if expecting.worthwhile else None)
     writers: Mapping[str, LineWriter | None] = {}
     if written and moment.plain and question.notice is None and applies.fits is Truth.YES:

@@ -15,14 +15,14 @@ from fieldworthy.core.interval.plan import Plan
 
 
 class Expecting:
-    """Says of one machine's tasks when they are expected; `worthwhile` tells whether any meter has readings enough to try."""
+    """Says of one machine's tasks when they are expected; `worthwhile` tells whether any meter is asked and has readings enough to try."""
 
     __slots__ = ("_history", "_outlook", "worthwhile")
 
-    def __init__(self, history: History) -> None:
+    def __init__(self, history: History, by_readings: bool = True) -> None:
         self._history = history
         self._outlook = Outlook(history)
-        self.worthwhile = any(self._outlook.tells(meter) for meter in history.series)
+        self.worthwhile = by_readings and any(self._outlook.tells(meter) for meter in history.series)
 
     def judged(self, plan: Plan, judged: Judged, rule: str | None) -> Expected | None:
         """When a task falls due by the readings, else by the stated use; None: it is due already, it rests, or nothing tells."""
