@@ -32,6 +32,8 @@ class MemoryStore:
 
     write = read
 
+    beside: None = None
+
     async def moment(self) -> datetime | None:
         return None
 

@@ -246,7 +246,7 @@ Told = tuple[str, tuple[int, int | None], str | None, str, str | None]
 def test_fitness_against_every_record_looked_at_for_each_thing_found(told: list[Told]) -> None:
     """The slow and obvious way: no meters, so that of a day alone and another time of that day nothing tells which was first."""
     answer = ask(*map(_sent, told), in_service={"on": "2024-03-01", "as": "used"}, meters=[])
-    settled = [_settled(i, told) for i, (_, _, word, _, _) in enumerate(told) if word in ("torn", "cracked")]
+    settled = [_settled(i, told) for i, (_, _, word, _, _) in enumerate(told) if word is not None]
     wanted = "unfit" if False in settled else "unknown" if None in settled else "fit"
     assert answer["fit"]["fit"] == wanted
 
@@ -259,7 +259,10 @@ def _sent(told: Told) -> dict[str, Any]:
 
 
 def _settled(number: int, told: list[Told]) -> bool | None:
-    """Whether what was found there was followed by what ends it, at each point that it is of; None: it can't be told."""
+    """
+    Whether what was found there was followed by what ends it, at each point that it is of; None: it can't be told, or nothing tells what
+    the word means.
+    """
     _, at, word, result, point = told[number]
     if word == "torn":
         return _any(_after(r[1], at) for r in told if r[0] == "renew" and r[3] == "done")
@@ -268,7 +271,7 @@ def _settled(number: int, told: list[Told]) -> bool | None:
     for one in points:
         clean = [r for r in told if r[0] == "look" and r[2] is None and (r[3] == "done" or (r[3] == "partly" and r[4] == one))]
         each.append(_any(_after(r[1], at) for r in clean))
-    return False if False in each else None if None in each else True
+    return True if all(each) else False if False in each and word == "cracked" else None
 
 
 def _after(one: tuple[int, int | None], other: tuple[int, int | None]) -> bool | None:
@@ -281,3 +284,43 @@ def _after(one: tuple[int, int | None], other: tuple[int, int | None]) -> bool |
 def _any(found: Iterable[bool | None]) -> bool | None:
     all_found = list(found)
     return True if True in all_found else None if None in all_found else False
+
+
+WORDS_AT = [
+    ("one letter too many", "torn belts", ["torn belt"]),
+    ("letters in another order", "tron belt", ["torn belt"]),
+    ("a mark behind it", "torn belt!", ["torn belt"]),
+    ("a word like two of them", "torn bearing", ["torn belt", "worn bearing"]),
+    ("a sentence", "the left one does not look good to me", []),
+    ("that nothing was found, in words", "none", []),
+]
+
+
+@pytest.mark.parametrize(("word", "near"), [w[1:] for w in WORDS_AT], ids=[w[0] for w in WORDS_AT])
+def test_another_word_than_those_of_its_task_leaves_the_machine_neither_fit_nor_unfit(word: str, near: list[str]) -> None:
+    """Misspelt it may be any of them: the safe way, by our own rule."""
+    book = book_of(
+        {
+            "look": {"title": "Look", "kind": "inspect", "if_found": {"torn belt": {"unfit": True}, "worn bearing": {"then": "renew"}}},
+            "renew": {"title": "Renew", "kind": "replace"},
+        }
+    )
+    said = {"task": "look", "at": "2026-07-14T08:00:00Z", "found": word}
+    again = {"task": "look", "at": "2026-07-14T09:00:00Z"}
+    for machine in ({"done": [said]}, {"found": [{"task": "look", "at": said["at"], "what": word}]}):
+        fit = answered_both_ways(book, {"now": NOW, "machine": machine})["fit"]
+        (reason,) = fit["because"]
+        assert (fit["fit"], reason["code"], reason["values"]["found"]) == ("unknown", "found-not-read", word)
+        assert sorted(reason["values"]["near"]) == near
+        assert all(f"`{each}`" in reason["text"] for each in (word, *(near or ("torn belt", "worn bearing"))))
+    told = {"now": NOW, "machine": {"done": [said, again]}}
+    assert answered_both_ways(book, told)["fit"]["fit"] == "fit"
+    both = {"now": NOW, "machine": {"done": [said, {**said, "found": "torn belt"}]}}
+    fit = answered_both_ways(book, both)["fit"]
+    assert (fit["fit"], [r["code"] for r in fit["because"]]) == ("unfit", ["unfit"])
+
+
+def test_a_task_without_such_words_takes_any_text() -> None:
+    book = book_of({"look": {"title": "Look", "kind": "inspect"}})
+    done = [{"task": "look", "at": "2026-07-14T08:00:00Z", "found": "a little dust"}]
+    assert answered_both_ways(book, {"now": NOW, "machine": {"done": done}})["fit"]["fit"] == "fit"

@@ -35,13 +35,27 @@ def test_tidy_is_at_rest(name: str) -> None:
 
 
 @pytest.mark.parametrize(
-    "name", ["tailgate", "left drum inner bearing", "M\u00e4hwerk", "belt2", "pick-up", "driver's door", "in/out", "\u7530 \u7530"]
+    "name",
+    [
+        "tailgate",
+        "left drum inner bearing",
+        "M\u00e4hwerk",
+        "belt2",
+        "pick-up",
+        "driver's door",
+        "in/out",
+        "\u7530 \u7530",
+        "ß" * 60,
+        "\u0390" * 40,
+    ],
 )
 def test_well_formed(name: str) -> None:
     assert well_formed(name)
 
 
-@pytest.mark.parametrize("name", ["", " ", "2nd gear", "-x", "one two three four five", "a+b", "a.b", 'a"b', "a\u200bb", "a" * 81, "_x"])
+@pytest.mark.parametrize(
+    "name", ["", " ", "2nd gear", "-x", "one two three four five", "a+b", "a.b", 'a"b', "a\u200bb", "a" * 81, "_x", "ß" * 61, "\u0390" * 41]
+)
 def test_not_well_formed(name: str) -> None:
     assert not well_formed(name)
 

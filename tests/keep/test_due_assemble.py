@@ -40,7 +40,7 @@ BOOK = checked(
                 "title": "Look at the oil",
                 "kind": "inspect",
                 "interval": "weekly",
-                "if_found": {"metal": {"unfit": True}, "low": {"then": "oil", "within": "5 days"}},
+                "if_found": {"metal": {"unfit": True}, "low": {"then": "oil", "within": "5 days"}, "drop": {"then": "grease"}},
             },
         },
         "parts": {"PL-1": {"title": "Grease", "unit": "g", "packs": ["400 g"]}},
@@ -179,6 +179,16 @@ UNREAD: list[tuple[str, dict[str, Any], str, list[tuple[str, str | None]]]] = [
     ("what follows is told with it", {"found": [{**FOUND, "task": "gone", "then": "grease", "within": "10 h"}]}, "fit", []),
     ("at no time that is known", {"done": [{"task": "look", "meters": {"work": 5}, "found": "metal"}]}, "unknown", [("metal", None)]),
     ("at no time, at a task that is gone", {"done": [{"task": "gone", "found": "metal"}, GONE]}, "unknown", [("metal", None)]),
+    (
+        "a word that its task does not declare",
+        {"done": [{"task": "look", "at": NOW, "found": "mettal"}]},
+        "unknown",
+        [("mettal", NOW[:10])],
+    ),
+    ("the same, told by itself", {"found": [{**FOUND, "task": "look"}]}, "unknown", [("a crack", "2026-07-13")]),
+    ("and settled", {"found": [{**FOUND, "task": "look", "settled": {"at": NOW}}]}, "fit", []),
+    ("and told with what follows", {"found": [{**FOUND, "task": "look", "unfit": False}]}, "fit", []),
+    ("any word at a task that declares none", {"done": [{"task": "grease", "at": NOW, "found": "mettal"}]}, "fit", []),
     ("at a time of no calendar", {"done": [{**GREASED, "at": "1700-01-01T00:00:00Z", "found": "dry"}]}, "unknown", [("dry", None)]),
 ]
 
@@ -195,10 +205,10 @@ def test_what_is_known_to_make_it_unfit_is_said_first() -> None:
     assert (found["fit"], [r["code"] for r in found["because"]]) == ("unfit", ["unfit"])
 
 
-@pytest.mark.parametrize(("word", "fit"), [("metal", "unfit"), ("low", "fit"), ("clean", "fit")])
+@pytest.mark.parametrize(("word", "fit"), [("metal", "unfit"), ("low", "fit"), ("metall", "unknown")])
 def test_what_was_found_stands_though_its_record_is_too_old_to_count(word: str, fit: str) -> None:
-    """Every later look found something that makes nothing unfit, so none of them settles it."""
-    later = [{"task": "look", "at": (AT - timedelta(hours=n)).isoformat(), "found": "a drop"} for n in range(MOST_RECORDS)]
+    """Every later look found something else that makes nothing unfit, so none of them settles it."""
+    later = [{"task": "look", "at": (AT - timedelta(hours=n)).isoformat(), "found": "drop"} for n in range(MOST_RECORDS)]
     found = answer(told(done=[{"task": "look", "on": "2020-07-01", "found": word, "by": "p-1"}, *later]))
     assert [o["why"] for o in found["left_out"]] == ["too-many"]
     assert found["fit"]["fit"] == fit

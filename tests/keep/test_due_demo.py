@@ -17,7 +17,7 @@ from tests.keep.service import Service
 
 WORLD = load_world()
 DOCUMENTS = [read_document(text).data for text in WORLD.texts.values()]  # type: ignore[union-attr]  # they are good
-ADDED = ("as_of", "left_out", "placed")
+ADDED = ("as_of", "left_out", "placed", "thinned_before")
 
 
 @pytest.fixture

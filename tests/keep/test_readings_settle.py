@@ -172,7 +172,13 @@ async def test_minutes_that_were_sent_as_hours(service: Service) -> None:
     answer = await service.post(f"{ASIDE}/{minutes}/accept", {**WHO, "as": {"value": 42780, "unit": "min"}})
     assert answer["settled"]["read_as"] == {"value": 42780.0, "unit": "min"}
     assert [(row[2], row[3]) for row in await kept_rows(service)] == [(712_400_000, None), (42_780_000_000, "min")]
-    assert whys(await service.post(URL, [reading(1, 713), reading(1, 42780)])) == ["same", "contradicts"]
+    again = await service.post(URL, [reading(1, 713), reading(1, 42780), reading(1, 714)])
+    assert whys(again) == ["same", "accepted-as", "contradicts"]
+    told = again["aside"][0]
+    when = answer["settled"]["at"]
+    assert (told["id"], told["text"]) == (minutes, f"it was accepted by `p-3` at {when} as 42780 min, and that is kept.")
+    assert told["values"] == {**WHO, "at": when, "as": {"value": 42780.0, "unit": "min"}}
+    assert [i["value"] for i in (await service.get(ASIDE))["items"]] == [714.0]  # what was accepted as something else does not wait
 
 
 async def test_what_cannot_be_accepted_says_why(service: Service) -> None:
@@ -206,9 +212,8 @@ async def test_it_is_settled_once(service: Service) -> None:
     service.later(minutes=1)
     again = await service.http.post(f"{ASIDE}/{key}/dismiss", json=WHO)
     assert one.content == again.content
-    assert await refused(service, f"{ASIDE}/{key}/accept", WHO) == (409, "set_aside.settled")
     assert await refused(service, f"{ASIDE}/{key}/dismiss", {**WHO, "by": "p-4"}) == (409, "set_aside.settled")
-    assert whys(await service.post(URL, [reading(5, 90)])) == ["runs-backward"]  # dismissed, and it stays so
+    assert whys(await service.post(URL, [reading(5, 90)])) == ["dismissed"]  # and it stays so
     assert [i["id"] for i in (await service.get(ASIDE))["items"]] == [other]
     accept = [service.http.post(f"{ASIDE}/{other}/accept", json={**WHO, "by": by}) for by in ("p-1", "p-2", "p-1", "p-2")]
     statuses = sorted(a.status_code for a in await asyncio.gather(*accept))

@@ -115,6 +115,39 @@ async def test_a_page_of_a_fleet_finds_its_machines_and_meters(service: Service)
     assert [row[2] for row in await kept_of(service, "h7-03")] == [200_000_000, 201_000_000]
 
 
+WHOSE = [  # serial numbers by id; what the header says; whose it is, None: it can't be told
+    ("another's serial number is the id of one", {"n123": "A", "other": "n123"}, {"SerialNumber": "n123"}, None),
+    ("also where it is said as a PIN", {"n123": "A", "other": "n123"}, {"PIN": "n123"}, None),
+    ("its own serial number is its id", {"n123": "n123", "other": "B"}, {"SerialNumber": "n123"}, "n123"),
+    ("and another has that serial number too", {"n123": "n123", "other": "n123"}, {"SerialNumber": "n123"}, "n123"),
+    ("an id, and nobody's serial number", {"n123": "A", "other": "B"}, {"SerialNumber": "n123"}, "n123"),
+    ("a serial number, and nobody's id", {"n123": "A", "other": "B"}, {"SerialNumber": "B"}, "other"),
+]
+
+
+@pytest.mark.parametrize(("serials", "said", "whose"), [w[1:] for w in WHOSE], ids=[w[0] for w in WHOSE])
+async def test_what_is_one_machines_id_and_anothers_serial_number_tells_neither(
+    service: Service, serials: dict[str, str], said: dict[str, str], whose: str | None
+) -> None:
+    await machines(service, **serials)
+    answer = await told(service, {"Equipment": [{**header(**said), **hours(100)}]})
+    assert [r["machine"] for r in answer["read"]] == ([] if whose is None else [whose])
+    assert [out["why"] for out in answer["left_out"]] == (["machine-ambiguous"] if whose is None else [])
+
+
+CUT = ["126<x xmlns='u'>9</x>0.5", "1260<x xmlns='u'/>", "<x xmlns='u'/>1260", "126<Hour>9</Hour>0", "126<x xmlns='u'><y/></x>0"]
+
+
+@pytest.mark.parametrize("cut", CUT)
+async def test_a_number_that_an_element_cuts_in_two_is_none(service: Service, cut: str) -> None:
+    await machines(service, m="S")
+    element = f'<CumulativeOperatingHours datetime="{AT}"><Hour>{cut}</Hour></CumulativeOperatingHours>'
+    body = f"<Equipment><EquipmentHeader><PIN>m</PIN></EquipmentHeader>{element}</Equipment>"
+    answer = (await send(service, body.encode(), "application/xml")).json()
+    assert (answer["readings"], [out["why"] for out in answer["left_out"]]) == ([], ["no-value"])
+    assert await kept_of(service, "m") == []
+
+
 async def test_a_meter_is_said_or_called_by_the_elements_plain_words(service: Service) -> None:
     await machines(service, m="S")
     everything = json.loads(next(c for c in DOCUMENTS["case"] if c["name"].startswith("every counter"))["json"])

@@ -17,6 +17,7 @@ MADE: dict[str, Refusal] = {
         refusals.DraftUnknown("x"),
         refusals.DraftChanged("x", 1, 2),
         refusals.VersionTaken("x", 1),
+        refusals.MeterUnitChanged([FINDING]),
         refusals.MachineUnknown("x"),
         refusals.MachineNotYetKept("x", "2026-07-14T06:00:00Z"),
         refusals.MachineTaken("x"),

@@ -15,10 +15,10 @@ from fieldworthy.core.base.micros import micros_text
 from fieldworthy.core.rulebook.model import Kind, Skill
 from fieldworthy.rest.answers import json_answer
 from fieldworthy.rest.body import RawRoute
-from fieldworthy.rest.cursor import read_cursor, write_cursor
+from fieldworthy.rest.cursor import read_place, refuse_after, write_cursor
 from fieldworthy.rest.described import RULEBOOK, described, query_parameter
 from fieldworthy.rest.keeping import Keeping, organisation_of
-from fieldworthy.rest.machines import AFTER, LIMIT, MACHINE_ID, machine_of, read_limit, read_name, refuse_after
+from fieldworthy.rest.machines import AFTER, LIMIT, MACHINE_ID, machine_of, read_limit, read_name
 from fieldworthy.rest.moments import AS_OF, read_as_of
 from fieldworthy.rest.problems import failed, log
 from fieldworthy.rest.query import read_query, shown, whole_number
@@ -137,7 +137,7 @@ def fleet_router(keeping: Keeping, recompute: Recompute) -> APIRouter:
     )
     async def get_fleet_due(request: Request) -> Response:
         query = read_query(request, [parameter["name"] for parameter in FLEET])
-        after = _place(query["after"]) if "after" in query else None
+        after = _place(query)
         as_of, wanted, limit = read_as_of(query), _wanted(query), read_limit(query)
         if as_of is None:
             return json_answer(_fleet_json(await ask_fleet(organisation_of(request), wanted, after, limit)))
@@ -157,6 +157,7 @@ def _fleet_json(fleet: Fleet) -> dict[str, Any]:
         "machines": dict(zip(FITNESS, fleet.summary.fits, strict=True)),
         "not_fit": [_not_fit(machine, made) for machine, made in fleet.not_fit],
         "problems": [{"machine": id_, "problem": orjson.Fragment(made.problem or "null")} for id_, made in fleet.problems],
+        "thinned_before": None if fleet.thinned is None else micros_text(fleet.thinned),
     }
 
 
@@ -232,12 +233,15 @@ def _reads(text: str) -> datetime | None:
         return None
 
 
-def _place(text: str) -> Place:
+def _place(query: Mapping[str, str]) -> Place | None:
     """Where the page before ended. Raises Refused."""
-    match read_cursor(text):
-        case [int(urgency), int() | float() as rank, str(machine), str(task)] if 0 <= urgency < len(URGENCY) and "\0" not in machine + task:
-            return urgency, float(rank), machine, task
-    raise refuse_after()
+    place = read_place(query, int, float, str, str)
+    if place is None:
+        return None
+    urgency, rank, machine, task = place
+    if not 0 <= urgency < len(URGENCY):
+        raise refuse_after()
+    return urgency, rank, machine, task
 
 
 def _refused(name: str, text: str, mend: str) -> Refused:

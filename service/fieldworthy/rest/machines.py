@@ -23,7 +23,7 @@ from fieldworthy.rest.conditions import (
     with_created,
     with_not_modified,
 )
-from fieldworthy.rest.cursor import read_cursor, write_cursor
+from fieldworthy.rest.cursor import read_place, refuse_after, write_cursor
 from fieldworthy.rest.described import BODY, described, path_parameter, query_parameter
 from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, ONCE, Keeping, once, organisation_of
 from fieldworthy.rest.moments import AS_OF, read_as_of
@@ -43,7 +43,6 @@ TAG = "machines"
 _ID = re.compile(ID_PATTERN.removesuffix("$") + r"\Z")
 _NAME = re.compile(PRINTABLE.removesuffix("$") + r"\Z")
 _MOST_ID = 120
-BIGGEST = 2**63
 """Beyond any moment that is kept."""
 
 _TEXT = {"type": "string", "minLength": 1, "maxLength": 120}
@@ -67,7 +66,8 @@ def machines_router(keeping: Keeping) -> APIRouter:
                 TAG,
                 "Keep a machine",
                 "Creates it (201) or changes it (200); each state stays, and can be read `as_of` its time. The same document again changes "
-                "nothing. It is checked against its rulebook, so that what is due on it can always be asked.",
+                "nothing. It is checked against its rulebook, so that what is due on it can always be asked. Where a number without a unit "
+                "is kept of a meter, the rulebook can't be changed for one by which that meter counts otherwise.",
                 answers.MachinePut,
                 requests.KEPT_MACHINE,
                 (*BODY, *ONCE, "question.does_not_fit", "machine.changed", "machine.taken"),
@@ -200,19 +200,12 @@ def read_name(query: Mapping[str, str], name: str, most: int) -> str | None:
     return text
 
 
-def refuse_after() -> Refused:
-    """To be raised where `after` is one of another list."""
-    return Refused([Finding("request.parameter", "`after` belongs to another list", "give `next` of the page before, as it was")])
-
-
 def after_record(query: Mapping[str, str]) -> tuple[int, str] | None:
     """Where a page of records, work or locks goes on after: the time and the id of the last one before. Raises Refused."""
-    if "after" not in query:
-        return None
-    match read_cursor(query["after"]):
-        case [int(at), str(id)] if is_id(id) and -BIGGEST <= at < BIGGEST and not isinstance(at, bool):
-            return at, id
-    raise refuse_after()
+    place = read_place(query, int, str)
+    if place is not None and not is_id(place[1]):
+        raise refuse_after()
+    return place and (place[0], place[1])
 
 
 def machine_json(document: KeptDocument) -> dict[str, Any]:
@@ -226,12 +219,12 @@ def machine_json(document: KeptDocument) -> dict[str, Any]:
 
 
 def _after(query: Mapping[str, str]) -> str | None:
-    if "after" not in query:
+    place = read_place(query, str)
+    if place is None:
         return None
-    match read_cursor(query["after"]):
-        case [str(id)] if is_id(id):
-            return id
-    raise refuse_after()
+    if not is_id(place[0]):
+        raise refuse_after()
+    return str(place[0])
 
 
 def _counted(puts: Any) -> dict[str, Any]:

@@ -15,7 +15,7 @@ from fieldworthy.core.meter.intake import SAME
 from fieldworthy.rest.answers import json_answer
 from fieldworthy.rest.batch import LINES_TYPES
 from fieldworthy.rest.body import JSON_TYPES, RawRoute, media_type
-from fieldworthy.rest.cursor import read_cursor, write_cursor
+from fieldworthy.rest.cursor import read_place, write_cursor
 from fieldworthy.rest.described import BODY, described, header_parameter, path_parameter, query_parameter, ref
 from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, ONCE, Keeping, once, organisation_of
 from fieldworthy.rest.query import read_query, shown, whole_number
@@ -23,10 +23,10 @@ from fieldworthy.rest.unpack import unpacked
 from fieldworthy.usecases.aside_words import WHY
 from fieldworthy.usecases.keep_readings import SET_ASIDE, Intake, keep_readings
 from fieldworthy.usecases.kept import Kept
-from fieldworthy.usecases.kept_readings import SetAside
+from fieldworthy.usecases.kept_readings import ACCEPTED, DISMISSED, SetAside
 from fieldworthy.usecases.limits import MAX_PAGE, MAX_READINGS, MAX_READINGS_BYTES
 from fieldworthy.usecases.list_readings import Asked, KeptPage, list_readings
-from fieldworthy.usecases.settle_readings import ACCEPTED, DISMISSED, Settlement, settle
+from fieldworthy.usecases.settle_readings import Settlement, settle
 from fieldworthy.wire import readings_answers as answers
 from fieldworthy.wire import requests
 from fieldworthy.wire.readings import moment, query_moment, read_readings
@@ -58,7 +58,8 @@ def readings_router(keeping: Keeping) -> APIRouter:
             "for somebody to accept or dismiss it. A reading is set aside that runs backward; that moves more than an hour an hour (an "
             "hour and a hundredth of the time more may be, because a dial may show whole hours and clocks differ); that looks like "
             "minutes or seconds sent as hours; that is still to come; of an unknown machine or meter; in a unit that does not fit; at "
-            "odds with another of its moment; or out of range.",
+            "odds with another of its moment; or out of range. One that was dismissed stays so (`dismissed`), and one that was accepted as "
+            "something else stays that (`accepted-as`): neither waits.",
             answers.ReadingsAnswer,
             {
                 "application/json": {"schema": {"oneOf": [ref("SentReadings"), ref("ReadingsIn")]}},
@@ -102,7 +103,7 @@ def readings_router(keeping: Keeping) -> APIRouter:
         limit = _limit(query)
         settled = _one_of("settled", query.get("settled", "no"), ("yes", "no")) == "yes"
         why = _one_of("why", query["why"], WHY) if "why" in query else None
-        after = _place(query, (int, int, str))
+        after = read_place(query, int, int, str)
         async with keeping.store.look(organisation_of(request)) as kept:
             found = await kept.aside.page(limit + 1, settled, after, query.get("machine"), why)
         last = found[limit - 1] if len(found) > limit else None
@@ -117,7 +118,9 @@ def readings_router(keeping: Keeping) -> APIRouter:
             "Accept a reading that was set aside",
             "It is kept, and every answer is as if it had been kept at first. What is kept and contradicts it is withdrawn, and told. "
             "With `as` another value or unit is kept in its place (minutes that were sent as hours); with `replaced_meter` the meter was "
-            "replaced before it, and nothing is withdrawn. The same once more changes nothing.",
+            "replaced before it, and nothing is withdrawn; a replacement that was told just so before counts once. What waits of the same "
+            "meter is judged again, and what fits by then is kept too: `also_kept`. What was dismissed, or kept meanwhile, can still be "
+            "accepted; how it was settled before is then in `earlier`. The same once more changes nothing.",
             answers.AsideItem,
             requests.ACCEPT,
             (*BODY, *ONCE, "set_aside.unknown", "set_aside.settled", "set_aside.unacceptable"),
@@ -133,7 +136,8 @@ def readings_router(keeping: Keeping) -> APIRouter:
             "dismissSetAside",
             TAG,
             "Dismiss a reading that was set aside",
-            "It is not kept, and waits no longer; sent again, it stays dismissed. The same once more changes nothing.",
+            "It is not kept, and waits no longer; sent again, it stays dismissed, even where it would fit by then. The same once more "
+            "changes nothing.",
             answers.AsideItem,
             requests.DISMISS,
             (*BODY, *ONCE, "set_aside.unknown", "set_aside.settled"),
@@ -177,7 +181,7 @@ def readings_router(keeping: Keeping) -> APIRouter:
     async def list_kept_readings(request: Request) -> Response:
         query = read_query(request, ("limit", "after", "meter", "from", "to", "as_of"))
         first, until, as_of = (_moment(name, query[name]) if name in query else None for name in ("from", "to", "as_of"))
-        asked = Asked(query.get("meter"), first, until, _place(query, (int, int)), as_of)
+        asked = Asked(query.get("meter"), first, until, read_place(query, int, int), as_of)
         async with keeping.store.look(organisation_of(request)) as kept:
             page = await list_readings(kept, keeping.find, request.path_params["id"], asked, _limit(query))
         return json_answer(_page(page))
@@ -206,18 +210,8 @@ def _aside(item: SetAside) -> dict[str, Any]:
     details = json.loads(item.details)
     settled = None
     if item.settled is not None:
-        how = details.get("settlement", {})
-        read_as = how.get("as")
-        settled = {
-            "done": item.settled_as,
-            "at": micros_text(item.settled),
-            "by": item.settled_by,
-            "why": item.settled_why,
-            "read_as": None if read_as is None else {"value": read_as["value"], "unit": read_as.get("unit")},
-            "replaced_meter": how.get("replaced_meter"),
-            "withdrawn": how.get("withdrawn", []),
-            "withdrawn_in_all": how.get("withdrawn_in_all", 0),
-        }
+        how = {"done": item.settled_as, "at": item.settled, "by": item.settled_by, "why": item.settled_why}
+        settled = _settlement_json({**how, **details.get("settlement", {})})
     return {
         "id": item.key,
         "machine": item.machine,
@@ -231,6 +225,23 @@ def _aside(item: SetAside) -> dict[str, Any]:
         "mend": details["mend"].replace("/ID/", f"/{item.key}/"),
         "set_aside_at": micros_text(item.known),
         "settled": settled,
+        "earlier": [_settlement_json(how) for how in details.get("earlier", ())],
+    }
+
+
+def _settlement_json(how: Mapping[str, Any]) -> dict[str, Any]:
+    read_as = how.get("as")
+    return {
+        "done": how["done"],
+        "at": micros_text(how["at"]),
+        "by": how["by"],
+        "why": how["why"],
+        "read_as": None if read_as is None else {"value": read_as["value"], "unit": read_as.get("unit")},
+        "replaced_meter": how.get("replaced_meter"),
+        "withdrawn": how.get("withdrawn", []),
+        "withdrawn_in_all": how.get("withdrawn_in_all", 0),
+        "also_kept": how.get("also_kept", []),
+        "also_kept_in_all": how.get("also_kept_in_all", 0),
     }
 
 
@@ -244,17 +255,6 @@ def _page(page: KeptPage) -> dict[str, Any]:
 
 def _limit(query: Mapping[str, str]) -> int:
     return whole_number("limit", query["limit"], 1, MAX_PAGE) if "limit" in query else 50
-
-
-def _place(query: Mapping[str, str], kinds: tuple[type, ...]) -> Any:
-    """Where the page before ended. Raises Refused."""
-    if "after" not in query:
-        return None
-    found = read_cursor(query["after"])
-    fits = len(found) == len(kinds) and all(type(v) is k for v, k in zip(found, kinds, strict=True))
-    if not fits or any(type(v) is int and not -(2**63) <= v < 2**63 for v in found):
-        raise Refused([Finding("request.parameter", "`after` is of another list", "give `next` of the page before, as it was")])
-    return tuple(found)
 
 
 def _one_of(name: str, word: str, known: tuple[str, ...]) -> str:

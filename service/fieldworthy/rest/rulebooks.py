@@ -126,13 +126,15 @@ def rulebooks_router(uses: Uses) -> APIRouter:
             TAG,
             "Publish the draft",
             "The draft becomes the next version, which never changes. It must have no errors. What is the newest version already "
-            "is not published twice: that version is the answer.",
+            "is not published twice: that version is the answer. No version counts a meter in another unit than an earlier one: what is "
+            "kept without a unit stands for the meter's own.",
             answers.PublishAnswer,
             None,
             (
                 "rulebook.draft_unknown",
                 "rulebook.draft_changed",
                 "rulebook.version_taken",
+                "rulebook.meter_unit_changed",
                 "rulebook.has_errors",
                 "rulebook.name_differs",
                 "request.does_not_fit",

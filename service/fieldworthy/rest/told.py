@@ -24,12 +24,11 @@ from fieldworthy.rest.conditions import (
     with_created,
     with_not_modified,
 )
-from fieldworthy.rest.cursor import read_cursor, write_cursor
+from fieldworthy.rest.cursor import read_place, write_cursor
 from fieldworthy.rest.described import BODY, described, path_parameter, query_parameter
 from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, ONCE, Keeping, once, organisation_of
 from fieldworthy.rest.machines import (
     AFTER,
-    BIGGEST,
     ID_SCHEMA,
     LIMIT,
     MACHINE_ID,
@@ -39,7 +38,6 @@ from fieldworthy.rest.machines import (
     machine_of,
     read_limit,
     read_name,
-    refuse_after,
 )
 from fieldworthy.rest.moments import AS_OF, read_as_of
 from fieldworthy.rest.query import read_query, shown
@@ -82,6 +80,8 @@ SPOKEN: Mapping[str, Spoken] = {
 _NOTES = {
     "done": " One that says its `meters` alone, and no time, is old history: it is put in time by the machine's readings.",
     "found": " It is open until it is settled.",
+    "meter-replacements": " From `at` on (included) the new dial counts. One that is told already, or that kept readings or records "
+    "contradict, is refused (`question.replacement_contradicts`). What waits at `/v1/set-aside` and fits by then is kept.",
 }
 
 
@@ -286,9 +286,5 @@ def _state(entry: Entry) -> dict[str, Any]:
 
 
 def _after_state(query: Mapping[str, str]) -> int | None:
-    if "after" not in query:
-        return None
-    match read_cursor(query["after"]):
-        case [int(known)] if -BIGGEST <= known < BIGGEST and not isinstance(known, bool):
-            return known
-    raise refuse_after()
+    place = read_place(query, int)
+    return None if place is None else int(place[0])

@@ -189,17 +189,19 @@ def work_router(keeping: Keeping) -> APIRouter:
             "handOverWork",
             TAG,
             "Hand work over",
-            "From whoever has it in hand to another, with who decided it and why; to whoever has it already, nothing changes. Not while a "
-            "step is begun: whoever began it says first that it is done, for only they know where it stands.",
+            "From whoever has it in hand to another, with who decided it and why; to whoever has it already, nothing changes. `from` says "
+            "whom it is taken from: where it is in other hands by now, it stays there (where it may have come back to them meanwhile, an "
+            "`Idempotency-Key` tells a repeat). Not while a step is begun: whoever began it says first that it is done, for only they know "
+            "where it stands.",
             answers.WorkAnswer,
             requests.HAND_OVER,
-            (*ASKED, *ONCE, "work.unknown", "work.closed", "work.step_begun"),
+            (*IN_HAND, "work.step_begun"),
             [MACHINE_ID, WORK_ID, IDEMPOTENCY_KEY],
         ),
     )
     async def hand_over(request: Request) -> Response:
         async def work(kept: Kept, id: str, given: Any) -> Response:
-            done = await deeds.hand_over(kept, id, request.path_params["work"], given["to"], given["by"], given["why"])
+            done = await deeds.hand_over(kept, id, request.path_params["work"], given)
             return json_answer({"work": _work(done.work)})
 
         return await deed(request, requests.HAND_OVER, work)
@@ -256,7 +258,7 @@ def work_router(keeping: Keeping) -> APIRouter:
             "is.",
             answers.PutOnAnswer,
             requests.PUT_ON,
-            (*ASKED, *ONCE),
+            (*ASKED, *ONCE, "work.of_another"),
             [MACHINE_ID, IDEMPOTENCY_KEY],
         ),
     )

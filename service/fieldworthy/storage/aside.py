@@ -4,15 +4,16 @@ from collections.abc import Collection, Iterable, Sequence
 from dataclasses import asdict
 from typing import Any
 
-from sqlalchemy import Row, literal, select, tuple_, update
+from sqlalchemy import Row, bindparam, func, literal, or_, select, tuple_, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from fieldworthy.storage.machines import NUL, chunks, of_each
 from fieldworthy.storage.tables import set_aside
-from fieldworthy.usecases.kept_readings import SetAside
+from fieldworthy.usecases.kept_readings import DISMISSED, MEANWHILE, Mark, SetAside
 
 _CHUNK = 1_000  # rows of one statement
+_NEVER = -1  # stands for when it was settled, of one that was not
 
 
 class SqlAside:
@@ -30,6 +31,32 @@ class SqlAside:
         for chunk in chunks(sorted(readings, key=_key), _CHUNK):
             await self._connection.execute(new, [{"organisation": self._organisation, **asdict(reading)} for reading in chunk])
 
+    async def among(self, keys: Collection[str]) -> Sequence[SetAside]:
+        found: list[SetAside] = []
+        for chunk in chunks(keys, _CHUNK):
+            rows = await self._connection.execute(of_each(self._connection, set_aside.c.key, chunk, self._own))
+            found += map(_reading, rows)
+        return found
+
+    async def marks(self, machines: Collection[str], first: int, last: int) -> Sequence[Mark]:
+        a = set_aside.c
+        wanted = (a.at.between(first, last), or_(a.settled.is_(None), a.settled_as == DISMISSED))
+        those = of_each(self._connection, a.machine, machines, self._own, *wanted).subquery().c
+        rows = await self._connection.execute(select(those.key, those.machine, those.at, those.settled.is_not(None)))
+        return [Mark(*row) for row in rows]
+
+    async def wait_again(self, readings: Iterable[tuple[SetAside, int | None]]) -> None:
+        a = set_aside.c
+        was = func.coalesce(a.settled, _NEVER) == bindparam("was")
+        names = ("why", "details", "known", "settled", "settled_as", "settled_by", "settled_why")
+        anew = update(set_aside).where(self._own, a.key == bindparam("of"), was).values({name: bindparam(f"new_{name}") for name in names})
+        for chunk in chunks(sorted(readings, key=lambda each: each[0].key), _CHUNK):
+            rows = [
+                {"of": r.key, "was": _NEVER if settled is None else settled, **{f"new_{name}": getattr(r, name) for name in names}}
+                for r, settled in chunk
+            ]
+            await self._connection.execute(anew, rows)
+
     async def find(self, key: str, lock: bool = False) -> SetAside | None:
         query = select(set_aside).where(self._own, set_aside.c.key == key)
         row = (await self._connection.execute(query.with_for_update() if lock else query)).first()
@@ -44,6 +71,12 @@ class SqlAside:
         if details is not None:
             values["details"] = details
         await self._connection.execute(update(set_aside).where(self._own, set_aside.c.key == key).values(**values))
+
+    async def settle_meanwhile(self, keys: Collection[str], known: int) -> None:
+        those = (self._own, set_aside.c.key == bindparam("of"))
+        settled = update(set_aside).where(*those).values(settled=known, settled_as=MEANWHILE, settled_by=None, settled_why=None)
+        for chunk in chunks(sorted(keys), _CHUNK):
+            await self._connection.execute(settled, [{"of": key} for key in chunk])
 
     async def page(
         self, limit: int, settled: bool, after: tuple[int, int, str] | None = None, machine: str | None = None, why: str | None = None

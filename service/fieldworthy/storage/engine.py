@@ -17,7 +17,7 @@ from fieldworthy.storage.new_sqlite import lay_out
 from fieldworthy.storage.tables import REVISION
 from fieldworthy.storage.trouble import busy, reaching, unavailable
 from fieldworthy.usecases.database_limits import USUAL, DatabaseLimits
-from fieldworthy.usecases.kept import Kept
+from fieldworthy.usecases.kept import HOME, Kept
 from fieldworthy.usecases.ports import Clock, Rulebooks, StoreUnavailable
 
 if TYPE_CHECKING:
@@ -141,7 +141,7 @@ class SqlStore:
     @asynccontextmanager
     async def read(self) -> AsyncIterator[Rulebooks]:
         async with reaching(), self.engine.connect() as connection, connection.begin():
-            yield _rulebooks(connection, False)
+            yield _rulebooks(connection)
 
     @asynccontextmanager
     async def write(self) -> AsyncIterator[Rulebooks]:
@@ -149,7 +149,7 @@ class SqlStore:
             if self._postgresql:
                 # nothing is published before what somebody is keeping at the moment, or answers `as_of` then would change: so wait for it
                 await connection.execute(text("select pg_advisory_xact_lock(:lock)"), {"lock": KEEP_LOCK})
-            yield _rulebooks(connection, self._clock is None)
+            yield _rulebooks(connection, self._clock is None, _kept(connection, HOME, self._clock))
 
     @asynccontextmanager
     async def look(self, organisation: int, as_of: int | None = None) -> AsyncIterator[Kept]:
@@ -177,9 +177,7 @@ class SqlStore:
     @asynccontextmanager
     async def keep(self, organisation: int) -> AsyncIterator[Kept]:
         """Writes what concerns machines: who changes the same machine waits at its lock, others go on beside (on SQLite all queue)."""
-        async with self._begun() as connection:
-            if self._postgresql:
-                await connection.execute(text("select pg_advisory_xact_lock_shared(:lock)"), {"lock": KEEP_LOCK})
+        async with self._keeping() as connection:
             yield _kept(connection, organisation, self._clock)
 
     @asynccontextmanager
@@ -188,8 +186,16 @@ class SqlStore:
         from fieldworthy.storage.kept import SqlKept
         from fieldworthy.storage.retention import SqlThinning
 
-        async with self._begun() as connection:
+        async with self._keeping() as connection:
             yield SqlThinning(SqlKept(connection, organisation, self._clock))
+
+    @asynccontextmanager
+    async def _keeping(self) -> AsyncIterator[AsyncConnection]:
+        """For whoever changes what is kept of machines: it is waited for where a moment is settled, or something published."""
+        async with self._begun() as connection:
+            if self._postgresql:
+                await connection.execute(text("select pg_advisory_xact_lock_shared(:lock)"), {"lock": KEEP_LOCK})
+            yield connection
 
     @asynccontextmanager
     async def writing(self) -> AsyncIterator[AsyncConnection]:
@@ -241,10 +247,10 @@ class SqlStore:
         await self.engine.dispose()
 
 
-def _rulebooks(connection: AsyncConnection, own_clock: bool) -> Rulebooks:
+def _rulebooks(connection: AsyncConnection, own_clock: bool = False, beside: Kept | None = None) -> Rulebooks:
     from fieldworthy.storage.rulebooks import SqlRulebooks
 
-    return SqlRulebooks(connection, own_clock=own_clock)
+    return SqlRulebooks(connection, own_clock=own_clock, beside=beside)
 
 
 def _kept(connection: AsyncConnection, organisation: int, clock: Clock | None) -> Kept:

@@ -10,7 +10,7 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 from fieldworthy.core.base.finding import nearest
 from fieldworthy.storage.tables import rulebook_drafts as drafts
 from fieldworthy.storage.tables import rulebook_versions as versions
-from fieldworthy.usecases.kept import HOME
+from fieldworthy.usecases.kept import HOME, Kept
 from fieldworthy.usecases.ports import Draft, Published, Shelved, Version
 from fieldworthy.usecases.refusals import VersionTaken
 
@@ -21,8 +21,9 @@ _WHOLE = (*_SUMMARY, versions.c.text, versions.c.media_type, versions.c.document
 class SqlRulebooks:
     """Implements `usecases.ports.Rulebooks` for one organisation, inside one transaction, which it neither begins nor ends."""
 
-    def __init__(self, connection: AsyncConnection, organisation: int = HOME, own_clock: bool = False) -> None:
-        """own_clock: whether moments are told by the database's clock."""
+    def __init__(self, connection: AsyncConnection, organisation: int = HOME, own_clock: bool = False, beside: Kept | None = None) -> None:
+        """own_clock: whether moments are told by the database's clock. beside: what is kept of machines, for who publishes."""
+        self.beside = beside
         self._connection = connection
         self._own_clock = own_clock
         self._organisation = organisation

@@ -3,7 +3,7 @@
 from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
-from sqlalchemy import ColumnElement, Select, and_, case, delete, func, insert, or_, select, tuple_, union_all
+from sqlalchemy import ColumnElement, Select, and_, case, delete, func, insert, or_, select, true, tuple_, union_all
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from fieldworthy.storage.machines import chunks
@@ -48,15 +48,21 @@ class SqlStandings:
         return 0 if found is None else int(found)
 
     async def stale(self, moment: int, most: int, scope: Scope = _EVERYTHING) -> Sequence[int]:
-        query = self._with_computed(machines.c.key).where(self._stale(moment), *self._in_scope(scope))
+        query = self._with_computed(machines.c.key).where(self._stale(moment), *_of_machine(scope), _may_come_by(scope))
         return [row.key for row in await self._connection.execute(query.order_by(machines.c.key).limit(most))]
 
     async def summary(self, moment: int, scope: Scope) -> Summary:
-        stale = func.coalesce(func.sum(case((self._stale(moment), 1), else_=0)), 0)
-        counts = [func.coalesce(func.sum(computed.c[word]), 0) for word in URGENCY]
-        fits = [func.coalesce(func.sum(case((computed.c.fit == word, 1), else_=0)), 0) for word in FITNESS]
-        query = self._with_computed(stale, func.min(computed.c.at), func.count(computed.c.problem), *counts, *fits)
-        row = (await self._connection.execute(query.where(*self._in_scope(scope)))).one()
+        def shown(column: Any) -> Any:
+            return column if scope.rulebook is None else case((_by(scope.rulebook), column))
+
+        def total(column: Any) -> Any:
+            return func.coalesce(func.sum(column), 0)
+
+        stale = total(case((and_(self._stale(moment), _may_come_by(scope)), 1), else_=0))
+        counts = [total(shown(computed.c[word])) for word in URGENCY]
+        fits = [total(shown(case((computed.c.fit == word, 1), else_=0))) for word in FITNESS]
+        query = self._with_computed(stale, func.min(shown(computed.c.at)), func.count(shown(computed.c.problem)), *counts, *fits)
+        row = (await self._connection.execute(query.where(*_of_machine(scope)))).one()
         told = [int(count) for count in row[3:]]
         return Summary(int(row[0]), row[1], row[2], told[: len(URGENCY)], told[len(URGENCY) :])
 
@@ -94,12 +100,12 @@ class SqlStandings:
 
     async def not_fit(self, scope: Scope, most: int) -> Sequence[tuple[Machine, Computed]]:
         worst = case({word: i for i, word in enumerate(FITNESS)}, value=computed.c.fit)
-        query = self._with_computed(*_MACHINE, *_COMPUTED).where(computed.c.fit != "fit", *self._in_scope(scope))
+        query = self._with_computed(*_MACHINE, *_COMPUTED).where(computed.c.fit != "fit", *_in_scope(scope))
         rows = await self._connection.execute(query.order_by(worst, machines.c.id).limit(most))
         return [(Machine(*row[: len(_MACHINE)]), Computed(*row[len(_MACHINE) :])) for row in rows]
 
     async def problems(self, scope: Scope, most: int) -> Sequence[tuple[str, Computed]]:
-        query = self._with_computed(machines.c.id, *_COMPUTED).where(computed.c.problem.is_not(None), *self._in_scope(scope))
+        query = self._with_computed(machines.c.id, *_COMPUTED).where(computed.c.problem.is_not(None), *_in_scope(scope))
         rows = await self._connection.execute(query.order_by(machines.c.id).limit(most))
         return [(row[0], Computed(*row[1:])) for row in rows]
 
@@ -125,26 +131,11 @@ class SqlStandings:
             newest > computed.c.version,
         )
 
-    def _in_scope(self, scope: Scope) -> list[ColumnElement[bool]]:
-        """Conditions on machines and what was computed of them."""
-        found: list[ColumnElement[bool]] = []
-        if scope.site is not None:
-            found.append(machines.c.site == scope.site)
-        if scope.machine is not None:
-            found.append(machines.c.id == scope.machine)
-        if scope.rulebook is not None:
-            name, _, version = scope.rulebook.partition("@")
-            mine = computed.c.rulebook == name
-            called = machines.c.rulebook.in_((name, scope.rulebook)) if version else _called(name)
-            by_it = and_(mine, computed.c.version == int(version)) if version else mine
-            found.append(or_(by_it, and_(computed.c.machine.is_(None), called)))  # it may be one by which nothing was computed yet
-        return found
-
     def _wanted(self, wanted: Wanted) -> list[ColumnElement[bool]]:
         """Conditions on standings."""
         found = [self._own]
         if wanted.scope != _EVERYTHING:
-            meant = self._with_computed(machines.c.key).where(*self._in_scope(wanted.scope))
+            meant = self._with_computed(machines.c.key).where(*_in_scope(wanted.scope))
             found.append(standings.c.machine.in_(meant))
         if wanted.fits:
             fit = select(computed.c.machine).where(self._own_computed, computed.c.fit.in_(sorted(wanted.fits)))
@@ -160,13 +151,45 @@ class SqlStandings:
         return found
 
 
-def _called(name: str) -> ColumnElement[bool]:
-    return or_(machines.c.rulebook == name, machines.c.rulebook.startswith(f"{name}@", autoescape=True))
+def _of_machine(scope: Scope) -> list[ColumnElement[bool]]:
+    """Conditions on machines."""
+    found: list[ColumnElement[bool]] = []
+    if scope.site is not None:
+        found.append(machines.c.site == scope.site)
+    if scope.machine is not None:
+        found.append(machines.c.id == scope.machine)
+    return found
+
+
+def _in_scope(scope: Scope) -> list[ColumnElement[bool]]:
+    """Conditions on machines and what was computed of them."""
+    return [*_of_machine(scope), *(() if scope.rulebook is None else (_by(scope.rulebook),))]
+
+
+def _by(rulebook: str) -> ColumnElement[bool]:
+    """Whether standings were computed by this rulebook, `name` or `name@3`."""
+    name, _, version = rulebook.partition("@")
+    mine = computed.c.rulebook == name
+    return and_(mine, computed.c.version == int(version)) if version else mine
+
+
+def _may_come_by(scope: Scope) -> ColumnElement[bool]:
+    """
+    Whether standings that are to be computed anew belong to a scope's rulebook, or may once they are: so a machine that came to it since
+    is missing from no list without being told of as stale.
+    """
+    if scope.rulebook is None:
+        return true()
+    name, _, version = scope.rulebook.partition("@")
+    named = machines.c.rulebook == scope.rulebook if version else machines.c.rulebook.startswith(f"{name}@", autoescape=True)
+    return or_(_by(scope.rulebook), machines.c.rulebook == name, named)
 
 
 def _is_newer(one: Computed, there: Computed) -> bool:
-    """Whether nothing that went into `one` is older than what went into what is there."""
-    same = one.rulebook == there.rulebook
-    if one.known < there.known or (same and one.version < there.version):
-        return False
-    return one.known > there.known or (same and one.version > there.version) or one.at >= there.at
+    """
+    Whether nothing that went into `one` is older than what went into what is there. Each was read from one state of everything: so what
+    knows of a later change of the machine knows of all that was published before too, and may have gone back to an earlier version.
+    """
+    if one.known != there.known:
+        return one.known > there.known
+    return one.version > there.version or (one.version == there.version and one.at >= there.at)

@@ -1,15 +1,19 @@
 """Why a reading was set aside, in words, in values, and what to do about it."""
 
+import json
+from collections.abc import Mapping
 from typing import Any
 
 from fieldworthy.core.base.finding import or_list
 from fieldworthy.core.base.micros import AHEAD, HOUR, micros_text
-from fieldworthy.core.base.quantity import TICKS, Exact, Unit, from_ticks, ticks_text
+from fieldworthy.core.base.quantity import TICKS, Exact, Unit, from_ticks, ticks_text, to_ticks
 from fieldworthy.core.meter import intake
 from fieldworthy.core.meter.intake import Aside, Point
+from fieldworthy.usecases.kept_readings import SetAside
 from fieldworthy.usecases.refusals import shorten
 
 UNKNOWN_MACHINE, UNKNOWN_METER = "unknown-machine", "unknown-meter"
+ACCEPTED_AS = "accepted-as"
 
 WHY = (
     intake.RUNS_BACKWARD,
@@ -22,7 +26,7 @@ WHY = (
     UNKNOWN_MACHINE,
     UNKNOWN_METER,
 )
-"""Every reason."""
+"""Every reason for which a reading waits."""
 
 _SETTLE = "accept it at /v1/set-aside/ID/accept"
 _OR_DISMISS = "or dismiss it at /v1/set-aside/ID/dismiss"
@@ -76,6 +80,30 @@ def words_of(aside: Aside, sent: tuple[int, Exact, str | None], own: Unit) -> tu
             name = "min" if meant == "minutes" else "s"
             values["as"] = {"value": sent_number(value), "unit": name}
             return f"{shown} can't be, but as {meant} it fits: before it stands {before}.", mend, values
+
+
+def was_dismissed(row: SetAside) -> tuple[str, str, dict[str, Any]]:
+    """The same for a reading that was dismissed, and is sent again."""
+    by, when, why = _settled(row)
+    extra = " with `as`, its value and its unit" if row.unit is None else ""
+    mend = f"nothing needs to be done; if it is right after all, {_SETTLE}{extra}"
+    return f"it was dismissed by `{shorten(by)}` at {when}: {shorten(why, 300)}", mend, {"by": by, "at": when, "why": why}
+
+
+def accepted_as(row: SetAside) -> tuple[str, tuple[str, str, dict[str, Any]]]:
+    """The reason too, for a reading that was accepted as something else, which is kept, and is sent again."""
+    by, when, why = _settled(row)
+    read_as: Mapping[str, Any] = json.loads(row.details)["settlement"]["as"]
+    said = {"value": read_as["value"], "unit": read_as.get("unit")}
+    shown = f"{ticks_text(to_ticks(read_as['value']))} {shorten(read_as.get('unit') or '')}".rstrip()
+    text = f"it was accepted by `{shorten(by)}` at {when} as {shown}, and that is kept."
+    mend = "nothing needs to be done; have the sender send it so"
+    return ACCEPTED_AS, (text, mend, {"by": by, "at": when, "why": why, "as": said})
+
+
+def _settled(row: SetAside) -> tuple[str, str, str]:
+    assert row.settled is not None  # it was accepted or dismissed
+    return row.settled_by or "", micros_text(row.settled), row.settled_why or ""
 
 
 def sent_number(ticks: Exact) -> float:

@@ -6,7 +6,8 @@ and what is kept later is known later: so the same machine asked with the same `
 
 import json
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import datetime
 from typing import Any
 
 from fieldworthy.core.answer.due import DueAnswer
@@ -18,7 +19,7 @@ from fieldworthy.usecases.ask_due import due
 from fieldworthy.usecases.asking import Answered, Finder
 from fieldworthy.usecases.assemble import ROOMS, Assembled, Told, assemble
 from fieldworthy.usecases.find_rulebook import Found, resolve
-from fieldworthy.usecases.kept import KeepStore, Kept, Machine
+from fieldworthy.usecases.kept import THINNED, KeepStore, Kept, Machine
 from fieldworthy.usecases.kept_readings import Point
 from fieldworthy.usecases.old_history import Days
 from fieldworthy.usecases.ports import Version
@@ -27,33 +28,45 @@ from fieldworthy.usecases.refusals import MachineNotYetKept, MachineUnknown, Que
 
 @dataclass(frozen=True, slots=True)
 class Read:
-    """What is kept of a machine, read at one moment. version: that of its rulebook; a refusal where there is none. as_of: of all of it."""
+    """
+    What is kept of a machine, read at one moment. version: that of its rulebook; a refusal where there is none. as_of: of all of it.
+
+    thinned: from before it only some of the readings stayed; None: it was not asked, or all did.
+    """
 
     machine: Machine
     told: Told
     version: Version | Refusal
     as_of: int
+    thinned: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class KeptDue:
-    """An answer drawn from what is kept, and what of that could not be used."""
+    """An answer drawn from what is kept, and what of that could not be used. thinned: of a moment before it, when readings were whole."""
 
     answered: Answered[DueAnswer]
     assembled: Assembled
     as_of: int
+    thinned: int | None = None
 
     def to_json(self) -> dict[str, Any]:
-        """The answer to `POST /v1/due`, and `as_of`, `left_out`, `placed`."""
+        """The answer to `POST /v1/due`, and `as_of`, `left_out`, `placed`, `thinned_before`."""
         left_out = [
             {"what": what, "name": name, "why": why, "count": count} for (what, name, why), count in sorted(self.assembled.left_out.items())
         ]
         placed = [{"task": task, "count": count} for task, count in sorted(self.assembled.placed.items())]
-        return {**self.answered.to_json(), "as_of": micros_text(self.as_of), "left_out": left_out, "placed": placed}
+        thinned = None if self.thinned is None else micros_text(self.thinned)
+        beside = {"as_of": micros_text(self.as_of), "left_out": left_out, "placed": placed, "thinned_before": thinned}
+        return {**self.answered.to_json(), **beside}
 
 
-async def read_kept(kept: Kept, machines: Iterable[Machine], as_of: int | None = None) -> Sequence[Read]:
-    """What is kept of these machines, but for those of which nothing was kept at that moment. In their order."""
+async def read_kept(kept: Kept, machines: Iterable[Machine], as_of: int | None = None, back: bool = False) -> Sequence[Read]:
+    """
+    What is kept of these machines, but for those of which nothing was kept at that moment. In their order.
+
+    back: it is for an earlier moment, so that it counts whether readings were thinned out since.
+    """
     wanted = {machine.key: machine for machine in machines}
     documents = await kept.entries.documents(wanted, as_of)
     meters: dict[int, dict[str, int]] = {}
@@ -74,7 +87,9 @@ async def read_kept(kept: Kept, machines: Iterable[Machine], as_of: int | None =
         known = await kept.standings.newest_known(key, as_of)
         version = versions[reference]
         published = micros_of(version.published_at) if isinstance(version, Version) else 0
-        found.append(Read(machine, Told(machine.id, document, entries, readings), version, max(known, published)))
+        thinned = (await kept.entries.newest(key, THINNED, [""])).get("") if back else None
+        since = None if thinned is None else thinned.at
+        found.append(Read(machine, Told(machine.id, document, entries, readings), version, max(known, published), since))
     return found
 
 
@@ -165,9 +180,13 @@ class AskKeptDue:
             machine = await kept.machines.find(id)
             if machine is None:
                 raise MachineUnknown(id, await kept.machines.close_ids(id, 3))
-            reads = await read_kept(kept, [machine], as_of)
+            reads = await read_kept(kept, [machine], as_of, back=as_of is not None or now is not None)
         if not reads:
             raise MachineNotYetKept(id, micros_text(moment if as_of is None else as_of))
         found = await find_for(self._find, reads[0])
         asked = now if now is not None else micros_text(moment if as_of is None else as_of)
-        return answer_kept(reads[0], found, asked, tasks, notice, self._embed)
+        answer = answer_kept(reads[0], found, asked, tasks, notice, self._embed)
+        thinned = reads[0].thinned
+        if thinned is None or min(micros_of(datetime.fromisoformat(asked.upper())), moment if as_of is None else as_of) >= thinned:
+            return answer
+        return replace(answer, thinned=thinned)

@@ -323,7 +323,7 @@ class _Assembly:
         newest: dict[tuple[str, str], Plain] = {}  # of what an old record says was found and may still be open: the last of each
         for i in sorted(gone, key=lambda i: (when[i], i)):
             item = done[i]
-            if not blank(_word(item)) and key(item["found"]) in self.book.tasks[item["task"]].if_found:
+            if not blank(_word(item)) and self.book.tasks[item["task"]].if_found:
                 newest[item["task"], key(item["found"])] = {
                     "what": item["found"],
                     **{member: item[member] for member in ("task", "at", "on", "by") if item.get(member) is not None},

@@ -1,11 +1,12 @@
 """The standings of one machine, as the fleet's list has them."""
 
 import json
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
+from fieldworthy.core.answer.turns import turns
 from fieldworthy.core.base.micros import AHEAD, DAY, at_micros, micros_of, micros_text
 from fieldworthy.usecases.ask_kept_due import KeptDue, Read, answer_kept, find_for
 from fieldworthy.usecases.asking import Finder
@@ -16,6 +17,7 @@ from fieldworthy.usecases.old_history import Days
 from fieldworthy.usecases.ports import StoreUnavailable, Version
 from fieldworthy.usecases.refusals import Refusal
 
+_CONDITION = "working-condition"
 _URGENT = {word: i for i, word in enumerate(URGENCY)}
 
 
@@ -78,7 +80,7 @@ class Compute:
     def _refused(self, read: Read, moment: int, told: Any) -> Computed:
         """Of a machine whose question is refused there are no standings: what is wrong with it is kept in their place, for a day."""
         version, machine = read.version, read.machine
-        problem, until = self._writing.write(told), moment + DAY
+        problem, until = self._writing.write(told), min((moment + DAY, *(at for at in _told_for_later(read, moment) if at > moment)))
         if isinstance(version, Version):
             name, number, digest = version.name, version.version, version.digest
         else:
@@ -87,17 +89,28 @@ class Compute:
 
 
 def _until(read: Read, answer: KeptDue, moment: int) -> int:
-    """When the standings may change though nothing is kept: the local day ends, or what was told for later comes to hold."""
+    """
+    When the standings may change though nothing is kept: the local day is another, what was told for later comes to hold or ends, or a
+    reading grows old. Some of it begins with the tolerance of clocks, some at its moment, and some right behind that.
+    """
     days = Days.of(read.told.document, answer.answered.found.book)
-    until = micros_of(days.end_of(at_micros(moment)))
-    later = [entry.at for entry in read.told.entries]
-    later += [micros_of(_instant(item["to"])) for item in answer.assembled.machine.get("working_conditions", ()) if item.get("to")]
-    later += [points[-1][0] for points in read.told.readings.values() if points]
-    return min([until, *(at - AHEAD for at in later if at - AHEAD > moment)])
+    at = [micros_of(turn) for turn in (*days.turns(at_micros(moment)), *turns(answer.answered.answer.machine.history))]
+    at += _told_for_later(read, moment)
+    return min(then for turn in at for then in (turn - AHEAD, turn, turn + 1) if then > moment)
 
 
-def _instant(text: str) -> datetime:
-    return datetime.fromisoformat(text.upper())
+def _told_for_later(read: Read, moment: int) -> Iterator[int]:
+    """When what was told for later than a moment comes to hold, or ends."""
+    for entry in read.told.entries:
+        if entry.at >= moment:
+            yield entry.at
+        if entry.kind == _CONDITION and (to := json.loads(entry.body).get("to")):
+            yield micros_of(datetime.fromisoformat(to.upper()))
+    for points in read.told.readings.values():
+        for at, _, _ in reversed(points):
+            if at < moment:
+                break
+            yield at
 
 
 def _same(text: str) -> str:

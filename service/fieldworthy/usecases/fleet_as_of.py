@@ -33,15 +33,17 @@ class AskFleetAsOf:
         """as_of: what was known then, and the moment asked about. Raises QuestionDoesNotFit where it lies ahead, Refused for too many."""
         machines = await self._machines(organisation, wanted.scope, as_of)
         made: list[tuple[Machine, Computed, Sequence[Row]]] = []
+        thinned = as_of
         for i in range(0, len(machines), AT_ONCE):
             async with self._store.look(organisation) as kept:
-                reads = await read_kept(kept, machines[i : i + AT_ONCE], as_of)
+                reads = await read_kept(kept, machines[i : i + AT_ONCE], as_of, back=True)
             for read in reads:
                 computed, rows = await self._compute(read, as_of)
                 if _by_rulebook(computed, wanted.scope):
                     made.append((replace(read.machine, site=read.told.document.get("site")), computed, rows))
+                    thinned = max(thinned, read.thinned or as_of)
                 await asyncio.sleep(0)  # others have their turn
-        return _fleet(made, wanted, after, limit, as_of)
+        return replace(_fleet(made, wanted, after, limit, as_of), thinned=thinned if thinned > as_of else None)
 
     async def _machines(self, organisation: int, scope: Scope, as_of: int) -> Sequence[Machine]:
         """Those of a scope at that moment. What a machine's site was then its document of then says."""

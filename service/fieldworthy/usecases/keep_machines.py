@@ -16,6 +16,7 @@ from fieldworthy.usecases.as_of import refuse_ahead
 from fieldworthy.usecases.find_rulebook import FindRulebook, Found
 from fieldworthy.usecases.kept import MACHINE, Entry, Kept, Machine, next_known
 from fieldworthy.usecases.only_if import ALWAYS, OnlyIf, tag_of
+from fieldworthy.usecases.own_units import check_move
 from fieldworthy.usecases.refusals import (
     MachineChanged,
     MachineNotYetKept,
@@ -85,9 +86,13 @@ class KeepMachines:
         bodies: dict[str, str] = {}
         for id, document, where in told:
             found, old = books[document["rulebook"]], there.get(id)
-            if old is not None and json.loads(before[old.key].body) == document:
+            former = None if old is None else json.loads(before[old.key].body)
+            if former == document:
                 continue
-            findings += [f.at(where + f.path) for f in check_document(found, id, document, moment)]
+            wrong = check_document(found, id, document, moment)
+            if old is not None and former is not None and not wrong:
+                wrong = await check_move(kept, old, former, document, found.book)
+            findings += [f.at(where + f.path) for f in wrong]
             if len(findings) >= _MOST_FINDINGS:
                 break
             bodies[id] = written(document)

@@ -1,13 +1,11 @@
 """Readings as they are sent, many at once: kept, the same as one that is kept, or set aside with why."""
 
-import hashlib
 import json
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence, Set
 from dataclasses import dataclass
 from datetime import datetime
 from fractions import Fraction
-from functools import lru_cache
 from typing import Any, cast
 
 from fieldworthy.core.base.finding import nearest
@@ -15,34 +13,21 @@ from fieldworthy.core.base.micros import HOUR, micros_of
 from fieldworthy.core.base.names import key as key_of
 from fieldworthy.core.base.quantity import Unit, convert, find_unit, to_ticks, whole
 from fieldworthy.core.base.vocabulary import Vocabulary
-from fieldworthy.core.meter.intake import KEPT, SAME, Sent, Swap, Verdict, judge
-from fieldworthy.usecases.aside_words import UNKNOWN_MACHINE, UNKNOWN_METER, sent_number, unknown_machine, unknown_meter, words_of
+from fieldworthy.core.meter.intake import KEPT, SAME, Dial, Sent, Swap, Verdict, judge
+from fieldworthy.usecases.aside_words import UNKNOWN_MACHINE, UNKNOWN_METER, unknown_machine, unknown_meter, words_of
 from fieldworthy.usecases.find_rulebook import FindRulebook
 from fieldworthy.usecases.kept import Kept, Machine, next_known
-from fieldworthy.usecases.kept_readings import Meter, OfMeter, Point, Row, SetAside, Span
-from fieldworthy.usecases.sent_readings import Called, SentReading, SentReadings, distinct
+from fieldworthy.usecases.kept_readings import DISMISSED, Meter, OfMeter, Point, Row, Span
+from fieldworthy.usecases.sent_readings import Called, SentReadings, distinct
+from fieldworthy.usecases.setting_aside import SettingAside, Told, aside_key, unit_name
 
 SET_ASIDE = "set-aside"
-MEANWHILE = "kept"
-"""How a reading is settled that was set aside, and fits when it is sent again."""
 
 _RUN = 2 * HOUR
 """Moments that lie closer are looked up as one stretch of time."""
 
 _MOST_NEAR = 20
 """For so many unknown machines of one post near ids are looked up."""
-
-
-@dataclass(frozen=True, slots=True)
-class Told:
-    """One reading that was set aside. index: its place in the post, from 0; key: what it is settled by."""
-
-    index: int
-    key: str
-    why: str
-    text: str
-    mend: str
-    values: Mapping[str, Any]
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,15 +55,33 @@ class _OfMeter:
         return sorted(place for called in self.called for place in sent.places[called])
 
 
+@dataclass(frozen=True, slots=True)
+class _Before:
+    """What is sent again, by its place in the post. waiting: the keys of what waits; dismissed: the places of what was dismissed."""
+
+    waiting: Mapping[int, str]
+    dismissed: Set[int]
+
+
 async def keep_readings(kept: Kept, find: FindRulebook, sent: SentReadings) -> Intake:
     """
     Keeps what can be kept; the rest is set aside.
 
     The machines are locked until the transaction ends: whoever sends the same readings at the same moment waits, and finds them kept.
     """
-    locked = await kept.machines.lock({machine for machine, _ in sent.by_name})
+    return await keep_locked(kept, find, sent, await kept.machines.lock({machine for machine, _ in sent.by_name}))
+
+
+async def keep_locked(
+    kept: Kept, find: FindRulebook, sent: SentReadings, locked: Mapping[str, Machine], known: int | None = None, most: int | None = None
+) -> Intake:
+    """
+    The same, of machines that are locked already. known: since when it is known, None: from now on; most: of so many it is told why
+    they are set aside, None: of all.
+    """
     now = await kept.moment()
-    told = _Aside(sent, now)
+    told = SettingAside(sent, now, most)
+    before = await _sent_before(kept, locked, sent)
     meters = await _meters(kept, find, locked, told)
     swaps = await swaps_of(kept, {m.machine.key for m in meters}, {(m.machine.key, m.name): m.own for m in meters})
     beside = await _kept_beside(kept, meters)
@@ -86,8 +89,8 @@ async def keep_readings(kept: Kept, find: FindRulebook, sent: SentReadings) -> I
     fresh: list[tuple[_OfMeter, Sequence[Sent]]] = []
     again: list[_OfMeter] = []
     for meter in meters:
-        known = beside.get(meter.kept.key, ()) if meter.kept is not None else ()
-        verdicts = judge(meter.readings, known, swaps.get((meter.machine.key, meter.name), ()), meter.own, now)
+        there = beside.get(meter.kept.key, ()) if meter.kept is not None else ()
+        verdicts = _judged(meter, sent, before.dismissed, there, swaps.get((meter.machine.key, meter.name), ()), now)
         if verdicts.count(KEPT) == len(verdicts):
             fresh.append((meter, meter.readings))
         elif verdicts.count(SAME) == len(verdicts):
@@ -96,12 +99,46 @@ async def keep_readings(kept: Kept, find: FindRulebook, sent: SentReadings) -> I
             fresh.append((meter, taken))
     _note_again(again, outcomes, sent)
     if fresh:
-        await _write(kept, fresh, sent)
+        await _write(kept, fresh, sent, known)
     for i in told.places():
         outcomes[i] = SET_ASIDE
-    await kept.aside.add(told.rows())
-    await _settle_what_fits_now(kept, locked, sent, outcomes)
+    await told.keep(kept)
+    fits = {key for i, key in before.waiting.items() if outcomes[i] != SET_ASIDE}
+    await kept.aside.settle_meanwhile(fits, now if known is None else known)
     return Intake(outcomes, sorted(told.told, key=lambda t: t.index))
+
+
+async def _sent_before(kept: Kept, locked: Mapping[str, Machine], sent: SentReadings) -> _Before:
+    """
+    What was set aside once (its machine was not known yet, its time still to come) waits no longer where it stands now; and what was
+    dismissed stays so, whether it would fit by now or not.
+    """
+    marks = await kept.aside.marks(list(locked), min(sent.ats), max(sent.ats)) if locked else ()
+    if not marks:
+        return _Before({}, frozenset())
+    about = {(mark.machine, mark.at) for mark in marks}
+    places = [i for i, place in enumerate(zip(sent.machines, sent.ats, strict=True)) if place in about]
+    dismissed = {mark.key: mark.dismissed for mark in marks}
+    keys = {i: key for i in places if (key := aside_key(sent[i])) in dismissed}
+    return _Before(
+        {i: key for i, key in keys.items() if not dismissed[key]},
+        {i for i, key in keys.items() if dismissed[key]},
+    )
+
+
+def _judged(
+    meter: _OfMeter, sent: SentReadings, dismissed: Set[int], there: Sequence[Sent], swaps: Sequence[Swap], now: int
+) -> Sequence[Verdict]:
+    """The verdicts of a meter's readings. Those that were dismissed have no part in it, but where just that is kept it is the same."""
+    gone = [i for i, place in enumerate(meter.places(sent)) if place in dismissed] if dismissed else ()
+    if not gone:
+        return judge(meter.readings, there, swaps, meter.own, now)
+    dial = Dial((), meter.own)  # of one moment, and so of one dial
+    stands = set(dial.counted(there))
+    verdicts: dict[int, Verdict] = {i: DISMISSED if stands.isdisjoint(dial.counted([meter.readings[i]])) else SAME for i in gone}
+    others = [i for i in range(len(meter.readings)) if i not in verdicts]
+    verdicts |= zip(others, judge([meter.readings[i] for i in others], there, swaps, meter.own, now), strict=True)
+    return [verdicts[i] for i in range(len(meter.readings))]
 
 
 def _note_again(again: Sequence[_OfMeter], outcomes: list[str], sent: SentReadings) -> None:
@@ -114,14 +151,18 @@ def _note_again(again: Sequence[_OfMeter], outcomes: list[str], sent: SentReadin
             outcomes[place] = SAME
 
 
-def _sort_out(meter: _OfMeter, verdicts: Sequence[Verdict], outcomes: list[str], told: "_Aside") -> Sequence[Sent]:
+def _sort_out(meter: _OfMeter, verdicts: Sequence[Verdict], outcomes: list[str], told: SettingAside) -> Sequence[Sent]:
     """Notes what is not kept; gives what is."""
     taken = []
     for i, reading, verdict in zip(meter.places(told.sent), meter.readings, verdicts, strict=True):
         if verdict == KEPT:
             taken.append(reading)
+        elif verdict == DISMISSED:
+            told.add_dismissed(i)
         elif isinstance(verdict, str):
             outcomes[i] = SAME
+        elif told.full:
+            told.leave(i)
         else:
             told.add(i, verdict.why, *words_of(verdict, reading, meter.own))
     return taken
@@ -131,7 +172,7 @@ async def _meters(
     kept: Kept,
     find: FindRulebook,
     locked: Mapping[str, Machine],
-    told: "_Aside",
+    told: SettingAside,
 ) -> list[_OfMeter]:
     """What was sent, by meter; of machines and meters that there are not, it is set aside."""
     books = {ref: (await find.within(kept.rulebooks, ref)).book for ref in {m.rulebook for m in locked.values()}}
@@ -241,12 +282,13 @@ def _runs(moments: Iterable[int], until: int) -> list[tuple[int, int]]:
     return runs
 
 
-async def _write(kept: Kept, fresh: Sequence[tuple[_OfMeter, Sequence[Sent]]], sent: SentReadings) -> None:
+async def _write(kept: Kept, fresh: Sequence[tuple[_OfMeter, Sequence[Sent]]], sent: SentReadings, known: int | None) -> None:
     """Keeps readings, and notes the newest of each meter."""
     wanted = [(meter.machine.key, meter.name) for meter, _ in fresh if meter.kept is None]
     made = await kept.readings.add_meters(wanted)
     touched = {meter.machine.key: meter.machine for meter, _ in fresh}
-    known = await next_known(kept, touched.values())
+    if known is None:
+        known = await next_known(kept, touched.values())
     by_meter: list[OfMeter] = []
     newest: list[Row] = []
     ours = {unit: None if unit is None else unit_name(unit) for unit in distinct(sent.units)}
@@ -263,75 +305,6 @@ async def _write(kept: Kept, fresh: Sequence[tuple[_OfMeter, Sequence[Sent]]], s
     await kept.readings.keep(by_meter, known)
     await kept.readings.note_last(newest)
     await kept.machines.touch(list(touched.values()), known)
-
-
-async def _settle_what_fits_now(kept: Kept, locked: Mapping[str, Machine], sent: SentReadings, outcomes: Sequence[str]) -> None:
-    """A reading that was set aside once (its machine was not known yet, its time still to come), and stands now, waits no longer."""
-    waiting = {row.key: row for row in await kept.aside.open_of(list(locked))}
-    if not waiting:
-        return
-    about = {(row.machine, row.at) for row in waiting.values()}
-    named = zip(sent.machines, sent.ats, outcomes, strict=True)
-    fits = {aside_key(sent[i]) for i, (machine, at, outcome) in enumerate(named) if outcome != SET_ASIDE and (machine, at) in about}
-    now = await kept.moment()
-    for key in sorted(fits & waiting.keys()):
-        await kept.aside.settle(key, now, MEANWHILE, None, None)
-
-
-class _Aside:
-    """What is set aside of one post."""
-
-    def __init__(self, sent: SentReadings, now: int) -> None:
-        self.sent = sent
-        self.told: list[Told] = []
-        self._now = now
-        self._rows: dict[str, SetAside] = {}
-
-    def add(self, index: int, why: str, text: str, mend: str, values: Mapping[str, Any]) -> None:
-        reading = self.sent[index]
-        key = aside_key(reading)
-        self.told.append(Told(index, key, why, text, mend, values))
-        if key not in self._rows:
-            machine, meter, at, value, unit = reading
-            details = {"value": sent_number(value), "text": text, "mend": mend, "values": values}
-            self._rows[key] = SetAside(
-                key,
-                machine,
-                meter,
-                at,
-                max(-_MOST, min(_MOST, round(value))),
-                unit,
-                why,
-                json.dumps(details, ensure_ascii=False),
-                self._now,
-            )
-
-    def add_all(self, places: Iterable[int], why: str, words: tuple[str, str, Mapping[str, Any]]) -> None:
-        for i in places:
-            self.add(i, why, *words)
-
-    def places(self) -> Iterable[int]:
-        return (told.index for told in self.told)
-
-    def rows(self) -> Iterable[SetAside]:
-        return self._rows.values()
-
-
-_MOST = 2**63 - 1
-
-
-def aside_key(reading: SentReading) -> str:
-    """The same for the same reading, however often it is sent and however its meter and unit are written."""
-    machine, meter, at, value, unit = reading
-    said = json.dumps([machine, key_of(meter), at, str(value), None if unit is None else unit_name(unit)])
-    return hashlib.blake2b(said.encode(), digest_size=20).hexdigest()
-
-
-@lru_cache(maxsize=1000)
-def unit_name(word: str) -> str:
-    """Our name of a unit, however it was written; the word itself where no unit is called so."""
-    unit = find_unit(word)
-    return word if unit is None else unit.name
 
 
 def swap_of(body: Mapping[str, Any], own: Unit) -> Swap | None:

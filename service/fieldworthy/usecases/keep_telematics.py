@@ -1,9 +1,10 @@
 """Readings of a telematics document: whose each is, which of that machine's meters it is, and then kept as any other.
 
 A machine is looked for by what its header says: the PIN first, then the serial number; each as the sender's own mapping has it, then as a
-machine's id, then as the `serial` in a machine's document. An equipment id is the server's own and tells a machine only where the mapping
-names it. A meter is the one that the sender says an element is; else the one that the machine's rulebook calls by the element's plain
-words (`operating hours`); nothing else is taken for it. What is told of an unknown machine or meter is set aside, as it was named.
+machine's id or the `serial` in a machine's document. What is one machine's id and another's serial number tells neither. An equipment id is
+the server's own and tells a machine only where the mapping names it. A meter is the one that the sender says an element is; else the one
+that the machine's rulebook calls by the element's plain words (`operating hours`); nothing else is taken for it. What is told of an unknown
+machine or meter is set aside, as it was named.
 """
 
 import json
@@ -14,7 +15,7 @@ from fieldworthy.core.base.names import key as key_of
 from fieldworthy.core.base.vocabulary import Meter
 from fieldworthy.usecases.find_rulebook import FindRulebook
 from fieldworthy.usecases.keep_readings import Intake, keep_readings
-from fieldworthy.usecases.kept import Kept
+from fieldworthy.usecases.kept import Kept, Machine
 from fieldworthy.usecases.limits import MAX_PAGE
 from fieldworthy.usecases.sent_readings import SentReading, SentReadings
 
@@ -158,19 +159,22 @@ async def _whose(kept: Kept, headers: Collection[Header], named: Mapping[str, st
             found[header] = _Whose(None, NO_IDENTITY)
         else:
             sought.append(header)
-    ids = (await kept.machines.named({number for header in sought for number in header.numbers})).keys()
-    stray = any(ids.isdisjoint(header.numbers[:1]) for header in sought)
+    named_so = await kept.machines.named({number for header in sought for number in header.numbers})
+    own = await _own_serials(kept, named_so.values())
+    sure = {id for id in named_so if own.get(id) == id}  # its id and its serial number are one: it is that machine
+    stray = any(sure.isdisjoint(header.numbers[:1]) for header in sought)
     serials = await _serials(kept) if stray else {}
-    return found | {header: _by_number(header, ids, serials) for header in sought}
+    return found | {header: _by_number(header, named_so, sure, serials) for header in sought}
 
 
-def _by_number(header: Header, ids: Collection[str], serials: Mapping[str, list[str]]) -> _Whose:
+def _by_number(header: Header, ids: Collection[str], sure: Collection[str], serials: Mapping[str, list[str]]) -> _Whose:
+    """A number may be the id of one machine and the serial number of another: then nobody can tell which is meant."""
     for number in header.numbers:
-        if number in ids:
+        if number in sure:
             return _Whose(number)
-        same = serials.get(number, [])
-        if same:
-            return _Whose(same[0]) if len(same) == 1 else _Whose(None, AMBIGUOUS)
+        meant = {*serials.get(number, ()), *([number] if number in ids else ())}
+        if meant:
+            return _Whose(meant.pop()) if len(meant) == 1 else _Whose(None, AMBIGUOUS)
     return _Whose(header.numbers[0])  # there is no such machine: what was read of it is set aside under this name
 
 
@@ -179,12 +183,20 @@ async def _serials(kept: Kept) -> dict[str, list[str]]:
     found: dict[str, list[str]] = {}
     after = None
     while page := await kept.machines.page(after, MAX_PAGE):
-        documents = await kept.entries.documents([machine.key for machine in page])
-        for machine in page:
-            entry = documents.get(machine.key)
-            document = None if entry is None else json.loads(entry.body)
-            serial = document.get("serial") if isinstance(document, dict) else None
-            if isinstance(serial, str):
-                found.setdefault(serial, []).append(machine.id)
+        for id, serial in (await _own_serials(kept, page)).items():
+            found.setdefault(serial, []).append(id)
         after = page[-1].id
+    return found
+
+
+async def _own_serials(kept: Kept, machines: Collection[Machine]) -> dict[str, str]:
+    """The serial number that each machine's document says, by its id."""
+    documents = await kept.entries.documents([machine.key for machine in machines]) if machines else {}
+    found: dict[str, str] = {}
+    for machine in machines:
+        entry = documents.get(machine.key)
+        document = None if entry is None else json.loads(entry.body)
+        serial = document.get("serial") if isinstance(document, dict) else None
+        if isinstance(serial, str):
+            found[machine.id] = serial
     return found

@@ -10,13 +10,15 @@ from fieldworthy.core.answer.evidence import Evidence
 from fieldworthy.core.base.micros import AHEAD, micros_text
 from fieldworthy.usecases.as_of import refuse_ahead
 from fieldworthy.usecases.find_rulebook import FindRulebook, Found
+from fieldworthy.usecases.judge_again import judge_again
 from fieldworthy.usecases.keep_machines import known_machine, refuse_twice, written
 from fieldworthy.usecases.kept import MOST_ABOUT, WITHDRAWN, Entry, Kept, Machine, next_known
 from fieldworthy.usecases.old_history import Days
 from fieldworthy.usecases.only_if import ALWAYS, OnlyIf, tag_of
 from fieldworthy.usecases.open_work import EVIDENCE, WORK, read_work, report_id
 from fieldworthy.usecases.refusals import MachineNotYetKept, QuestionDoesNotFit, RecordChanged, RecordUnknown
-from fieldworthy.usecases.told_kinds import CONDITION, FOUND, SETTLED, Checking, Json, Kind, check_told, same
+from fieldworthy.usecases.replaced_meters import REPLACEMENT, check_replacements
+from fieldworthy.usecases.told_kinds import CONDITION, FOUND, MOST_FINDINGS, SETTLED, Checking, Json, Kind, check_told, same
 from fieldworthy.usecases.work_versions import in_force, reads
 
 KEPT, SAME, CORRECTED = "kept", "same", "corrected"
@@ -75,6 +77,8 @@ class KeepTold:
         gone = Entry(kind.entry, id, known, entry.at, entry.about, WITHDRAWN)
         await kept.entries.put(locked.key, [gone, *await _twins(kept, locked, kind, [entry], known, {id})])
         await kept.machines.touch([locked], known)
+        if kind.entry == REPLACEMENT:
+            await judge_again(kept, self._find, locked, [entry.about], known)
 
     async def _put(
         self, kept: Kept, machine: Machine, kind: Kind, told: Sequence[tuple[str, Json, str]], only_if: OnlyIf = ALWAYS
@@ -90,7 +94,7 @@ class KeepTold:
         made: dict[str, Entry] = {}
         if fresh:
             checking = Checking(found.book, document, await kept.moment(), AHEAD, self._reports, books if len(books) > 1 else ())
-            await self._check(kept, machine, kind, fresh, checking)
+            await self._check(kept, machine, kind, before, fresh, checking)
             known = await next_known(kept, [machine])
             days = Days.of(document, found.book)
             for id, body, _ in fresh:
@@ -98,6 +102,9 @@ class KeepTold:
             corrected = [there[id] for id, _, _ in fresh if before.get(id) is not None]
             await kept.entries.put(machine.key, [*made.values(), *await _twins(kept, machine, kind, corrected, known, made)])
             await kept.machines.touch([machine], known)
+            if kind.entry == REPLACEMENT:
+                meters = {entry.about for entry in (*made.values(), *(there[id] for id in made if id in there))}
+                await judge_again(kept, self._find, machine, meters, known)
         outcomes = [SAME if id not in made else CORRECTED if before.get(id) is not None else KEPT for id, _, _ in told]
         if len(books) > 1:
             found = self._reader(books, [body for _, body, _ in told])
@@ -117,8 +124,16 @@ class KeepTold:
         reports = self._reports(told)
         return next((found for found in books if all(reads(found, each) for each in reports)), books[0])
 
-    async def _check(self, kept: Kept, machine: Machine, kind: Kind, fresh: Sequence[tuple[str, Json, str]], checking: Checking) -> None:
-        """Raises QuestionDoesNotFit for what can't be kept."""
+    async def _check(
+        self,
+        kept: Kept,
+        machine: Machine,
+        kind: Kind,
+        before: Mapping[str, Any],
+        fresh: Sequence[tuple[str, Json, str]],
+        checking: Checking,
+    ) -> None:
+        """Raises QuestionDoesNotFit for what can't be kept. before: what stands under their ids, or stood there until it was withdrawn."""
         told = [(body, where) for _, body, where in fresh]
         findings = check_told(checking, kind, told)
         if not findings and kind.entry == CONDITION:  # two states of one condition from one instant would contradict each other
@@ -127,8 +142,10 @@ class KeepTold:
             stand = await kept.entries.at_times(machine.key, kind.entry, [kind.at(body, days) for body, _ in told])
             beside = [json.loads(entry.body) for entry in stand if entry.id not in ids and entry.about in names]
             findings = check_told(checking, kind, told, beside) if beside else ()
+        if not findings and kind.entry == REPLACEMENT:
+            findings = await check_replacements(kept, machine, checking.book, before, fresh)
         if findings:
-            raise QuestionDoesNotFit(findings)
+            raise QuestionDoesNotFit(findings[:MOST_FINDINGS])
 
     @staticmethod
     def _refuse_changed(entry: Entry | None, id: str, only_if: OnlyIf) -> None:

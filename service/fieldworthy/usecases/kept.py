@@ -25,6 +25,9 @@ HOME = 1
 MACHINE = "machine"
 """The kind of entry that holds a machine's own document; its id is empty."""
 
+THINNED = "thinned"
+"""The kind of entry that says up to when (`at`) a machine's readings were thinned out; its id is empty."""
+
 MOST_ABOUT = 120
 """Characters of the name that an entry is found by."""
 

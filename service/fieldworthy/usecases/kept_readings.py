@@ -49,6 +49,9 @@ class Readings(Protocol):
     async def meters_of(self, machines: Collection[int]) -> Mapping[tuple[int, str], Meter]:
         """The meters that have or had a reading, by the machine's key and the meter's name."""
 
+    async def unnamed(self, meters: Collection[int]) -> set[int]:
+        """Those of these meters of which a reading is kept without a unit: it stands for the meter's own."""
+
     async def series(self, meters: Collection[int], as_of: int | None = None, until: int | None = None) -> Mapping[int, Sequence[Point]]:
         """What is kept of each meter that has any, oldest first. as_of: what stood at that moment; until: nothing later than that."""
 
@@ -85,12 +88,17 @@ class Readings(Protocol):
         """What is kept for these moments stands no longer; who asks as of an earlier moment still sees it."""
 
 
+ACCEPTED, DISMISSED = "accepted", "dismissed"
+MEANWHILE = "kept"
+"""How a reading is settled that was set aside, and by nobody: sent again or judged again it fits beside what is kept by then."""
+
+
 @dataclass(frozen=True, slots=True)
 class SetAside:
     """One reading that was set aside.
 
-    machine, meter, unit: as they were sent; value: millionths of the unit, as near as it can be kept; details: JSON, what `words_of` made;
-    settled: when.
+    machine, meter, unit: as they were sent; value: millionths of the unit, as near as it can be kept; details: JSON, what `words_of` made,
+    and how it was settled, now and earlier; known: since when it waits; settled: when.
     """
 
     key: str
@@ -108,11 +116,29 @@ class SetAside:
     settled_why: str | None = None
 
 
+class Mark(NamedTuple):
+    """A reading that waits, or was dismissed: enough to know it by when it is sent again."""
+
+    key: str
+    machine: str
+    at: int
+    dismissed: bool
+
+
 class Aside(Protocol):
     """Readings that were set aside, inside one transaction."""
 
     async def add(self, readings: Iterable[SetAside]) -> None:
         """Sets aside; one that was before stays as it is."""
+
+    async def among(self, keys: Collection[str]) -> Sequence[SetAside]:
+        """Those of these that were set aside before, in no order."""
+
+    async def marks(self, machines: Collection[str], first: int, last: int) -> Sequence[Mark]:
+        """Those of these machines, read from `first` to `last`, that wait or were dismissed."""
+
+    async def wait_again(self, readings: Iterable[tuple[SetAside, int | None]]) -> None:
+        """These wait, and for the reason that they give. Each with when it was settled before: one that was settled since stays so."""
 
     async def find(self, key: str, lock: bool = False) -> SetAside | None:
         """lock: nobody else changes it until this transaction ends."""
@@ -122,6 +148,9 @@ class Aside(Protocol):
 
     async def settle(self, key: str, known: int, deed: str, by: str | None, why: str | None, details: str | None = None) -> None:
         """Settles one. details: what stands in place of the former ones."""
+
+    async def settle_meanwhile(self, keys: Collection[str], known: int) -> None:
+        """Settles many, each by itself and by nobody."""
 
     async def page(
         self, limit: int, settled: bool, after: tuple[int, int, str] | None = None, machine: str | None = None, why: str | None = None

@@ -18,6 +18,7 @@ from fieldworthy.core.meter.when import Dial, Showed, when_shown
 from fieldworthy.core.rulebook.model import CheckedRulebook
 
 Plain = dict[str, Any]
+_MICROSECOND = timedelta(microseconds=1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,9 +40,20 @@ class Days:
         """The local day of an instant (UTC)."""
         return local_days(self.zone, self.starts)(at)
 
-    def end_of(self, at: datetime) -> datetime:
-        """The end of the local day of an instant (UTC)."""
-        return self.start_of(self.day_of(at) + timedelta(days=1))
+    def turns(self, at: datetime) -> Sequence[datetime]:
+        """Instants (UTC) at the next of which after `at` the local day may be another: where days begin, and where the clocks are set."""
+        days = [self.day_of(at) + timedelta(days=n) for n in (0, 1, 2)]
+        found = [datetime.combine(day, self.starts.replace(fold=n), self.zone).astimezone(UTC) for day in days for n in (0, 1)]
+        before, after = at, max(found)
+        if self._ahead(before) != self._ahead(after):
+            while after - before > _MICROSECOND:
+                middle = before + (after - before) // 2
+                before, after = (middle, after) if self._ahead(middle) == self._ahead(before) else (before, middle)
+            found.append(after)
+        return found
+
+    def _ahead(self, at: datetime) -> timedelta | None:
+        return at.astimezone(self.zone).utcoffset()
 
     def when(self, item: Mapping[str, Any]) -> datetime:
         """The instant of a record, or the beginning of its day; the beginning of all time where it says none."""

@@ -21,7 +21,7 @@ from fieldworthy.usecases.find_rulebook import FindRulebook, Found
 from fieldworthy.usecases.kept import MOST_ABOUT, Entry, Kept, Machine, next_known
 from fieldworthy.usecases.refusals import MachineUnknown, QuestionDoesNotFit, WorkUnknown
 from fieldworthy.usecases.work_changes import CHANGE, Change, Report, changes_of, done_changes, micros, read_change
-from fieldworthy.usecases.work_locks import PUT_ON, holder_of, keep_locks
+from fieldworthy.usecases.work_locks import PUT_ON, holder_of, keep_locks, tidied
 from fieldworthy.usecases.work_versions import InForce, Questions, Unread, in_force, unfit_locks, unfit_reports
 
 WORK, EVIDENCE = "work", "evidence"
@@ -270,6 +270,7 @@ class SetScene:
         findings = [*unfit_reports(books, self.questions.reports(came)), *unfit_locks(books, self.questions.locks(locks))]
         if findings:
             raise QuestionDoesNotFit(findings[:MOST_FINDINGS])
+        locks = [tidied(each) for each in locks]
         there = await kept.entries.newest(scene.machine.key, EVIDENCE, [report_id(each) for each in came], as_of)
         fresh = []
         for each in came:

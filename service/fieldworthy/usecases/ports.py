@@ -7,7 +7,10 @@ when it raises. The use cases decide how long that is, so that no transaction st
 from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
+
+if TYPE_CHECKING:
+    from fieldworthy.usecases.kept import Kept
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +60,10 @@ class Shelved:
 
 class Rulebooks(Protocol):
     """Drafts and published versions inside one transaction."""
+
+    @property
+    def beside(self) -> "Kept | None":
+        """What is kept of machines, for who publishes: nobody changes it until the transaction ends. None where none are kept."""
 
     async def moment(self) -> datetime | None:
         """Now, by the store's own clock, where it has one (PostgreSQL, which serves many replicas); None: whoever asks has the clock."""

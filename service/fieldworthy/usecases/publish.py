@@ -7,6 +7,7 @@ from fieldworthy.core.rulebook.digest import canonical
 from fieldworthy.core.rulebook.model import CheckedRulebook
 from fieldworthy.usecases.check_draft import CheckDraft, Checked
 from fieldworthy.usecases.keep_drafts import ReadDraft
+from fieldworthy.usecases.own_units import refuse_other_units
 from fieldworthy.usecases.ports import Clock, Published, Store, Version
 from fieldworthy.usecases.refusals import DraftChanged, NameDiffers, RulebookHasErrors
 
@@ -24,7 +25,7 @@ class Publish:
         """seen: the revision of the draft that is meant (None: whatever is there). Gives the version, and the check with its warnings.
 
         What has the digest of the newest version already is not published twice: that version is the answer.
-        Raises DraftUnknown, DraftChanged, RulebookHasErrors, NameDiffers, VersionTaken.
+        Raises DraftUnknown, DraftChanged, RulebookHasErrors, NameDiffers, MeterUnitChanged, VersionTaken.
         """
         draft = await self._read_draft(name)
         if seen is not None and seen != draft.revision:
@@ -41,6 +42,7 @@ class Publish:
             newest = await kept.newest(name)
             if newest is not None and newest.digest == checked.book.digest:
                 return newest, checked
+            await refuse_other_units(kept, checked.book, draft.text)
             at = await kept.moment() or self._clock()  # by one clock with all that is kept: answers are asked as of a moment
             if newest is not None:
                 at = max(at, newest.published_at + timedelta(microseconds=1))

@@ -13,6 +13,7 @@
     ├── AtOdds 409
     │   ├── DraftChanged             rulebook.draft_changed   (412: the sender's own condition failed)
     │   ├── VersionTaken             rulebook.version_taken
+    │   ├── MeterUnitChanged         rulebook.meter_unit_changed   (carries the findings)
     │   ├── MachineTaken             machine.taken
     │   ├── MachineChanged           machine.changed          (412)
     │   ├── RecordChanged            record.changed           (412)
@@ -163,6 +164,15 @@ class VersionTaken(AtOdds):
 
     def __init__(self, name: str, version: int) -> None:
         super().__init__(f"`{name}` already has a version {version}, and a published version is never changed", "publish again")
+
+
+class MeterUnitChanged(AtOdds):
+    """A version would count a meter in another unit than an earlier one: numbers that are kept without a unit would be read in that."""
+
+    code, title = "rulebook.meter_unit_changed", "a meter would count in another unit"
+
+    def __init__(self, findings: Sequence[Finding]) -> None:
+        super().__init__(*_first_of(findings), findings)
 
 
 class MachineTaken(AtOdds):
@@ -350,9 +360,13 @@ class QuestionDoesNotFit(DoesNotFit):
     code, title = "question.does_not_fit", "the question does not fit its rulebook"
 
     def __init__(self, findings: Sequence[Finding]) -> None:
-        first = findings[0]
-        more = f" (and {len(findings) - 1} more)" if len(findings) > 1 else ""
-        super().__init__(first.message + more, first.mend, findings)
+        super().__init__(*_first_of(findings), findings)
+
+
+def _first_of(findings: Sequence[Finding]) -> tuple[str, str]:
+    """What is wrong with the first, and how many more there are; and how to mend the first."""
+    more = f" (and {len(findings) - 1} more)" if len(findings) > 1 else ""
+    return findings[0].message + more, findings[0].mend
 
 
 def shorten(text: str, most: int = 80) -> str:

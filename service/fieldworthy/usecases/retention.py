@@ -8,8 +8,12 @@ units, stays whole; so does a machine of which a record says no time at all: suc
 
 What can change: the date that is expected from past use, by little. It is drawn from stretches between readings, of a day at least, and
 where one ends hangs on which readings there are. What is asked about a moment before the cut (`now` or `as_of`) is answered from
-what stayed. And a record that is told only afterwards, of an old day and without its meters, is put on the line between that day's first
-reading and its last; the same goes where the site's time zone, or the hour at which its day begins, is changed afterwards.
+what stayed, and says so (`thinned_before`). And a record that is told only afterwards, of an old day and without its meters, is put on the
+line between that day's first reading and its last; the same goes where the site's time zone, or the hour at which its day begins, is
+changed afterwards.
+
+Thinning out is a change of its machine as any other: known since a moment of its own, behind which everything is answered from what
+stayed. So a moment that is settled stays so, and standings that are kept ready are computed anew.
 """
 
 import json
@@ -23,7 +27,7 @@ from zoneinfo import ZoneInfo
 
 from fieldworthy.core.base.calendar import local_days
 from fieldworthy.core.base.micros import DAY, at_micros
-from fieldworthy.usecases.kept import HOME, MACHINE, Entry, Kept
+from fieldworthy.usecases.kept import HOME, MACHINE, THINNED, Entry, Kept, next_known
 from fieldworthy.usecases.kept_readings import Point
 
 ANSWERS_DAYS = 7
@@ -115,6 +119,12 @@ async def _thin_out(thinning: Thinning, id: str, before: datetime) -> tuple[int,
         if gone:
             await thinning.drop(meter, gone)
         kept, dropped = kept + len(points) - len(gone), dropped + len(gone)
+    if dropped:
+        known = await next_known(thinning.kept, [machine])
+        there = (await thinning.kept.entries.newest(machine.key, THINNED, [""])).get("")
+        until = last if there is None else max(last, there.at)
+        await thinning.kept.entries.put(machine.key, [Entry(THINNED, "", known, until, "", "{}")])
+        await thinning.kept.machines.touch([machine], known)
     return kept, dropped
 
 
@@ -131,6 +141,8 @@ def hanging_on(states: Iterable[Entry]) -> Spoken | None:
     moments: list[datetime] = []
     days: set[date] = set()
     for state in states:
+        if state.kind == THINNED:
+            continue
         body = json.loads(state.body)
         moments.append(at_micros(state.at))
         if body is None:

@@ -1,4 +1,7 @@
-"""What was set aside is settled: accepted (as it is, as something else, as the first of a new dial) or dismissed; once, by whom and why."""
+"""What was set aside is settled: accepted (as it is, as something else, as the first of a new dial) or dismissed; by whom and why.
+
+Once: only what was dismissed, or kept meanwhile, can still be accepted; whoever accepts then says more than was said before.
+"""
 
 import json
 import re
@@ -11,20 +14,21 @@ from fieldworthy.core.base.micros import AHEAD, micros_text
 from fieldworthy.core.base.names import key as key_of
 from fieldworthy.core.base.quantity import Exact, Unit, from_ticks, ticks_text, to_ticks
 from fieldworthy.core.meter.intake import EARLIEST, MOST, Dial, Swap
+from fieldworthy.core.meter.replaced import TWICE, Noted, contradiction
 from fieldworthy.usecases.aside_words import sent_number
 from fieldworthy.usecases.find_rulebook import FindRulebook
-from fieldworthy.usecases.keep_readings import MEANWHILE, moment_of, swap_of, swaps_of, unit_name
+from fieldworthy.usecases.judge_again import judge_again
+from fieldworthy.usecases.keep_readings import moment_of, swap_of, swaps_of
 from fieldworthy.usecases.kept import Entry, Kept, Machine, next_known
-from fieldworthy.usecases.kept_readings import Meter, Point, SetAside
+from fieldworthy.usecases.kept_readings import ACCEPTED, DISMISSED, MEANWHILE, Meter, Point, SetAside
 from fieldworthy.usecases.refusals import AsideSettled, AsideUnacceptable, AsideUnknown
-
-ACCEPTED, DISMISSED = "accepted", "dismissed"
+from fieldworthy.usecases.replaced_meters import REPLACEMENT, noted_of, words_of
+from fieldworthy.usecases.setting_aside import unit_name, with_earlier
 
 MOST_TOLD = 100
-"""So many withdrawn readings are told one by one."""
+"""So many withdrawn readings, and so many that were kept with an accepted one, are told one by one."""
 
 _KEY = re.compile("[0-9a-f]{40}")
-_REPLACEMENT = "meter-replacement"
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +47,7 @@ class Settlement:
 
 @dataclass(frozen=True, slots=True)
 class _Place:
-    """Where an accepted reading belongs. name: the meter's, in the key form."""
+    """Where an accepted reading belongs. name: the meter's, in the key form; noted: what records say that it showed."""
 
     machine: Machine
     name: str
@@ -51,16 +55,36 @@ class _Place:
     meter: Meter | None
     points: Sequence[Point]
     swaps: Sequence[Swap]
+    noted: Sequence[Noted]
 
 
 @dataclass(slots=True)
 class _Outcome:
-    """What an acceptance does. value, unit: what is kept."""
+    """What an acceptance does. value, unit: what is kept; kept_already: it was, perhaps in another unit."""
 
     value: int
     unit: str | None
     withdrawn: list[Point] = field(default_factory=list)
     kept_already: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class _Accepted:
+    """What an acceptance did. known: since when; withdrawn: as it is shown; also: the keys of what was kept with it."""
+
+    known: int
+    point: tuple[int, str | None]
+    withdrawn: Sequence[Mapping[str, Any]]
+    also: Sequence[str]
+
+    def told(self) -> dict[str, Any]:
+        return {
+            "kept": self.point,
+            "withdrawn": self.withdrawn[:MOST_TOLD],
+            "withdrawn_in_all": len(self.withdrawn),
+            "also_kept": self.also[:MOST_TOLD],
+            "also_kept_in_all": len(self.also),
+        }
 
 
 async def settle(kept: Kept, find: FindRulebook, key: str, settlement: Settlement) -> SetAside:
@@ -77,20 +101,31 @@ async def settle(kept: Kept, find: FindRulebook, key: str, settlement: Settlemen
     assert found is not None  # none is ever removed
     details = json.loads(found.details)
     if found.settled is not None:
-        if _told(found, details) != (settlement.deed, settlement.by, settlement.why, settlement.extra()):
-            raise AsideSettled("kept" if found.settled_as == MEANWHILE else str(found.settled_as), found.settled_by)
-        return found
-    details["settlement"] = {**settlement.extra(), "withdrawn": [], "withdrawn_in_all": 0}
+        if _told(found, details) == (settlement.deed, settlement.by, settlement.why, settlement.extra()):
+            return found
+        _refuse_settled(found, settlement)
+        details = with_earlier(found, details)
+    details["settlement"] = settlement.extra()
     if settlement.deed == ACCEPTED:
         if machine is None:
             raise AsideUnacceptable(f"there is no machine `{found.machine}`", f"put it at /v1/machines/{found.machine} first")
-        known, withdrawn = await _accept(kept, find, machine, found, details["value"], settlement)
-        details["settlement"] |= {"withdrawn": withdrawn[:MOST_TOLD], "withdrawn_in_all": len(withdrawn)}
+        accepted = await _accept(kept, find, machine, found, details["value"], settlement)
+        known = accepted.known
+        details["settlement"] |= accepted.told()
     else:
         known = await kept.moment()
     written = json.dumps(details, ensure_ascii=False)
     await kept.aside.settle(key, known, settlement.deed, settlement.by, settlement.why, written)
     return replace(found, settled=known, settled_as=settlement.deed, settled_by=settlement.by, settled_why=settlement.why, details=written)
+
+
+def _refuse_settled(found: SetAside, settlement: Settlement) -> None:
+    """Raises AsideSettled unless it can still be accepted, AsideUnacceptable where it can't be like that."""
+    if settlement.deed != ACCEPTED or found.settled_as not in (DISMISSED, MEANWHILE):
+        raise AsideSettled("kept" if found.settled_as == MEANWHILE else str(found.settled_as), found.settled_by)
+    named = found.unit if settlement.read_as is None else settlement.read_as.get("unit")
+    if found.settled_as == DISMISSED and named is None:  # the meter's own may be another by now: nothing held it for what was dismissed
+        raise AsideUnacceptable("it was dismissed, and sent without a unit", "accept it with `as`, its value and its unit")
 
 
 def _told(found: SetAside, details: Mapping[str, Any]) -> tuple[Any, ...]:
@@ -100,27 +135,34 @@ def _told(found: SetAside, details: Mapping[str, Any]) -> tuple[Any, ...]:
 
 async def _accept(
     kept: Kept, find: FindRulebook, machine: Machine, found: SetAside, sent: int | float, settlement: Settlement
-) -> tuple[int, list[dict[str, Any]]]:
-    """Keeps it; since when that is known, and what was withdrawn."""
+) -> _Accepted:
+    """Keeps it, and what waits and fits beside it."""
     place = await _place(kept, find, machine, found)
-    value, unit = _meant(found, sent, settlement, place.own, await kept.moment())
-    declared = None
+    now = await kept.moment()
+    value, unit = _meant(found, sent, settlement, place.own, now)
+    declared, swap = None, None
     if settlement.replaced is not None:
-        declared = {"meter": place.name, **settlement.replaced}
-        swap = swap_of(declared, place.own)
+        said = {"meter": place.name, **settlement.replaced}
+        swap = swap_of(said, place.own)
         assert swap is not None  # without a unit it is in the meter's own
-        place = replace(place, swaps=sorted((*place.swaps, swap)))
-    outcome = _judged(place, found.at, value, unit, replaced=declared is not None)
+        if swap.at > now + AHEAD:
+            raise AsideUnacceptable(f"{micros_text(swap.at)} is still to come", "say when the meter was replaced, once it was")
+        if swap not in place.swaps:  # the same, told of another reading or by itself, counts once
+            declared = said
+            place = replace(place, swaps=sorted((*place.swaps, swap)))
+    outcome = _judged(place, found.at, value, unit, swap)
     known = await next_known(kept, [machine])
     if declared is not None:
         body = json.dumps(declared, ensure_ascii=False)
-        entry = Entry(_REPLACEMENT, f"set-aside-{found.key}", known, moment_of(declared["at"]), place.name, body)
+        entry = Entry(REPLACEMENT, f"set-aside-{found.key}", known, moment_of(declared["at"]), place.name, body)
         await kept.entries.put(machine.key, [entry])
     if not outcome.kept_already:
         await _keep(kept, place, found.at, outcome, known)
+    also: Sequence[str] = ()
     if declared is not None or not outcome.kept_already:
         await kept.machines.touch([machine], known)
-    return known, [_shown(point, place.own) for point in outcome.withdrawn]
+        also = await judge_again(kept, find, machine, [place.name], known, but=found.key)
+    return _Accepted(known, (outcome.value, outcome.unit), [_shown(point, place.own) for point in outcome.withdrawn], also)
 
 
 async def _place(kept: Kept, find: FindRulebook, machine: Machine, found: SetAside) -> _Place:
@@ -134,7 +176,8 @@ async def _place(kept: Kept, find: FindRulebook, machine: Machine, found: SetAsi
     meter = (await kept.readings.meters_of([machine.key])).get((machine.key, name))
     points = () if meter is None else (await kept.readings.series([meter.key])).get(meter.key, ())
     swaps = await swaps_of(kept, [machine.key], {(machine.key, name): declared.unit})
-    return _Place(machine, name, declared.unit, meter, points, swaps.get((machine.key, name), ()))
+    noted = (await noted_of(kept, machine, book)).get(name, ())
+    return _Place(machine, name, declared.unit, meter, points, swaps.get((machine.key, name), ()), noted)
 
 
 def _meant(found: SetAside, sent: int | float, settlement: Settlement, own: Unit, now: int) -> tuple[int, str | None]:
@@ -155,10 +198,10 @@ def _meant(found: SetAside, sent: int | float, settlement: Settlement, own: Unit
     return value, None if unit is None else unit_name(unit)
 
 
-def _judged(place: _Place, at: int, value: int, unit: str | None, replaced: bool) -> _Outcome:
+def _judged(place: _Place, at: int, value: int, unit: str | None, replaced: Swap | None) -> _Outcome:
     """What contradicts an accepted reading: what is kept is withdrawn, what was declared has to be corrected first.
 
-    replaced: it is the new dial's; then nothing is withdrawn, and the replacement has to fit all that is kept.
+    replaced: it is the new dial's; then nothing is withdrawn, and the replacement, one of the place's, has to fit all that is kept.
     """
     dial = Dial(place.swaps, place.own)
     count = dial.counted([(at, value, unit)])[0][1]
@@ -172,15 +215,21 @@ def _judged(place: _Place, at: int, value: int, unit: str | None, replaced: bool
     for point in place.points:
         for then, counted in dial.counted([point]):
             if then == at and counted == count:
-                outcome.kept_already = True
+                outcome.kept_already, outcome.value, outcome.unit = True, point[1], point[2]
             elif then == at or (counted > count if then < at else counted < count):
                 outcome.withdrawn.append(point)
-    if replaced:
-        _fits(place, dial, outcome)
+    if replaced is not None:
+        _fits(place, dial, outcome, replaced)
     return outcome
 
 
-def _fits(place: _Place, dial: Dial, outcome: _Outcome) -> None:
+def _fits(place: _Place, dial: Dial, outcome: _Outcome, replaced: Swap) -> None:
+    found = contradiction(replaced, dial, place.points, place.noted, new_since=replaced.at)
+    if found is not None:
+        _, message, mend = words_of(found, replaced, place.own)
+        if found.why == TWICE:
+            mend = "accept it without `replaced_meter`, or correct that replacement first"
+        raise AsideUnacceptable(f"the replacement can't be: {message}", mend)
     line = sorted([*dial.counted(place.points), *dial.points])
     wrong = list(outcome.withdrawn[:1])
     wrong += [(b[0], 0, None) for a, b in pairwise(line) if b[1] < a[1]][:1]

@@ -79,6 +79,7 @@ class Fleet:
     A page of the fleet's standings. next: the place to go on after; counts: by urgency, of all pages.
 
     not_fit: the machines of the scope that must not work, and those of which that is not known, at most SHOWN.
+    thinned: of a moment before it, when the readings of all of them were whole; else None.
     """
 
     items: Sequence[Standing]
@@ -87,6 +88,7 @@ class Fleet:
     counts: Mapping[int, int]
     problems: Sequence[tuple[str, Computed]]
     not_fit: Sequence[tuple[Machine, Computed]]
+    thinned: int | None = None
 
 
 class AskFleet:

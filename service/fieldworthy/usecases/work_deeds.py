@@ -151,15 +151,23 @@ class WorkDeeds:
         await keep_off(kept, scene.machine, off, told["by"], known, scene.now)
         return Deed(work, True, answer)
 
-    async def hand_over(self, kept: Kept, machine: str, id: str, to: str, by: str, why: str) -> Deed:
-        """From whoever has it to another, decided by somebody, for a reason. To whoever has it already: no change."""
+    async def hand_over(self, kept: Kept, machine: str, id: str, told: Json) -> Deed:
+        """
+        From whoever has it to another, decided by somebody, for a reason. To whoever has it already: no change. told: {"to", "by", "why"}
+        and perhaps "from". Raises WorkOfAnother where it is not theirs now of whom it is taken.
+        """
+        to, by, why, taken_from = told["to"], told["by"], told["why"], told.get("from")
         findings = list(check_hand_over(HandOver(to, by, why), "open_work", 0))
         if findings:
             raise QuestionDoesNotFit([finding.at(finding.path.removeprefix("/open_work/0/hand_over")) for finding in findings])
+        if taken_from is not None:
+            taken_from = _name(taken_from, "from")
         scene = await self._set(kept, machine, lock=True)
         work = await self._open_one(kept, scene, id)
         if same_person(work.by, to):
             return Deed(work, True, None)
+        if taken_from is not None:
+            self._in_hand(work, taken_from)
         if work.begun is not None:
             raise StepBegun(id, work.begun["step"], work.begun["by"])
         given = {"from": work.by, "to": tidy(to), "by": tidy(by), "why": why, "at": micros_text(scene.now)}

@@ -39,8 +39,8 @@ def id_of(lock: Json) -> str:
 async def keep_locks(kept: Kept, machine: Machine, told: Json, known: int, now: int, anew: bool = False) -> None:
     """
     Keeps locks and covers that were told of. told: `put_on`, and `by` for who tells. One that is on already moves by hand-over alone, and
-    then only for whoever has it in hand, or where nobody says who they are. anew: said once more, it is known from then on that it is on,
-    whatever step is under way. Raises WorkOfAnother.
+    then only for whoever has it in hand, or where nobody says who they are; and where the hand-over says whom it is taken `from`, only from
+    them. anew: said once more, it is known from then on that it is on, whatever step is under way. Raises WorkOfAnother.
     """
     locks = {put_on_id(lock["fact"], lock["state"], lock["by"]): lock for lock in told.get("put_on", ())}
     there = await kept.entries.newest(machine.key, PUT_ON, list(locks))
@@ -49,18 +49,18 @@ async def keep_locks(kept: Kept, machine: Machine, told: Json, known: int, now: 
         was = there.get(id)
         is_on = was is not None and was.open
         if was is None or not is_on:
-            moved.append(Entry(PUT_ON, id, known, now, key(lock["fact"])[:MOST_ABOUT], _text(_tidied(lock)), True))
+            moved.append(Entry(PUT_ON, id, known, now, key(lock["fact"])[:MOST_ABOUT], _text(tidied(lock)), True))
         elif _handed_over(json.loads(was.body), lock, told):
-            moved.append(Entry(PUT_ON, id, known, was.at, was.about, _text(_tidied(lock)), True))
+            moved.append(Entry(PUT_ON, id, known, was.at, was.about, _text(tidied(lock)), True))
         elif anew:
             moved.append(Entry(PUT_ON, id, known, was.at, was.about, was.body, True))
     await kept.entries.put(machine.key, moved)
 
 
-def _tidied(lock: Json) -> Json:
-    """With the names of people as they are written back."""
+def tidied(lock: Json) -> Json:
+    """With the names of people as they are written back; whom it was taken from is looked at and not kept."""
     given = lock.get("hand_over")
-    handed = {} if given is None else {"hand_over": {**given, "to": tidy(given["to"]), "by": tidy(given["by"])}}
+    handed = {} if given is None else {"hand_over": {"to": tidy(given["to"]), "by": tidy(given["by"]), "why": given["why"]}}
     return {**lock, "by": tidy(lock["by"]), **handed}
 
 
@@ -68,6 +68,9 @@ def _handed_over(was: Json, lock: Json, told: Json) -> bool:
     """Whether one that is on goes to somebody else; to whoever has it already, or said again as it was put on at first, it does not."""
     if "hand_over" not in lock or tidy(holder_of(was)) == tidy(holder_of(lock)):
         return False
+    taken_from = lock["hand_over"].get("from")
+    if taken_from is not None and tidy(taken_from) != tidy(holder_of(was)):
+        raise WorkOfAnother(f"what was put on `{lock['fact']}`", holder_of(was))
     if "by" not in told or tidy(holder_of(was)) == tidy(told["by"]):
         return True
     raise WorkOfAnother(f"what was put on `{lock['fact']}`", holder_of(was))

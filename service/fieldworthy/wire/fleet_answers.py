@@ -8,6 +8,13 @@ from fieldworthy.wire.answers import DueAnswer, DueTask
 from fieldworthy.wire.closed import Closed, Count, Id, Provenance, Reason, Time
 from fieldworthy.wire.problems import Problem
 
+ThinnedBefore = Annotated[
+    Time | None,
+    Field(
+        description="this is of a moment before it, and of the readings from before it some were thinned out since: what it tells is drawn "
+        "from those that stayed; null: it is drawn from all"
+    ),
+]
 Opaque = Annotated[str, Field(max_length=2000)]
 
 
@@ -55,6 +62,7 @@ class KeptDueAnswer(DueAnswer):
     as_of: Annotated[Time, Field(description="of the newest that went in: with the same `now` and this `as_of` the answer stays the same")]
     left_out: Annotated[list[NotUsed], Field(max_length=10_000)]
     placed: Annotated[list[Placed], Field(max_length=10_000)]
+    thinned_before: ThinnedBefore
 
 
 class FleetTask(DueTask):
@@ -115,6 +123,7 @@ class FleetAnswer(Closed):
     machines: Annotated[FitCounts, Field(description="of this site, rulebook and machine, whatever else is filtered by")]
     not_fit: Annotated[list[NotFit], Field(max_length=100, description="the same machines, the unfit first; at most 100")]
     problems: Annotated[list[MachineProblem], Field(max_length=100, description="machines whose question is refused; at most 100")]
+    thinned_before: ThinnedBefore
 
 
 ALL: tuple[type[BaseModel], ...] = (KeptDueAnswer, FleetAnswer)

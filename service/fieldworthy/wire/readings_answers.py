@@ -55,7 +55,10 @@ class ReadAs(Closed):
 
 
 class AsideSettlement(Closed):
-    """How a reading was settled. done: `kept` where it was sent again later, and fitted then; withdrawn: at most 100, the oldest first."""
+    """
+    How a reading was settled. done: `kept` where it was sent again later, or another was accepted or a replaced meter told of, and it
+    fitted then; withdrawn, also_kept: at most 100, the oldest first.
+    """
 
     done: Literal["accepted", "dismissed", "kept"]
     at: Time
@@ -65,10 +68,15 @@ class AsideSettlement(Closed):
     replaced_meter: NewDial | None
     withdrawn: Annotated[list[ShownReading], Field(max_length=100, description="what was kept, contradicted it, and is no longer kept")]
     withdrawn_in_all: Count
+    also_kept: Annotated[list[Key], Field(max_length=100, description="what waited of the same meter, fitted beside this one, and is kept")]
+    also_kept_in_all: Count
 
 
 class AsideItem(Closed):
-    """A reading that was set aside, as it was sent, and why. unit: null where none was sent; settled: null while it waits."""
+    """
+    A reading that was set aside, as it was sent, and why. unit: null where none was sent; settled: null while it waits; earlier: how it
+    was settled before it waited again, or was accepted after all, the newest last, at most 10.
+    """
 
     id: Key
     machine: Id
@@ -82,6 +90,7 @@ class AsideItem(Closed):
     mend: Text
     set_aside_at: Time
     settled: AsideSettlement | None
+    earlier: Annotated[list[AsideSettlement], Field(max_length=10)]
 
 
 class AsidePage(Closed):

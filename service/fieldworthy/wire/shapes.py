@@ -58,6 +58,8 @@ class ReplacedMeterIn(TypedDict):
     unit: NotRequired[Name]
 
 
+_FOUND = "what was found; a word of the task's `if_found` opens what follows, and any other word at such a task makes `fit` not known"
+
 WorkingConditionIn = TypedDict("WorkingConditionIn", {"condition": Name, "value": Name, "from": When, "to": NotRequired[When | None]})
 WorkingConditionIn.__doc__ = "How the machine works, from a time on (included) to another (excluded); without `to` it goes on."
 with_config(STRICT)(WorkingConditionIn)
@@ -104,7 +106,7 @@ class DoneIn(TypedDict):
     points: NotRequired[
         Annotated[list[Name], Field(max_length=200, description="of `partly`: the points of the task that it counts for; none of `done`")]
     ]
-    found: NotRequired[Annotated[Words, Field(description="what was found; a word of the task's `if_found` opens what follows")]]
+    found: NotRequired[Annotated[Words, Field(description=_FOUND)]]
     measured: NotRequired[Annotated[dict[Name, Amount], Field(max_length=50)]]
     used: NotRequired[Annotated[list["UsedIn"], Field(max_length=200)]]
 
@@ -122,7 +124,8 @@ class FoundIn(TypedDict):
     """
     Something that somebody found on the machine. Exactly one of `at` and `on` is given.
 
-    With `task` and neither `then` nor `unfit`, a word of that task's `if_found` says what follows.
+    With `task` and neither `then` nor `unfit`, a word of that task's `if_found` says what follows; any other word at such a task makes
+    `fit` not known.
     """
 
     what: Annotated[Words, Field(description="what was found, in words")]

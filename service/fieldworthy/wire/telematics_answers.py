@@ -39,7 +39,8 @@ class NotRead(Closed):
         ],
         Field(
             description="`no-identity`: neither a PIN nor a serial number is said; `machine-ambiguous`: two machines have this serial "
-            "number; `error`, `not-available`, `reserved`: the codes of a machine's bus in place of a value"
+            "number, or it is the id of one and the serial number of another; `error`, `not-available`, `reserved`: the codes of a "
+            "machine's bus in place of a value"
         ),
     ]
 

@@ -2,7 +2,8 @@
 
 Scope: elements, attributes and text, in UTF-8. No document type, so no entities but XML's own five, and nothing is ever fetched. Elements
 and attributes of another namespace are passed over; a document in no namespace is read as one in the standard's.
-What has neither attributes nor children is its text; what has is a `Branch`; what is repeated is a list.
+What has neither attributes nor children is its text; what has is a `Branch`; what is repeated is a list. Text that stands beside elements,
+of whatever namespace, is none: a number that is cut in two by one would be read as another number.
 """
 
 from typing import Any, NoReturn
@@ -49,6 +50,7 @@ class _Parser:
         made.SkippedEntityHandler = self._document_type
         self._parser = made
         self._open: list[tuple[str, Branch, list[str], bool]] = []
+        self._parents: set[int] = set()  # the depths of open elements that hold others
         self._made: dict[str, Any] = {}
         self._foreign = 0
         self._count = 0
@@ -68,6 +70,8 @@ class _Parser:
             self._refuse(f"it has more than {MAX_ELEMENTS:,} elements")
         if len(self._open) + self._foreign >= MAX_DEPTH:
             self._refuse(f"elements are nested more than {MAX_DEPTH} deep")
+        if not self._foreign:
+            self._parents.add(len(self._open))
         space, _, name = tag.rpartition(" ")
         if self._foreign or space not in ("", NAMESPACE):
             if not self._open:
@@ -85,8 +89,10 @@ class _Parser:
         if self._foreign:
             self._foreign -= 1
             return
+        holds = len(self._open) in self._parents
+        self._parents.discard(len(self._open))
         name, branch, texts, absent = self._open.pop()
-        branch.text = "".join(texts)
+        branch.text = "" if holds else "".join(texts)
         made: Any = None if absent and not branch else branch if branch else branch.text
         above = self._open[-1][1] if self._open else self._made
         if name not in above:

@@ -6,10 +6,37 @@ from pydantic import Field, with_config
 from typing_extensions import TypedDict
 
 from fieldworthy.wire.scalars import STRICT, Amount, Name, When, Words
-from fieldworthy.wire.shapes import EvidenceIn, ForIn, HandOverIn, MeterValues, PutOnIn, UsedIn
+from fieldworthy.wire.shapes import EvidenceIn, ForIn, MeterValues, PutOnIn, UsedIn
 
-Reports = Annotated[list[EvidenceIn], Field(max_length=1000, description="reports of now; they are kept with what is known of the machine")]
-Locks = Annotated[list[PutOnIn], Field(max_length=100, description="locks and covers, and who put them on; they are kept too")]
+_FROM = (
+    "whom it is taken from; in other hands by now it stays there (`work.of_another`), so that a request that comes late takes it from "
+    "nobody else. Absent: from whoever has it"
+)
+
+KeptHandOverIn = TypedDict(
+    "KeptHandOverIn",
+    {"from": NotRequired[Annotated[Name, Field(description=_FROM)]], "to": Name, "by": Name, "why": Words},
+)
+KeptHandOverIn.__doc__ = "Work, a lock or a cover goes from whoever has it in hand to another. by: who decided it; why: the reason."
+with_config(STRICT)(KeptHandOverIn)
+
+
+@with_config(STRICT)
+class KeptPutOnIn(TypedDict):
+    """A lock or cover, as the state of a fact: it is taken off by whoever put it on, or after a hand-over by whom it was handed over to."""
+
+    fact: Name
+    state: Name
+    by: Name
+    hand_over: NotRequired[KeptHandOverIn]
+
+
+_REPORTS = (
+    "reports of now; they are kept with what is known of the machine. `at` is when it was seen: a phone whose clock may be wrong adds to "
+    "its own time how far the `now` of an answer was ahead of it when that answer came in"
+)
+Reports = Annotated[list[EvidenceIn], Field(max_length=1000, description=_REPORTS)]
+Locks = Annotated[list[KeptPutOnIn], Field(max_length=100, description="locks and covers, and who put them on; they are kept too")]
 
 KeptClearanceIn = TypedDict(
     "KeptClearanceIn",
@@ -71,4 +98,4 @@ class TakenOffIn(TypedDict):
     by: Name
 
 
-__all__ = ["CloseIn", "HandOverIn", "KeptClearanceIn", "OpenIn", "PutOnIn", "StepIn", "TakenOffIn"]
+__all__ = ["CloseIn", "KeptClearanceIn", "KeptHandOverIn", "KeptPutOnIn", "OpenIn", "StepIn", "TakenOffIn"]

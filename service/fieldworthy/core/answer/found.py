@@ -13,6 +13,7 @@ from itertools import islice
 from types import MappingProxyType
 from typing import Any, NamedTuple
 
+from fieldworthy.core.base.finding import nearest, or_list
 from fieldworthy.core.base.quantity import Exact, from_ticks, ticks_text
 from fieldworthy.core.base.reason import Reason
 from fieldworthy.core.base.truth import Truth
@@ -32,6 +33,7 @@ WHOLE = ""
 
 _WHOLE_ALONE = (WHOLE,)
 _AT_ONCE = "at once"
+_MOST_WORDS = 8
 
 
 @dataclass(slots=True)
@@ -40,6 +42,7 @@ class Found:
     One thing found. record: when, and what the meters had counted (of a done record, that record itself).
 
     task: at which it was found; points: those of its points that it was found at, `names.key` -> as declared; none: nothing says where.
+    words: those of its task, where it is none of them: then nothing tells what follows.
     """
 
     follows: FollowUp
@@ -47,6 +50,7 @@ class Found:
     task: str | None = None
     points: Mapping[str, str] = field(default_factory=dict)
     by: str | None = None
+    words: Mapping[str, FollowUp] | None = None
     due: "tuple[str, Exact | None] | None" = None  # worked out once for all points that it is of
 
 
@@ -163,10 +167,10 @@ class FollowUps:
             standing += _worst(self._left(self._tasks[name], found, clean))
         if not standing:
             return NOTHING_FOUND
-        unfit = any(told is Truth.NO for _, told in standing)
-        told_of = sorted((each for each in standing if not unfit or each[1] is Truth.NO), key=lambda each: _age(each[0]))
-        reasons = [_unfit(each, told) for each, told in reversed(told_of[-MOST_TOLD:])]
-        return Fitness("unfit" if unfit else "unknown", tuple(reasons))
+        sure = [(each, told) for each, told in standing if told is Truth.NO and each.words is None]
+        told_of = sorted(sure or standing, key=lambda each: _age(each[0]))
+        reasons = [_no_word(each) if each.words is not None else _unfit(each, told) for each, told in reversed(told_of[-MOST_TOLD:])]
+        return Fitness("unfit" if sure else "unknown", tuple(reasons))
 
 
 def _age(found: Found) -> tuple[datetime, str]:
@@ -232,7 +236,19 @@ def _unread(found: Unread) -> Reason:
         f"`{found.what}` found{f' on {on}' if on else ''}{by} ({found.task}), and {found.why}: whether the machine may work with it is not "
         "known. Let a trained person look, then tell anew what they find, and settle or withdraw this."
     )
-    return Reason("found-not-read", text, {"found": found.what, "task": found.task, "points": [], "on": on, "by": found.by})
+    return Reason("found-not-read", text, {"found": found.what, "task": found.task, "points": [], "on": on, "by": found.by, "near": []})
+
+
+def _no_word(found: Found) -> Reason:
+    """Of what was found in words that the task does not declare."""
+    words = [each.what for each in (found.words or {}).values()]
+    near = nearest(found.follows.what, words)
+    known = f"did you mean {or_list(near)}?" if near else f"known are {', '.join(f'`{w}`' for w in words[:_MOST_WORDS])}"
+    text = (
+        f"{_sentence(found)}, and {found.task} declares no such word ({known}): whether the machine may work with it is not known. "
+        f"Let a trained person look, then correct the word, or do {found.task} again; leave `found` out where nothing is found."
+    )
+    return Reason("found-not-read", text, {**_values(found), "near": list(near)})
 
 
 _FIT = "Nothing that was told makes the machine unfit. What nobody looked at is not told: its handbook and the daily check come first."

@@ -74,9 +74,15 @@ class Beside:
         if blank(item["found"]):
             return
         self.not_clean.add(record)
-        follows = task.if_found.get(key(item["found"]))
+        self._by_word(item["found"], task, record, points, item.get("by"))
+
+    def _by_word(self, what: str, task: Task, record: Record, points: Mapping[str, str], by: str | None) -> None:
+        """What follows by the task's own words. One that is none of them may be any of them; a task without such words takes any text."""
+        follows = task.if_found.get(key(what))
         if follows is not None:
-            self.found.append(Found(follows, record, task.name, points, item.get("by")))
+            self.found.append(Found(follows, record, task.name, points, by))
+        elif task.if_found and not blank(what):
+            self.found.append(Found(FollowUp(what, unfit=True), record, task.name, points, by, task.if_found))
 
     def told(
         self, told: Iterable[Plain], when: Callable[[Plain, str], datetime], day_of: Callable[[datetime], date], horizon: datetime
@@ -93,13 +99,13 @@ class Beside:
             if item.get("within") is not None and item.get("then") is None:
                 message = "`within` says how soon, and nothing says what"
                 self.reader.fault("question.within", message, "name the task in `then`", path)
-            follows: FollowUp | None = FollowUp(item["what"], then, within, unfit)
-            if then is None and "unfit" not in item:
-                follows = tasks[task].if_found.get(key(item["what"])) if task is not None else None
             if at > horizon:
                 later += 1
-            elif follows is not None and (follows.then is not None or follows.unfit):
+            elif then is not None or unfit:
+                follows = FollowUp(item["what"], then, within, unfit)
                 self.found.append(Found(follows, Record(at, day_of, {}), task, {}, item.get("by")))
+            elif task is not None and "unfit" not in item:
+                self._by_word(item["what"], tasks[task], Record(at, day_of, {}), {}, item.get("by"))
         return later
 
     def _within(self, item: Plain, path: str) -> Within | None:

@@ -68,6 +68,10 @@ def stand(task: Task, fitting: Fitting, asked: Asked, waiting: Waiting) -> TaskS
         text = f"{points[worst][0]} decides: {', '.join(f'{name} is {word}' for name, word in told.items())}."
         judged = replaced(standing.judged, [Reason("point-decides", text, {"point": points[worst][0], "standings": told})])
         standing = TaskStanding(task, judged, standing.rule, standing.expected, points)
+    if task.name in machine.deferrals and (task.may_defer is None or task.says == "law"):
+        put_off = [deferral for records in by_point.values() for deferral in deferrals_of(task, machine, records)]
+        if put_off:
+            standing.judged.reasons.append(_never_deferred(task, max(put_off, key=_when)))
     not_whole = machine.not_whole.get(task.name)
     if not_whole:
         standing.judged.reasons.append(_not_whole(not_whole))
@@ -136,6 +140,13 @@ def _open(judged: Judged, fitting: Fitting, keep: bool) -> None:
     need = " and ".join(fitting.supply)
     text = f"Whether this is for the machine can't be told: send its {need}."
     judged.reasons.insert(0, Reason("fit-not-known", text, {"supply": list(fitting.supply)}))
+
+
+def _never_deferred(task: Task, newest: Deferral) -> Reason:
+    """Why what was decided counts for nothing."""
+    why = "the law asks for this task" if task.says == "law" else "the rulebook permits none for this task"
+    text = f"A deferral ({newest.why[:_MOST_WHY]}; decided by {newest.by}) does not count: {why}, and it can't be deferred."
+    return Reason("deferral-not-permitted", text, {"by": newest.by, "why": newest.why})
 
 
 def _not_whole(told: Sequence[NotWhole]) -> Reason:

@@ -7,6 +7,9 @@ import unicodedata
 _WORD = r"[^\W\d_][\w\-/']*"
 NAME = re.compile(rf"{_WORD}(?: {_WORD}){{0,3}}\Z")
 
+MOST_KEY = 120
+"""Characters of a declared name's key at most: what is kept is found by it."""
+
 CONDITION_WORDS = frozenset({"and", "or", "not", "if", "then", "is"})
 
 
@@ -27,4 +30,9 @@ def blank(text: str) -> bool:
 
 def well_formed(name: str) -> bool:
     """Whether a declared name has the form that it must have."""
-    return NAME.fullmatch(tidy(name)) is not None and len(name) <= 80
+    return NAME.fullmatch(tidy(name)) is not None and len(name) <= 80 and not key_too_long(name)
+
+
+def key_too_long(name: str) -> bool:
+    """Whether what decides if two names are the same has too many characters: one letter may become three where case does not count."""
+    return len(key(name)) > MOST_KEY

@@ -17,7 +17,9 @@ SHARE = 0.8
 AHEAD = 1096
 """No forecast looks further than these days ahead: three years."""
 
-_STALE = timedelta(days=365)  # an older newest reading tells nothing of today
+STALE = timedelta(days=365)
+"""An older newest reading tells nothing of today."""
+
 _YEAR = 365.0
 _SHORT = 0.25  # without seasons and without a year of readings: no further ahead than this part of the time looked back on
 _DAY = timedelta(days=1)
@@ -132,7 +134,7 @@ class Outlook:
         history = self._history
         series = history.series[meter]
         moments, counts = series.times, series.counts
-        if series.current is None or series.backward is not None or history.now - moments[-1] > _STALE:
+        if series.current is None or series.backward is not None or history.now - moments[-1] > STALE:
             return None
         span = (moments[-1] - moments[0]) / _DAY
         if span < LEAST_SPAN:

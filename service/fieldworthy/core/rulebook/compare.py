@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from fieldworthy.core.base import names
+from fieldworthy.core.base.quantity import Unit, find_unit
 from fieldworthy.core.condition.explain import render as render_condition
 from fieldworthy.core.interval.explain import render as render_interval
 from fieldworthy.core.rulebook.digest import canonical
@@ -118,6 +119,16 @@ def compare(before: CheckedRulebook, after: CheckedRulebook) -> Comparison:
         declared,
         _members({**old, "language": before.language}, {**new, "language": after.language}, _WHOLE),
     )
+
+
+def own_units(document: Mapping[str, Any]) -> Mapping[str, tuple[str, Unit]]:
+    """The meters of a checked rulebook's data by `names.key`: as each is declared, and its own unit, however that is spelt."""
+    found: dict[str, tuple[str, Unit]] = {}
+    for key, (name, entry) in _by_key(document.get("meters")).items():
+        unit = find_unit(entry["unit"])
+        assert unit is not None  # it was checked
+        found[key] = (name, unit)
+    return found
 
 
 def _by_key(value: Any) -> dict[str, tuple[str, Any]]:

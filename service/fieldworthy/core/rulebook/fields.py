@@ -205,6 +205,9 @@ def check_name(
             report.error(
                 "name", path, f"the name of {what} must have 1 to {MAX_NAME} characters", "shorten it, or write one", at_key=at_key
             )
+    elif len(raw) <= MAX_NAME and names.key_too_long(raw):
+        long = f"the name `{tidy}` of {what} has {len(names.key(tidy))} characters where case does not count, more than {names.MOST_KEY}"
+        report.error("name", path, long, "shorten it, or write it with other letters", at_key=at_key)
     elif not names.well_formed(raw):
         report.error(
             "name",

@@ -81,7 +81,8 @@ DESCRIBED: Mapping[str, str] = MappingProxyType(
         "task.covers": "Tasks that a record of this one also counts for.",
         "task.causes": "Occurrences that a record of this one reports.",
         "task.points": "The places that are done each for itself, as in `[left, right]`; it stands as the worst of them.",
-        "task.if_found": "What follows where a record says that this was found, as in `{frayed: {then: belt-replace, within: 10 h}}`.",
+        "task.if_found": "What follows where a record says that this was found, as in `{frayed: {then: belt-replace, within: 10 h}}`. "
+        "With any other word it is not known whether the machine may work.",
         "task.notice": "How long before it is due it is announced.",
         "task.skill": "Who can do it.",
         "task.minutes": "How long it takes.",

@@ -117,7 +117,11 @@ class Start:
 
 @dataclass(slots=True)
 class History:
-    """One machine up to one moment: the same for every task. Names by `names.key`. horizon: now and the clock's tolerance."""
+    """
+    One machine up to one moment: the same for every task. Names by `names.key`. horizon: now and the clock's tolerance.
+
+    turns: filled while it is judged, with moments soon after now at which an old reading comes to say less.
+    """
 
     vocabulary: Vocabulary
     now: datetime
@@ -133,6 +137,7 @@ class History:
     conditions: Mapping[str, Sequence[Declared]] = field(default_factory=dict)
     working_days: frozenset[date] = frozenset()
     usage: Mapping[str, Exact] = field(default_factory=dict)  # ticks a day
+    turns: list[datetime] = field(default_factory=list)
     _periods: dict[str, Sequence[Period]] = field(default_factory=dict)
 
     def happened(self, name: str, since: date | None = None) -> Sequence[Happened]:

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import timedelta
 from fractions import Fraction
+from math import ceil
 
 from fieldworthy.core.base.quantity import TICKS, UNITS, Exact, Unit, convert, from_ticks, ticks_text, whole
 from fieldworthy.core.base.reason import Reason
@@ -16,6 +17,8 @@ from fieldworthy.core.meter.series import Series
 # looked up once: an enum's members are slow to reach
 SINCE_LAST, SINCE_LAST_DUE, ON_THE_METER = Anchor.SINCE_LAST, Anchor.SINCE_LAST_DUE, Anchor.ON_THE_METER
 _CLEAR, _UPCOMING, _DUE, _OVERDUE = Standing.CLEAR, Standing.UPCOMING, Standing.DUE, Standing.OVERDUE
+_MICROSECOND = timedelta(microseconds=1)
+_SOON = timedelta(days=2) // _MICROSECOND  # further ahead another day has begun, and all is judged anew
 
 
 @dataclass(slots=True)
@@ -144,8 +147,11 @@ def grown_old(base: MeterTerms, asked: Notice | None, judged: Judged, history: H
     if age <= base.good_for:
         return judged
     if judged.standing is Standing.CLEAR and base.unit.dimension == "time" and series.current is not None:
-        most = Fraction(convert(Fraction(age // timedelta(microseconds=1), 3_600_000_000), UNITS["h"], base.unit)) * TICKS
-        if series.current + most < due - base.notice_for(asked):
+        left = due - base.notice_for(asked) - series.current  # it may have run an hour an hour
+        reached = ceil(Fraction(convert(Fraction(left) / TICKS, base.unit, UNITS["h"])) * 3_600_000_000) - age // _MICROSECOND
+        if reached > 0:
+            if reached <= _SOON:
+                history.turns.append(history.now + reached * _MICROSECOND)
             return judged
     judged.at_least = judged.standing
     judged.standing = Standing.UNKNOWN

@@ -1,0 +1,254 @@
+"""A meter's own unit never changes under what is kept.
+
+A number that was told without a unit stands for its meter's own. So that none is ever read in another: no version of a rulebook counts a
+meter otherwise than the versions before it (`refuse_other_units`), and no machine goes over to a rulebook that counts one otherwise while
+such numbers are kept (`clashes`). Both are asked when the rulebook or the machine is written, and never when readings are.
+"""
+
+import json
+from collections.abc import AsyncIterator, Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from fieldworthy.core.base.finding import Finding, pointer
+from fieldworthy.core.base.names import key as key_of
+from fieldworthy.core.base.quantity import Unit
+from fieldworthy.core.rulebook.compare import own_units
+from fieldworthy.core.rulebook.model import CheckedRulebook
+from fieldworthy.core.rulebook.text import read_document
+from fieldworthy.usecases.kept import MACHINE, Entry, Kept, Machine
+from fieldworthy.usecases.open_work import WORK, read_work
+from fieldworthy.usecases.ports import Rulebooks, Version
+from fieldworthy.usecases.refusals import MeterUnitChanged, shorten
+
+Json = Mapping[str, Any]
+
+_TELL_METERS = ("done", "occurrence", "meter-replacement")
+_MOST_FINDINGS = 100
+_PAGE = 200
+
+
+@dataclass(frozen=True, slots=True)
+class Declared:
+    """A meter as the newest version that declares it has it. meter: its name there; by: `name@3`."""
+
+    meter: str
+    unit: Unit
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class Clash:
+    """A meter would count otherwise than it did when a number of it was kept. what: that number, in words."""
+
+    meter: str
+    before: Declared
+    what: str
+
+
+async def units_by(kept: Rulebooks, reference: str, wanted: Collection[str]) -> Mapping[str, Declared]:
+    """
+    What the meters `wanted` (`names.key`) count by a reference that was resolved before: `name@3` is that version. A bare name is all its
+    versions, for a machine goes through them; of each meter the newest that declares it.
+    """
+    name, _, number = reference.partition("@")
+    found: dict[str, Declared] = {}
+    if number:
+        version = await kept.version(name, int(number))
+        return {} if version is None else await _declared(kept, version, wanted)
+    before: int | None = None
+    while len(found) < len(wanted):
+        page = await kept.versions(name, before, _PAGE)
+        for version in page:
+            found = {**await _declared(kept, version, wanted), **found}
+            if len(found) == len(wanted):
+                break
+        if len(page) < _PAGE:
+            break
+        before = page[-1].version
+    return found
+
+
+async def _declared(kept: Rulebooks, version: Version, wanted: Collection[str]) -> Mapping[str, Declared]:
+    published = await kept.published(version.name, version.version)
+    assert published is not None  # versions are never removed
+    by = f"{version.name}@{version.version}"
+    units = own_units(json.loads(published.document))
+    return {key: Declared(*units[key], by) for key in wanted if key in units}
+
+
+# --- a version -------------------------------------------------------------------------------------------------------------------
+
+
+async def refuse_other_units(kept: Rulebooks, book: CheckedRulebook, text: str) -> None:
+    """
+    For who publishes `book`, in the transaction that will keep it. text: the draft's, for the places.
+
+    Raises MeterUnitChanged for a meter that an earlier version counted in another unit; and for one that is new, where a machine that will
+    follow this version was kept by another rulebook that counted it in another unit, and has numbers of it.
+    """
+    units = own_units(book.document)
+    before = await units_by(kept, book.name, units)
+    wrong = [(key, _changed(name, unit, before[key])) for key, (name, unit) in units.items() if key in before and before[key].unit != unit]
+    new = {key: unit for key, (_, unit) in units.items() if key not in before}
+    if new and not wrong and kept.beside is not None:
+        wrong = [item async for item in _of_followers(kept.beside, book.name, new)]
+    if wrong:
+        raise MeterUnitChanged([_placed(text, units[key][0], *words) for key, words in wrong[:_MOST_FINDINGS]])
+
+
+def _changed(name: str, unit: Unit, before: Declared) -> tuple[str, str]:
+    old = before.unit.name
+    return (
+        f"`{name}` would count {unit.name}, and counts {old} by `{before.by}`: what is kept without a unit would be read in {unit.name}",
+        f"keep `unit: {old}`, or declare a meter that counts {unit.name} under a new name",
+    )
+
+
+async def _of_followers(kept: Kept, name: str, new: Mapping[str, Unit]) -> AsyncIterator[tuple[str, tuple[str, str]]]:
+    """Of machines that came here from another rulebook: new meters that they have numbers of, in another unit."""
+    now = {key: Declared(key, unit, name) for key, unit in new.items()}
+    after: str | None = None
+    found = 0
+    while True:
+        page = await kept.machines.page(after, _PAGE, rulebook=name)
+        for machine in page:
+            if machine.revision == 1:  # it has never been anywhere else
+                continue
+            for clash in await clashes(kept, machine, await _references(kept, machine), now, await _kept_without_unit(kept, machine)):
+                found += 1
+                yield clash.meter, _of_machine(machine, clash, new[clash.meter])
+        if len(page) < _PAGE or found >= _MOST_FINDINGS:
+            return
+        after = page[-1].id
+
+
+def _of_machine(machine: Machine, clash: Clash, unit: Unit) -> tuple[str, str]:
+    old = clash.before
+    message = (
+        f"`{old.meter}` would count {unit.name}, and of the machine `{shorten(machine.id)}` it counted {old.unit.name} by `{old.by}` when "
+        f"{clash.what}"
+    )
+    return message, f"let it count {old.unit.name}, or declare a meter that counts {unit.name} under another name"
+
+
+def _placed(text: str, name: str, message: str, mend: str) -> Finding:
+    path = pointer("meters", name, "unit")
+    document = read_document(text)
+    line, column = (None, None) if isinstance(document, list) else document.place(path)
+    return Finding(MeterUnitChanged.code, message, mend, path=path, line=line, column=column)
+
+
+# --- a machine -------------------------------------------------------------------------------------------------------------------
+
+
+async def check_move(kept: Kept, machine: Machine, before: Json, document: Json, book: CheckedRulebook) -> Sequence[Finding]:
+    """
+    What stands against a locked machine's new document because of units, with places in it. before: the one that stands; book: by which
+    the new one is read.
+    """
+    reference: str = document["rulebook"]
+    if reference == machine.rulebook:
+        return ()
+    earlier = await _references(kept, machine, before)
+    what = await _kept_without_unit(kept, machine)
+    here = {place: key for key, place in _bare_in(document)}
+    now = await units_by(kept.rulebooks, reference, {*book.vocabulary.meters, *here.values(), *what})
+    findings = []
+    for clash in await clashes(kept, machine, earlier, now, what):
+        old, new = clash.before, now[clash.meter]
+        message = (
+            f"`{new.meter}` counts {new.unit.name} by `{shorten(reference)}`, and counted {old.unit.name} by `{old.by}` when {clash.what}"
+        )
+        mend = f"name a rulebook in which `{new.meter}` counts {old.unit.name}; a meter that counts {new.unit.name} needs another name"
+        findings.append(Finding("question.other_unit_kept", message, mend, path=pointer("rulebook")))
+    # a number of the document itself that stood there before, and would be read in another unit now; 0 is 0 in any
+    again = {place: key for key, place in _bare_in(before) if key in now and here.get(place) == key}
+    again = {place: key for place, key in again.items() if _value(document, place) == _value(before, place) != 0}
+    units = await _first_that_declare(kept.rulebooks, earlier, set(again.values()))
+    for place, key in again.items():
+        if key in units and units[key].unit != now[key].unit:
+            message = f"`{now[key].meter}` counts {now[key].unit.name} now, and the same number stood here in {units[key].unit.name}"
+            findings.append(Finding("question.unit_needed", message, "say it with its unit", path=pointer(*place)))
+    return findings[:_MOST_FINDINGS]
+
+
+async def clashes(
+    kept: Kept, machine: Machine, earlier: Sequence[str], now: Mapping[str, Declared], what: Mapping[str, str]
+) -> Sequence[Clash]:
+    """
+    Meters that `now` counts otherwise than when a number of them was kept. earlier: the references that the machine was kept by, the newest
+    first: the first that declares a meter says what its numbers stand for. what: see `_kept_without_unit`.
+    """
+    before = await _first_that_declare(kept.rulebooks, earlier, now.keys() & what.keys())
+    found = {key: Clash(key, old, what[key]) for key, old in before.items() if old.unit != now[key].unit}
+    for work in map(read_work, await kept.entries.open(machine.key, WORK)):  # its record will be told in the units of its own version
+        for key, old in (await units_by(kept.rulebooks, work.rulebook, now.keys())).items():
+            if old.unit != now[key].unit:
+                found.setdefault(key, Clash(key, old, f"the work `{shorten(work.id)}` was opened"))
+    return [found[key] for key in sorted(found)]
+
+
+def _bare_in(document: Json) -> Iterable[tuple[str, tuple[str, ...]]]:
+    """The meters of which a machine's document has numbers without a unit, and where."""
+    for name, value in ((document.get("in_service") or {}).get("meters") or {}).items():
+        if _bare(value):
+            yield key_of(name), ("in_service", "meters", name)
+    for name, told in (document.get("usage") or {}).items():
+        if told.get("unit") is None:
+            yield key_of(name), ("usage", name, "per_day")
+
+
+def _value(document: Json, place: Sequence[str]) -> Any:
+    value: Any = document
+    for member in place:
+        value = value.get(member) if isinstance(value, Mapping) else None
+    return value.get("value") if isinstance(value, Mapping) else value
+
+
+async def _references(kept: Kept, machine: Machine, newest: Json | None = None) -> Sequence[str]:
+    """What the machine's documents called their rulebook, the newest first, each once. newest: the document, where it was read before."""
+    if newest is not None and machine.revision == 1:
+        return [newest["rulebook"]]
+    states = await kept.entries.history(machine.key, MACHINE, "")
+    return list(dict.fromkeys(json.loads(state.body)["rulebook"] for state in reversed(states)))
+
+
+async def _first_that_declare(kept: Rulebooks, references: Sequence[str], wanted: Collection[str]) -> Mapping[str, Declared]:
+    found: dict[str, Declared] = {}
+    for reference in references:
+        missing = set(wanted) - found.keys()
+        if not missing:
+            break
+        found |= await units_by(kept, reference, missing)
+    return found
+
+
+async def _kept_without_unit(kept: Kept, machine: Machine) -> Mapping[str, str]:
+    """The meters (`names.key`) of which a number is kept that has no unit, and what it is, in words."""
+    found: dict[str, str] = {}
+    for row in await kept.aside.open_of([machine.id]):  # who accepts it may leave it as it was sent
+        if row.unit is None:
+            found[key_of(row.meter)] = "a reading was set aside without a unit"
+    for entry in await kept.entries.of(machine.key, _TELL_METERS):
+        for name in _bare_meters(entry):
+            found[key_of(name)] = f"the {_SPOKEN[entry.kind]} `{shorten(entry.id)}` was told without a unit"
+    meters = {meter.key: meter.name for meter in (await kept.readings.meters_of([machine.key])).values()}
+    for key in await kept.readings.unnamed(meters):
+        found[meters[key]] = "readings were kept without a unit"
+    return found
+
+
+_SPOKEN = {"done": "done record", "occurrence": "occurrence", "meter-replacement": "replaced meter"}
+
+
+def _bare_meters(entry: Entry) -> Iterable[str]:
+    body = json.loads(entry.body)
+    if entry.kind == "meter-replacement":
+        return [body["meter"]] if body.get("unit") is None else []
+    return [name for name, value in (body.get("meters") or {}).items() if _bare(value)]
+
+
+def _bare(value: Any) -> bool:
+    """Whether a value of a meter has no unit: a number, or an object without one."""
+    return value.get("unit") is None if isinstance(value, Mapping) else not isinstance(value, str)
