@@ -29,7 +29,7 @@ async def test_an_answer_as_of_before_each_change_is_the_answer_of_then(service:
     await ask("two readings")
     await service.put(f"{here}/done/d-1", {"task": TASK, "at": moment(0), "meters": {"work": 640}})
     await ask("a record")
-    await service.put(f"{here}/done/d-1", {"task": TASK, "at": moment(0), "meters": {"work": 644}})
+    await service.put(f"{here}/done/d-1", {"task": TASK, "at": moment(4), "meters": {"work": 644}})
     await ask("the record is corrected")
     aside = await service.post("/v1/readings", [reading(50, 708)])  # it would make the meter run backward
     await ask("a reading is set aside")

@@ -206,10 +206,13 @@ NOTED: list[tuple[dict[str, Any], str | None]] = [
 @pytest.mark.parametrize(("when", "member"), NOTED)
 async def test_what_records_note_is_looked_at_too(service: Service, when: dict[str, Any], member: str | None) -> None:
     await a_machine(service, [(0, 100)])
-    await service.put(f"{M}/done/g-2", {"task": "belt-check", "result": "skipped", **when})
+    record = {"task": "belt-check", "result": "skipped", **when}
+    of_the_new_dial = member is None and "at" in when  # it runs backward until the replacement is told
+    assert (await service.http.put(f"{M}/done/g-2", json=record)).status_code == (422 if of_the_new_dial else 201)
     _, places, detail = await declare(service, swap(24, 110, 0))
     assert places == ([] if member is None else [("question.replacement_contradicts", f"#/{member}")])
     assert (member is None) or "done record `g-2`" in detail
+    assert (await service.http.put(f"{M}/done/g-2", json=record)).status_code == (201 if of_the_new_dial else 200)
 
 
 async def test_a_record_that_runs_backward_is_told_of(service: Service) -> None:

@@ -77,8 +77,14 @@ SPOKEN: Mapping[str, Spoken] = {
 }
 """By the part of the address."""
 
+_JUDGED = (
+    " With an `at`, its `meters` are judged beside the kept readings: minutes sent as hours, a pace that can't be and a dial that runs "
+    "backward are refused (`question.meter_contradicts`). Less than one unit off is rounding; of a meter that counts no time a hundredth "
+    "of the value is taken too, and any pace. What is older than all readings is not judged, nor what stands there already."
+)
 _NOTES = {
-    "done": " One that says its `meters` alone, and no time, is old history: it is put in time by the machine's readings.",
+    "done": f" One that says its `meters` alone, and no time, is old history: it is put in time by the machine's readings.{_JUDGED}",
+    "occurrences": _JUDGED,
     "found": " It is open until it is settled.",
     "meter-replacements": " From `at` on (included) the new dial counts. One that is told already, or that kept readings or records "
     "contradict, is refused (`question.replacement_contradicts`). What waits at `/v1/set-aside` and fits by then is kept.",

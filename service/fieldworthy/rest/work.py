@@ -213,7 +213,8 @@ def work_router(keeping: Keeping) -> APIRouter:
             TAG,
             "Close work",
             "What it holds ends, and a done record of the same id is kept. What the steps changed must be put back first, or `leave` says "
-            "why it stays. The same once more changes nothing; what is to be said otherwise later is a correction of the done record.",
+            "why it stays. Its `meters` are judged as those of done records are (`question.meter_contradicts`). The same once more changes "
+            "nothing; what is to be said otherwise later is a correction of the done record.",
             answers.CloseAnswer,
             requests.CLOSE,
             (*IN_HAND, "work.step_out_of_order", "record.taken"),

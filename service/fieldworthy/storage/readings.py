@@ -106,6 +106,12 @@ class SqlReadings:
     async def beside(self, spans: Sequence[Span]) -> Mapping[int, Sequence[Point]]:
         return _by_meter([*await self._bulk.before(spans), *await self._bulk.behind(spans)] if spans else ())
 
+    async def around(self, machine: int, wanted: Collection[tuple[str, int]]) -> Mapping[str, Sequence[Point]]:
+        found: dict[str, dict[int, Point]] = {}
+        for name, at, value, unit in await self._bulk.around(machine, sorted(wanted)) if wanted else ():
+            found.setdefault(name, {})[at] = (at, value, unit)
+        return {name: [points[at] for at in sorted(points)] for name, points in found.items()}
+
     async def add_meters(self, wanted: Collection[tuple[int, str]]) -> Mapping[tuple[int, str], Meter]:
         if not wanted:
             return {}

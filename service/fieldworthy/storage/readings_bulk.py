@@ -39,6 +39,8 @@ class Bulk(Protocol):
 
     async def behind(self, spans: Sequence[Span]) -> Rows: ...
 
+    async def around(self, machine: int, wanted: Sequence[tuple[str, int]]) -> Rows: ...
+
     async def next_meter(self) -> int: ...
 
     async def keep(self, by_meter: Sequence[OfMeter], known: int) -> None: ...
@@ -65,6 +67,30 @@ _POINTS = "{spans} select r.meter, r.at, r.value, r.unit from s cross join readi
 _WITHIN = _POINTS + "and r.at between s.first and s.last"
 _BEFORE = _POINTS + ("and r.at = (select max(q.at) from readings q where q.organisation = {o} and q.meter = s.meter and q.at < s.first)")  # noqa: S608
 _BEHIND = _POINTS + ("and r.at = (select min(q.at) from readings q where q.organisation = {o} and q.meter = s.meter and q.at > s.last)")  # noqa: S608
+# one step down the index for each, whatever PostgreSQL takes a table for before its first `analyze`
+_BESIDE_EACH = (
+    "{{spans}} select s.meter, r.at, r.value, r.unit from s cross join lateral (select q.at, q.value, q.unit from readings q "
+    "where q.organisation = {{o}} and q.meter = s.meter and q.at {} order by q.at {} limit 1) r"
+)
+_BEFORE_EACH, _BEHIND_EACH = _BESIDE_EACH.format("< s.first", "desc"), _BESIDE_EACH.format("> s.last", "asc")
+# one question, for it is asked at every record that notes a meter
+_SIDE = (
+    "(select q.at, q.value, q.unit from readings q where q.organisation = $1 and q.meter = m.key and q.at {} s.at order by q.at {} limit 1)"
+)
+_AROUND_EACH = (
+    "select s.name, r.at, r.value, r.unit from unnest($3::text[], $4::bigint[]) as s(name, at) "  # noqa: S608
+    "cross join lateral (select key from meters where organisation = $1 and machine = $2 and name = s.name limit 1) m "
+    f"cross join lateral ({_SIDE.format('<=', 'desc')} union all {_SIDE.format('>', 'asc')}) r"
+)
+_ONE_SIDE = (
+    "select s.name, r.at, r.value, r.unit from s cross join meters m cross join readings r where m.organisation = :1 and m.machine = :2 "
+    "and m.name = s.name and r.organisation = :1 and r.meter = m.key and r.at = "
+    "(select {}(q.at) from readings q where q.organisation = :1 and q.meter = m.key and q.at {} s.at)"
+)
+_AROUND = (
+    "with s(name, at) as materialized (select json_extract(value, '$[0]'), json_extract(value, '$[1]') from json_each(:3)) "  # noqa: S608
+    f"{_ONE_SIDE.format('max', '<=')} union all {_ONE_SIDE.format('min', '>')}"
+)
 _NEXT = "select coalesce(max(key), 0) + 1 from meters where organisation = {o}"
 
 
@@ -111,10 +137,13 @@ class _Postgres:
         return found
 
     async def before(self, spans: Sequence[Span]) -> Rows:
-        return await self._spans(_BEFORE, spans)
+        return await self._spans(_BEFORE_EACH, spans)
 
     async def behind(self, spans: Sequence[Span]) -> Rows:
-        return await self._spans(_BEHIND, spans)
+        return await self._spans(_BEHIND_EACH, spans)
+
+    async def around(self, machine: int, wanted: Sequence[tuple[str, int]]) -> Rows:
+        return await self._ask(_AROUND_EACH, machine, *map(list, zip(*wanted, strict=True)))
 
     async def next_meter(self) -> int:
         return int((await self._ask(_NEXT.format(o="$1")))[0][0])
@@ -204,6 +233,9 @@ class _Sqlite:
 
     async def behind(self, spans: Sequence[Span]) -> Rows:
         return await self._spans(_BEHIND, spans)
+
+    async def around(self, machine: int, wanted: Sequence[tuple[str, int]]) -> Rows:
+        return await self._ask(_AROUND, machine, _json(wanted))
 
     async def next_meter(self) -> int:
         return int((await self._ask(_NEXT.format(o=":1")))[0][0])

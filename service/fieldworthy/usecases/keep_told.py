@@ -13,6 +13,7 @@ from fieldworthy.usecases.find_rulebook import FindRulebook, Found
 from fieldworthy.usecases.judge_again import judge_again
 from fieldworthy.usecases.keep_machines import known_machine, refuse_twice, written
 from fieldworthy.usecases.kept import MOST_ABOUT, WITHDRAWN, Entry, Kept, Machine, next_known
+from fieldworthy.usecases.noted_meters import NOTING, check_noted
 from fieldworthy.usecases.old_history import Days
 from fieldworthy.usecases.only_if import ALWAYS, OnlyIf, tag_of
 from fieldworthy.usecases.open_work import EVIDENCE, WORK, read_work, report_id
@@ -144,6 +145,8 @@ class KeepTold:
             findings = check_told(checking, kind, told, beside) if beside else ()
         if not findings and kind.entry == REPLACEMENT:
             findings = await check_replacements(kept, machine, checking.book, before, fresh)
+        if not findings and kind.entry in NOTING:
+            findings = await check_noted(kept, machine, checking.book, before, fresh)
         if findings:
             raise QuestionDoesNotFit(findings[:MOST_FINDINGS])
 

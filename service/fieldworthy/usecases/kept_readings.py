@@ -75,6 +75,12 @@ class Readings(Protocol):
     async def beside(self, spans: Sequence[Span]) -> Mapping[int, Sequence[Point]]:
         """The nearest kept before each stretch and the nearest behind it, by the meter's key, in no order."""
 
+    async def around(self, machine: int, wanted: Collection[tuple[str, int]]) -> Mapping[str, Sequence[Point]]:
+        """
+        By the meter's name, oldest first, each once: the nearest kept at or before each moment and the nearest after it. wanted: names of
+        the machine's meters (`names.key`), with the moments.
+        """
+
     async def add_meters(self, wanted: Collection[tuple[int, str]]) -> Mapping[tuple[int, str], Meter]:
         """New meters for these machines and names."""
 

@@ -17,6 +17,7 @@ from fieldworthy.core.procedure.steps import laid_out
 from fieldworthy.usecases.as_of import refuse_ahead, to_the_second
 from fieldworthy.usecases.asking import Answered
 from fieldworthy.usecases.kept import MOST_ABOUT, WITHDRAWN, Entry, Kept
+from fieldworthy.usecases.noted_meters import check_noted
 from fieldworthy.usecases.open_work import (
     WORK,
     Json,
@@ -191,6 +192,8 @@ class WorkDeeds:
         self._in_hand(work, told["by"])
         scene = await self._set.hear(kept, scene, told)
         record = self._record(scene, work, told)
+        if findings := await check_noted(kept, scene.machine, scene.found.book, {}, [(id, record, "")]):
+            raise QuestionDoesNotFit(findings)
         await self._refuse_taken(
             kept,
             scene,
