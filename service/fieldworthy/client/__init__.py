@@ -1,0 +1,1 @@
+"""The Python client: what the service answers, from a script."""
