@@ -1,0 +1,89 @@
+"""The two clients."""
+
+import asyncio
+import os
+import time
+from collections.abc import Awaitable, Callable
+from types import TracebackType
+from typing import Self
+
+import httpx
+
+from fieldworthy.client.calls import Caller, Key
+from fieldworthy.client.drivers import Async, Sync
+from fieldworthy.client.retries import Clock, Retries
+from fieldworthy.client.surface import Surface
+
+HERE = "http://127.0.0.1:8000"
+KEY_VARIABLE = "FIELDWORTHY_KEY"
+URL_VARIABLE = "FIELDWORTHY_URL"
+
+
+class Client(Surface[Sync]):
+    """
+    A client of a running service; close it, or use it with `with`.
+
+    url: where it is; absent: FIELDWORTHY_URL, else the port of this machine that `fieldworthy serve` listens at. key: absent:
+    FIELDWORTHY_KEY; it is sent as `Authorization: Bearer` and never shown. timeout: of sending, and of each wait for more of an answer, in
+    s. http: one of your own, for proxies and certificates of your own; it is then yours to close. clock, sleep: for tests.
+    """
+
+    def __init__(
+        self,
+        url: str | None = None,
+        key: str | None = None,
+        *,
+        retries: Retries = Retries(),  # noqa: B008  # it can't be changed
+        timeout: float = 60.0,
+        http: httpx.Client | None = None,
+        clock: Clock = Clock(),  # noqa: B008
+        sleep: Callable[[float], None] = time.sleep,
+    ) -> None:
+        self._own = http is None
+        super().__init__(Sync(http or httpx.Client(), sleep), _caller(url, key, retries, clock, timeout))
+
+    def close(self) -> None:
+        """Lets go of its connections."""
+        if self._own:
+            self._driver.http.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, trouble: BaseException | None, trace: TracebackType | None) -> None:
+        self.close()
+
+
+class AsyncClient(Surface[Async]):
+    """The same to be awaited; what lists is an async iterator. Close it, or use it with `async with`."""
+
+    def __init__(
+        self,
+        url: str | None = None,
+        key: str | None = None,
+        *,
+        retries: Retries = Retries(),  # noqa: B008
+        timeout: float = 60.0,
+        http: httpx.AsyncClient | None = None,
+        clock: Clock = Clock(),  # noqa: B008
+        sleep: Callable[[float], Awaitable[None]] = asyncio.sleep,
+    ) -> None:
+        self._own = http is None
+        super().__init__(Async(http or httpx.AsyncClient(), sleep), _caller(url, key, retries, clock, timeout))
+
+    async def close(self) -> None:
+        """Lets go of its connections."""
+        if self._own:
+            await self._driver.http.aclose()
+
+    async def __aenter__(self) -> Self:
+        return self
+
+    async def __aexit__(self, kind: type[BaseException] | None, trouble: BaseException | None, trace: TracebackType | None) -> None:
+        await self.close()
+
+
+def _caller(url: str | None, key: str | None, retries: Retries, clock: Clock, timeout: float) -> Caller:
+    where = url if url is not None else os.environ.get(URL_VARIABLE) or HERE
+    text = key if key is not None else os.environ.get(KEY_VARIABLE) or None
+    return Caller(where, None if text is None else Key(text), retries, clock, timeout)
