@@ -8,7 +8,11 @@ from datetime import UTC, datetime
 from operator import attrgetter
 from typing import Any
 
+import httpx
+
 from fieldworthy.client import AsyncClient, Client, Clock
+
+_CERTIFICATES = httpx.create_ssl_context()  # to read them takes longer than most tests
 
 
 @dataclass
@@ -44,16 +48,16 @@ class Both:
         if self.kind == "plain":
             if time is not None:
                 made |= {"clock": time.clock(), "sleep": time.wait}
-            with Client(url, **made) as service:
+            with httpx.Client(verify=_CERTIFICATES) as http, Client(url, http=http, **made) as service:
                 given = attrgetter(method)(service)(*args, **named)
                 return list(given) if inspect.isgenerator(given) else given
         if time is not None:
             made |= {"clock": time.clock(), "sleep": time.awaited}
-        return asyncio.run(_awaited(lambda: AsyncClient(url, **made), method, args, named))
+        return asyncio.run(_awaited(lambda http: AsyncClient(url, http=http, **made), method, args, named))
 
 
-async def _awaited(make: Callable[[], AsyncClient], method: str, args: Any, named: Any) -> Any:
-    async with make() as service:
+async def _awaited(make: Callable[[httpx.AsyncClient], AsyncClient], method: str, args: Any, named: Any) -> Any:
+    async with httpx.AsyncClient(verify=_CERTIFICATES) as http, make(http) as service:
         given = attrgetter(method)(service)(*args, **named)
         return [item async for item in given] if inspect.isasyncgen(given) else await given
 

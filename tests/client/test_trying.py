@@ -19,18 +19,12 @@ from fieldworthy.client import (
     Unavailable,
 )
 from fieldworthy.client.retries import retry_after
-from tests.client.both import BOTH, Both, Time
+from tests.client.both import Both, Time
 from tests.client.scripted import Answer, Asked, problem, scripted
 
 NOW = datetime(2026, 7, 14, 6, 0, tzinfo=UTC)
 QUESTION = {"rulebook": "r", "now": "2026-07-14T06:00:00Z", "machine": {}}
 SECRET = "fw_never-shown-4711"
-
-
-@pytest.fixture(params=BOTH, ids=lambda both: both.kind)
-def both(request: pytest.FixtureRequest) -> Both:
-    found: Both = request.param
-    return found
 
 
 @pytest.mark.parametrize(
@@ -193,12 +187,35 @@ def test_posts_that_something_before_the_service_finds_too_large_are_halved(both
         posted = both(server.url, "post_readings", readings, time=Time(), most=10)
         assert (posted.sent, posted.kept, posted.same, posted.set_aside) == (40, 40, 0, 0)
         taken = [a for a in server.asked if len(a.body) <= 400]
-        assert b"\n".join(a.body for a in taken) == b"\n".join(json.dumps(r, separators=(",", ":")).encode() for r in readings)
+        assert [r for a in taken for r in json.loads(a.body)] == readings
         assert len({a.key for a in server.asked}) == len(server.asked)
         assert sum(len(a.body) > 400 for a in server.asked) <= 3  # it learns
         server.rest = lambda asked: Answer(413, b"")
         with pytest.raises(Refused):
             both(server.url, "post_readings", readings, time=Time())
+
+
+def test_a_bulk_post_goes_on_while_it_is_limited_and_cut_off(both: Both) -> None:
+    """Before every post the service is busy, or gone, or has done it already when the connection breaks; each is done once."""
+    done: dict[str | None, Answer] = {}
+
+    def busy(asked: Asked) -> Answer:
+        match len(server.asked) % 4:
+            case 0:
+                return problem(429, "request.too_many", retry_after="2")
+            case 1:
+                return Answer(0)
+        count = len(json.loads(asked.body))
+        done.setdefault(asked.key, Answer(200, {"kept": count, "same": 0, "set_aside": 0, "readings": ["kept"] * count, "aside": []}))
+        return Answer(0) if len(server.asked) % 4 == 2 else done[asked.key]
+
+    with scripted() as server:
+        server.rest = busy
+        time = Time()
+        posted = both(server.url, "post_readings", [{**READING, "value": n} for n in range(35)], time=time, most=10)
+        assert (posted.sent, posted.kept) == (35, 35)
+        assert [a.body["kept"] for a in done.values()] == [10, 10, 10, 5]
+        assert sum(wait >= 2 for wait in time.waits) == sum(n % 4 == 0 for n in range(1, len(server.asked) + 1))
 
 
 def test_two_posts_that_hold_the_same_are_two(both: Both) -> None:

@@ -7,7 +7,7 @@ from collections.abc import AsyncIterable, Callable, Iterable, Sequence
 from typing import Never
 from uuid import uuid4
 
-from fieldworthy.client.calls import Ask, Caller, encoded
+from fieldworthy.client.calls import JSON, Ask, Caller, encoded
 from fieldworthy.client.errors import Failed, FieldworthyError
 from fieldworthy.client.posted import Posted
 from fieldworthy.client.shapes import ReadingsAnswer, SentReadingIn
@@ -24,6 +24,7 @@ Progress = Callable[[Posted], None]
 
 _AT_ONCE = 1_000
 _RUN = re.compile(r"[\x21-\x7e]{1,120}\Z")
+_INDEX = re.compile(r"^#/([0-9]{1,9})(?=/|\Z)")
 _TOO_LARGE = 413
 
 
@@ -61,36 +62,43 @@ class _Bulk:
                 continue
             for reading in taken:
                 line = encoded(reading)
-                if lines and (len(lines) >= self._most or size + len(line) >= self._room):
+                if lines and (len(lines) >= self._most or size + len(line) + 2 >= self._room):
                     yield from self._send(lines)
                     lines, size = [], 0
                 lines.append(line)
-                size += len(line) + 1
+                size += len(line) + 2
         if lines:
             yield from self._send(lines)
         return self._posted
 
     def _send(self, lines: Sequence[bytes]) -> Flow[Never, None]:
         try:
-            answer: ReadingsAnswer = yield from self._caller.json(self._ask(lines))
+            answer = _whole((yield from self._caller.json(self._ask(lines))), len(lines))
         except FieldworthyError as error:
             if error.status == _TOO_LARGE and len(lines) > 1:
                 self._room = max(1, sum(map(len, lines)) // 2)
                 for half in (lines[: len(lines) // 2], lines[len(lines) // 2 :]):
                     yield from self._send(half)
                 return
+            _count_over_all(error, self._posted.sent)
             error.posted = self._posted
             raise
-        self._posted = self._posted.with_answer(_whole(answer, len(lines)))
+        self._posted = self._posted.with_answer(answer)
         if self._progress is not None:
             self._progress(self._posted)
 
     def _ask(self, lines: Sequence[bytes]) -> Ask:
         """The post. Its key tells the run, its place and what it holds: the same at each try, and never that of another post."""
-        body = b"\n".join(lines)
+        body = b"[" + b",\n".join(lines) + b"]"
         key = f"{self._posted.run}.{self._posted.sent}.{hashlib.sha256(body).hexdigest()[:16]}"
-        headers = {"content-type": "application/jsonl", "content-encoding": "gzip", "idempotency-key": key}
+        headers = {"content-type": JSON, "content-encoding": "gzip", "idempotency-key": key}
         return Ask("POST", READINGS, {}, gzip.compress(body, 5, mtime=0), headers)
+
+
+def _count_over_all(error: FieldworthyError, before: int) -> None:
+    """Has the places of a refused post count over the whole source. before: readings that stand before those of the post."""
+    for finding in error.findings:
+        finding["pointer"] = _INDEX.sub(lambda found: f"#/{before + int(found[1])}", finding["pointer"])
 
 
 def _whole(answer: ReadingsAnswer, sent: int) -> ReadingsAnswer:

@@ -35,9 +35,12 @@ class FieldworthyError(Exception):
         self.status = status
         self.problem = problem
         self.posted: Posted | None = None
-        place = self.pointer
-        head = detail if place in (None, "#") else f"{place}: {detail}"
-        super().__init__(f"{head}; {mend}" if mend else head)
+        super().__init__(detail, mend)
+
+    def __str__(self) -> str:
+        """All of it in one line."""
+        head = self.detail if self.pointer in (None, "#") else f"{self.pointer}: {self.detail}"
+        return f"{head}; {self.mend}" if self.mend else head
 
     @property
     def type(self) -> str | None:

@@ -102,7 +102,7 @@ class Machines(Bound[D]):
         """
         The tasks of all machines, the most urgent first.
 
-        It tells tasks alone: which machines must not work, and which can't be judged, tells `fleet`.
+        It tells tasks alone: which machines must not work, which can't be judged, and how many are still to be computed, tells `fleet`.
         """
         return self._caller.pages("/v1/due", wanted)
 
@@ -114,5 +114,5 @@ class Machines(Bound[D]):
         after: str | None = None,
         **wanted: Unpack[FleetFilter],
     ) -> Flow[Never, FleetAnswer]:
-        """One page of the same, with the counts, the machines that must not work and those that have a problem."""
+        """One page of the same, with the counts, the machines that must not work, those that have a problem, and how many are `stale`."""
         return self._caller.json(get("/v1/due", {**wanted, "limit": limit, "after": after}))

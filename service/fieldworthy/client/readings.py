@@ -30,7 +30,7 @@ class Intake(Bound[D]):
         readings: taken as they are sent, never all at once; progress: called after each post with what came of all so far; most: of one
         post. Nothing is lost or doubled when the service goes away in between: a post is sent with the same key until it is answered.
         Where that takes too long, the error has `posted`: the same call with `skip=posted.sent` and `run=posted.run` goes on from there.
-        A reading that is malformed refuses its post; `pointer` then counts the line in that post, which begins at `posted.sent`.
+        A reading that is malformed refuses its post, and `pointer` says which it is of all, from 0.
         """
         return post_readings(self._caller, readings, progress, skip, run, most)
 
