@@ -9,29 +9,15 @@ import httpx
 
 from fieldworthy.client import Client
 from fieldworthy.client.bound import many, one
+from fieldworthy.client.open_work import OpenWork
 from fieldworthy.client.records import Told
 from fieldworthy.rest.examples import EXAMPLES, Example
 from tests.client.both import Both
 from tests.client.real import serving
 from tests.contract import write
 
-NOT_OFFERED = {
-    "askKeptClearance",
-    "openWork",
-    "listOpenWork",
-    "getWork",
-    "beginStep",
-    "finishStep",
-    "handOverWork",
-    "closeWork",
-    "listLocks",
-    "putOn",
-    "takeOff",
-    "keepCounters",
-    "getHealth",
-    "getReadiness",
-}
-"""What the client has no method for: open work, locks and covers are for whoever stands at the machine."""
+NOT_OFFERED = {"getHealth", "getReadiness"}
+"""What the client has no method for: they are for whoever runs the service."""
 
 Call = tuple[str, tuple[Any, ...], Mapping[str, Any]]
 
@@ -80,8 +66,24 @@ CALLS: Mapping[str, Callable[[Example], Call]] = {
     "listSetAside": lambda e: ("set_aside", (), _query(e, "machine")),
     "acceptSetAside": lambda e: ("accept", (e.parameters["id"],), {("read_as" if k == "as" else k): v for k, v in e.body.items()}),
     "dismissSetAside": lambda e: ("dismiss", (e.parameters["id"],), e.body),
+    "keepCounters": lambda e: ("post_counters", (e.body,), {}),
     "getMachineDue": lambda e: ("machine_due", (e.parameters["id"],), _query(e, "now")),
     "getFleetDue": lambda e: ("fleet_due", (), _query(e, "standing")),
+}
+
+
+WORK = {
+    "askKeptClearance": "clearance",
+    "openWork": "open",
+    "listOpenWork": "of",
+    "getWork": "get",
+    "beginStep": "begin",
+    "finishStep": "finish",
+    "handOverWork": "hand_over",
+    "closeWork": "close",
+    "listLocks": "locks",
+    "putOn": "put_on",
+    "takeOff": "take_off",
 }
 
 
@@ -89,6 +91,10 @@ def call_of(e: Example) -> Call | None:
     """What of the client does what the example does; None where nothing does."""
     if e.operation in CALLS:
         return CALLS[e.operation](e)
+    if e.operation in WORK:
+        where: list[Any] = [e.parameters[name] for name in ("id", "work") if name in e.parameters]
+        where += [int(e.parameters["step"])] if "step" in e.parameters else []
+        return f"open_work.{WORK[e.operation]}", (*where, e.body) if e.body is not None else tuple(where), {}
     if e.operation in NOT_OFFERED:
         return None
     found = re.fullmatch(r"/v1/machines/\{id\}/([a-z-]+)(/\{record\})?(/states)?", e.path)
@@ -142,9 +148,13 @@ def test_each_example_is_answered_as_the_contract_shows_it(address: str, both: B
     assert differing == {}
 
 
+def vars_of(room: type) -> list[tuple[str, Any]]:
+    return [(name, getattr(room, name)) for name in dir(room)]
+
+
 def test_what_is_not_offered_is_named_and_the_table_leaves_no_method_out() -> None:
     offered = {name for name, example in EXAMPLES.items() if call_of(example) is not None}
     assert offered | NOT_OFFERED == set(EXAMPLES)
     used = {call[0].rpartition(".")[2] for example in EXAMPLES.values() if (call := call_of(example)) is not None}
-    methods = {name for name in dir(Client) + dir(Told) if isinstance(getattr(Client, name, getattr(Told, name, None)), one | many)}
+    methods = {name for room in (Client, Told, OpenWork) for name, method in vars_of(room) if isinstance(method, one | many)}
     assert methods - used == {"version", "fleet", "post_readings"}  # of them there are tests of their own

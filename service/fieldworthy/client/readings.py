@@ -7,7 +7,16 @@ from fieldworthy.client.bound import Bound, D, many, one
 from fieldworthy.client.bulk import MOST_READINGS, Progress, Readings, post_readings
 from fieldworthy.client.calls import JSON, Ask, Moment, Query, encoded, path, write
 from fieldworthy.client.posted import Posted
-from fieldworthy.client.shapes import AsideItem, KeptReading, NewDialIn, ReadAsIn, ReadingsAnswer, SentReadingIn, TelematicsAnswer
+from fieldworthy.client.shapes import (
+    AsideItem,
+    CountersIn,
+    KeptReading,
+    NewDialIn,
+    ReadAsIn,
+    ReadingsAnswer,
+    SentReadingIn,
+    TelematicsAnswer,
+)
 from fieldworthy.client.steps import Flow
 
 
@@ -54,6 +63,11 @@ class Intake(Bound[D]):
             body, kind = page.encode() if isinstance(page, str) else page, "application/xml"
         headers = {"content-type": kind, **write("POST", "/", key=idempotency_key).headers}
         return self._caller.json(Ask("POST", "/v1/readings/iso15143-3", query or {}, body, headers))
+
+    @one
+    def post_counters(self, counters: CountersIn, *, idempotency_key: str | None = None) -> Flow[Never, TelematicsAnswer]:
+        """Counters as they come from the bus: SAE J1939 SPNs, ISO 11783-11 DDIs."""
+        return self._caller.json(write("POST", "/v1/readings/counters", counters, idempotency_key))
 
     @many
     def readings(

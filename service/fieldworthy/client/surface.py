@@ -3,6 +3,7 @@
 from fieldworthy.client.bound import D
 from fieldworthy.client.calls import Caller
 from fieldworthy.client.machines import Machines
+from fieldworthy.client.open_work import OpenWork
 from fieldworthy.client.questions import Asks
 from fieldworthy.client.readings import Intake
 from fieldworthy.client.records import Told
@@ -40,6 +41,7 @@ class Surface(Asks[D], Shelf[D], Machines[D], Intake[D]):
     found: Told[D, FoundIn, FoundItem]
     deferrals: Told[D, DeferralIn, DeferralItem]
     meter_replacements: Told[D, ReplacedMeterIn, ReplacedMeterItem]
+    open_work: OpenWork[D]
 
     def __init__(self, driver: D, caller: Caller) -> None:
         super().__init__(driver, caller)
@@ -50,6 +52,7 @@ class Surface(Asks[D], Shelf[D], Machines[D], Intake[D]):
         self.found = Told(driver, caller, "found")
         self.deferrals = Told(driver, caller, "deferrals")
         self.meter_replacements = Told(driver, caller, "meter-replacements")
+        self.open_work = OpenWork(driver, caller)
 
     def __repr__(self) -> str:
         return f"{type(self).__name__}({self._caller.address!r})"
