@@ -57,7 +57,7 @@ def encoded(value: object) -> bytes:
 
     Raises ValueError for what JSON can't say and for a moment without its offset, TypeError for what is no data.
     """
-    return json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":"), default=_plain).encode()
+    return _JSON.encode(value).encode()
 
 
 def _plain(value: object) -> object:
@@ -70,6 +70,9 @@ def _plain(value: object) -> object:
     if isinstance(value, Mapping):
         return dict(value)
     raise TypeError(f"a {type(value).__name__} can't be written as JSON")
+
+
+_JSON = json.JSONEncoder(ensure_ascii=False, allow_nan=False, separators=(",", ":"), default=_plain)
 
 
 def get(where: str, query: Query | None = None) -> Ask:
