@@ -162,11 +162,16 @@ def test_each_refusal_has_its_kind_and_is_not_sent_again(both: Both, status: int
 def test_what_is_no_answer_of_the_service_is_said(both: Both) -> None:
     redirect = Answer(302, b"", {"location": "http://127.0.0.1:9/"})
     page = Answer(200, b"<html></html>", {"content-type": "text/html"})
-    with scripted(page, redirect, Answer(418, b"[]"), Answer(404, {"title": 7})) as server:
+    with scripted(
+        page, redirect, Answer(418, b"[]"), Answer(404, {"title": 7}), Answer(422, {"title": "No", "errors": [{"pointer": 7}, 7]})
+    ) as server:
         for kind, words in ((Failed, "status 200"), (Failed, "leads elsewhere"), (Refused, "status 418"), (NotFound, "status 404")):
             with pytest.raises(kind, match=words) as told:
                 both(server.url, "machine", "m", time=Time())
             assert told.value.problem is None
+        with pytest.raises(Refused) as partly:
+            both(server.url, "machine", "m", time=Time())
+        assert (partly.value.title, partly.value.detail, partly.value.pointer, partly.value.code) == ("No", "No", "7", "")
 
 
 def test_of_readings_that_the_answer_does_not_account_for_it_fails(both: Both) -> None:

@@ -6,6 +6,7 @@ both forms it has is told by the driver of the object that it is called on, for 
 
 from collections.abc import AsyncIterator, Callable, Coroutine, Iterator
 from functools import wraps
+from types import MethodType
 from typing import Any, Concatenate, Generic, Never, ParamSpec, Self, TypeVar, overload
 
 from fieldworthy.client.calls import Caller
@@ -61,8 +62,10 @@ class many(Generic[P, Y]):  # noqa: N801
 
 
 def _method(drive: Callable[[Any], object], flow: Callable[..., object], at: object) -> Callable[..., object]:
-    @wraps(flow)
+    bound = MethodType(flow, at)
+
+    @wraps(bound)
     def method(*args: object, **named: object) -> object:
-        return drive(flow(at, *args, **named))
+        return drive(bound(*args, **named))
 
     return method

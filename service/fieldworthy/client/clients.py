@@ -24,8 +24,9 @@ class Client(Surface[Sync]):
     A client of a running service; close it, or use it with `with`.
 
     url: where it is; absent: FIELDWORTHY_URL, else the port of this machine that `fieldworthy serve` listens at. key: absent:
-    FIELDWORTHY_KEY; it is sent as `Authorization: Bearer` and never shown. timeout: of sending, and of each wait for more of an answer, in
-    s. http: one of your own, for proxies and certificates of your own; it is then yours to close. clock, sleep: for tests.
+    FIELDWORTHY_KEY; it is sent as `Authorization: Bearer` and never shown, but over plain http whoever is on the way can read it.
+    timeout: of sending, and of each wait for more of an answer, in s. http: one of your own, for proxies and certificates of your own;
+    it is then yours to close. clock, sleep: for tests.
     """
 
     def __init__(

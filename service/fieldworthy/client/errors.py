@@ -136,7 +136,7 @@ def _problem(response: httpx.Response) -> Problem | None:
         "detail": str(said.get("detail") or title),
         "code": str(said.get("code", "")),
         "mend": str(said.get("mend", "")),
-        "errors": [{**_NO_ERROR, **e} for e in errors],  # members that are not known are let through
+        "errors": [{**_NO_ERROR, **e, "pointer": str(e.get("pointer", "#"))} for e in errors],  # members that are not known are let through
     }
 
 
