@@ -125,7 +125,7 @@ class FoundIn(TypedDict):
     Something that somebody found on the machine. Exactly one of `at` and `on` is given.
 
     With `task` and neither `then` nor `unfit`, a word of that task's `if_found` says what follows; any other word at such a task makes
-    `fit` not known.
+    `fit` not known. With `then`, a word by which the machine is unfit makes it so until that is done, unless `unfit` is false.
     """
 
     what: Annotated[Words, Field(description="what was found, in words")]

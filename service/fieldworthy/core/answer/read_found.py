@@ -95,7 +95,10 @@ class Beside:
             tasks = self.reader.book.tasks
             task = self.reader.known(item["task"], tasks, "task", f"{path}/task") if item.get("task") is not None else None
             then = self.reader.known(item["then"], tasks, "task", f"{path}/then") if item.get("then") is not None else None
-            within, unfit = self._within(item, path), bool(item.get("unfit", False))
+            within, unfit = self._within(item, path), item.get("unfit")
+            if unfit is None:  # what is told to be done does not say that it may work until then: only `unfit` says so
+                follows = tasks[task].if_found.get(key(item["what"])) if task is not None else None
+                unfit = follows is not None and follows.unfit and then is not None
             if item.get("within") is not None and item.get("then") is None:
                 message = "`within` says how soon, and nothing says what"
                 self.reader.fault("question.within", message, "name the task in `then`", path)
