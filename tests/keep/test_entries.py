@@ -1,6 +1,6 @@
 """States of what was told: none is overwritten, and what stood at any moment can be read again."""
 
-from fieldworthy.usecases.kept import HOME, WITHDRAWN, Entry, next_known
+from fieldworthy.usecases.kept import HOME, MACHINE, WITHDRAWN, Entry, next_known
 from tests.keep.service import Service
 
 
@@ -53,6 +53,32 @@ async def test_states_are_read_a_page_at_a_time_and_entries_by_their_moments(ser
         assert [e.superseded for e in await kept.entries.history(machine.key, "done", "a")] == [known + 1, known + 2, known + 3, None]
         assert [e.id for e in await kept.entries.at_times(machine.key, "done", [1, 3, 1])] == ["o1", "a"]
         assert await kept.entries.at_times(machine.key, "done", []) == []
+
+
+async def test_documents_that_name_another_rulebook(service: Service) -> None:
+    """However the body is written, and whatever else in it is called so: none is left out that names another."""
+    bodies = {
+        '{"rulebook":"baler"}': False,
+        '{"rulebook":"baler@3","site":"a \\"rulebook\\":\\"plain\\""}': False,
+        '{"rulebook":"baler-2"}': True,
+        '{"rulebook":"plain@3"}': True,
+        '{"options":{"rulebook":"baler"},"rulebook":"plain"}': True,
+        '{"rulebook":"plain","site":"\\u0000 \\"rulebook\\":\\"baler\\""}': True,
+        '{"rulebook": "plain"}': True,
+    }
+    keys = {}
+    async with service.store.keep(HOME) as kept:
+        for n, body in enumerate(bodies):
+            machine = await kept.machines.add(f"m-{n}", await kept.moment(), "baler", None)
+            known = await next_known(kept, [machine])
+            states = (body, '{"rulebook":"baler"}')
+            for later, state in enumerate(states):
+                await kept.entries.put(machine.key, [Entry(MACHINE, "", known + later, 0, "", state)])
+            keys[body] = machine.key
+        found = await kept.entries.documents_elsewhere([*keys.values(), 999], "baler")
+    assert {key: [state.body for state in states] for key, states in found.items()} == {
+        keys[body]: [body] for body, other in bodies.items() if other
+    }
 
 
 async def test_nothing_is_called_by_what_a_database_can_not_hold(service: Service) -> None:

@@ -4,6 +4,7 @@ import asyncio
 from typing import Any
 
 import pytest
+from sqlalchemy import event
 
 from fieldworthy.main import make_app
 from fieldworthy.storage.engine import SqlStore, open_engine
@@ -188,6 +189,77 @@ async def test_by_a_roundabout_way_too(service: Service) -> None:
     assert (await published(service.http, book("between", work="h"), "between")).status_code == 200
     due = await service.get(f"{M}/due", params={"now": "2026-07-14T06:00:00Z"})
     assert due["left_out"] == []
+
+
+def statements_of(store: SqlStore) -> list[str]:
+    """What this store's connections ask the database from now on: what goes straight through the driver too."""
+    asked: list[str] = []
+
+    def listen(connection: Any, _: Any) -> None:
+        if store.engine.dialect.name == "postgresql":
+            connection.driver_connection.add_query_logger(lambda query: asked.append(query.query))
+        else:
+            connection.run_async(lambda raw: raw.set_trace_callback(asked.append))
+
+    event.listen(store.engine.sync_engine, "connect", listen)
+    return asked
+
+
+async def test_many_machines_are_asked_together(service: Service, address: str) -> None:
+    """However many follow: a publication takes the same statements, for all else that would be kept waits for its end."""
+    await published(service.http, book("here", work="h"), "here")
+    other = SqlStore(open_engine(address), lambda: service.now)
+    asked = statements_of(other)
+    taken: dict[tuple[str, int], int] = {}
+    async with client(make_app(other, lambda: service.now)) as second:
+        for first in ("here", "own"):
+            for many in (1, 2, 9):  # at first a driver asks for what it needs to know of types
+                own = f"{first}-{many}"
+                await published(service.http, book(own), own)
+                ids = [f"{own}-{n}" for n in range(many)]
+                for rulebook in (own if first == "own" else "here", own):
+                    await service.post("/v1/machines", {"items": [{"id": id, "rulebook": rulebook, "site": rulebook} for id in ids]})
+                    if rulebook == "here":
+                        told = [{"machine": id, "meter": "work", "value": 100, "unit": "h", "at": AT} for id in ids]
+                        assert set((await service.post("/v1/readings", told))["readings"]) == {"kept"}
+                    for id in ids:
+                        await service.put(f"/v1/machines/{id}", {"rulebook": rulebook, "site": "another"})
+                asked.clear()
+                answer = await published(second, book(own, work="min"), own)
+                assert (answer.status_code, answer.json()["version"]) == (200, 2), answer.text
+                taken[first, many] = len(asked)
+    await other.close()
+    assert taken["here", 2] == taken["here", 9]
+    assert 0 < taken["own", 2] == taken["own", 9] < taken["here", 9]  # who was never elsewhere is not asked for what is kept
+
+
+@pytest.mark.parametrize(("name", "kind", "body", "bare"), KEPT, ids=[case[0] for case in KEPT])
+async def test_a_version_with_a_new_meter_and_what_its_machines_have_of_it(
+    service: Service, name: str, kind: str, body: dict[str, Any], bare: bool
+) -> None:
+    """Among machines that have nothing of it."""
+    await two_books(service, there={"drum": "h"})
+    for n in range(3):
+        await service.put(f"/v1/machines/m-{n}", {"rulebook": "here"})
+    await tell(service, kind, body)
+    for n in range(3):
+        await service.put(f"/v1/machines/m-{n}", {"rulebook": "there"})
+    answer = await published(service.http, book("there", drum="h", work="min"), "there")
+    if not bare:
+        assert answer.status_code == 200, answer.text
+        return
+    detail = refused(answer, "/meters/work/unit")["detail"]
+    assert detail.startswith("`work` would count min, and of the machine `m-1` it counted h by `here@1` when "), detail
+
+
+async def test_a_version_with_a_new_meter_while_work_is_open(service: Service) -> None:
+    await two_books(service, there={"drum": "h"})
+    await service.put(M, {"rulebook": "here"})
+    opened = await service.http.post(f"{M}/open-work", json={"work": "w-1", "task": "grease", "by": "p-1"})
+    assert opened.status_code < 300, opened.text
+    await service.put(M, {"rulebook": "there"})
+    answer = await published(service.http, book("there", drum="h", work="min"), "there")
+    assert refused(answer, "/meters/work/unit")["detail"].endswith("it counted h by `here@1` when the work `w-1` was opened")
 
 
 async def test_a_meter_that_was_dropped_where_the_machine_goes(service: Service) -> None:

@@ -1,12 +1,13 @@
 """What was told of machines, in the database: one row a state, and none is ever changed but for when it was superseded."""
 
+import json
 from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
-from sqlalchemy import ColumnElement, Select, and_, case, func, insert, or_, select, tuple_, update
+from sqlalchemy import ColumnElement, Select, and_, case, func, insert, not_, or_, select, tuple_, update
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from fieldworthy.storage.machines import NUL, chunks
+from fieldworthy.storage.machines import NUL, chunks, of_each
 from fieldworthy.storage.tables import entries
 from fieldworthy.usecases.kept import MACHINE, WITHDRAWN, Entry
 
@@ -141,14 +142,45 @@ class SqlEntries:
                 found[row.machine] = _entry(row)
         return found
 
+    async def documents_elsewhere(self, machines: Collection[int], rulebook: str) -> Mapping[int, Sequence[Entry]]:
+        """
+        The bodies' text is looked at, and not read as JSON, of which PostgreSQL would not take every text. A body that has the member once
+        has it where it must be, and with this name it stays here: `name` or `name@3`. Quotes inside a text are escaped.
+        """
+        member, start = '"rulebook":', json.dumps(rulebook, ensure_ascii=False).removesuffix('"')
+        body = entries.c.body
+        once = func.length(body) - func.length(func.replace(body, member, "")) == len(member)
+        here = or_(*(self._find(f"{member}{start}{end}") > 0 for end in ('"', "@")))
+        return await self._of_each(machines, entries.c.kind == MACHINE, entries.c.id == "", not_(and_(once, here)))
+
+    async def told_of(self, machines: Collection[int], kinds: Collection[str], holding: str) -> Mapping[int, Sequence[Entry]]:
+        return await self._of_each(machines, entries.c.kind.in_(sorted(kinds)), _stands(None), self._find(holding) > 0)
+
+    async def open_of(self, machines: Collection[int], kind: str) -> Mapping[int, Sequence[Entry]]:
+        return await self._of_each(machines, entries.c.kind == kind, entries.c.open == 1, _stands(None))
+
+    async def _of_each(self, machines: Collection[int], *conditions: ColumnElement[bool]) -> Mapping[int, Sequence[Entry]]:
+        """By the machine's key, in the order of kind, `at`, id and `known`."""
+        those = of_each(self._connection, entries.c.machine, machines, self._own, *conditions).subquery().c
+        columns = (those[column.name] for column in _ROW)
+        found: dict[int, list[Entry]] = {}
+        rows = await self._connection.execute(select(*columns).order_by(those.machine, those.kind, those.at, those.id, those.known))
+        for row in rows:
+            found.setdefault(row.machine, []).append(_entry(row))
+        return found
+
+    def _find(self, wanted: str) -> ColumnElement[int]:
+        """Where the body has this text, from 1; 0 where it has not."""
+        find = func.strpos if self._connection.dialect.name == "postgresql" else func.instr
+        return find(entries.c.body, wanted)
+
     def _said_by(self) -> ColumnElement[str]:
         """
         Parts what each said of each thing by the text of the body, finer rather than coarser, so that nobody pushes out another: from `by`
         on; without it what is said from `fact` on, but of a number, which would be parted endlessly. Quotes inside a text are escaped.
         """
-        find = func.strpos if self._connection.dialect.name == "postgresql" else func.instr
-        by, fact = find(entries.c.body, '"by":'), find(entries.c.body, '"fact":')
-        state = find(entries.c.body, '"value":"') + find(entries.c.body, '"value": "') > 0
+        by, fact = self._find('"by":'), self._find('"fact":')
+        state = self._find('"value":"') + self._find('"value": "') > 0
         return case((by > 0, func.substr(entries.c.body, by)), (state, func.substr(entries.c.body, fact)), else_="")
 
     def _of(self, machine: int, kind: str) -> Select[Any]:

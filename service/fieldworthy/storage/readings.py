@@ -30,12 +30,7 @@ class SqlReadings:
         return {(row[1], row[2]): Meter(*row) for row in rows}
 
     async def unnamed(self, meters: Collection[int]) -> set[int]:
-        found = set()
-        for meter in sorted(meters):  # each by itself: it ends at the first, which nearly always is the first that there is
-            those = (readings.c.organisation == self._organisation, readings.c.meter == meter, readings.c.unit.is_(None))
-            if (await self._connection.execute(select(literal(1)).where(*those).limit(1))).first() is not None:
-                found.add(meter)
-        return found
+        return {row[0] for row in await self._bulk.unnamed(sorted(meters))} if meters else set()
 
     async def series(self, meters: Collection[int], as_of: int | None = None, until: int | None = None) -> Mapping[int, Sequence[Point]]:
         found: dict[int, list[Point]] = {}

@@ -31,6 +31,8 @@ class Bulk(Protocol):
 
     async def meters_of(self, machines: list[int]) -> Rows: ...
 
+    async def unnamed(self, meters: list[int]) -> Rows: ...
+
     async def replacements(self, machines: list[int], withdrawn: str) -> Rows: ...
 
     async def within(self, spans: Sequence[Span]) -> Mapping[int, list[Point]]: ...
@@ -62,6 +64,15 @@ _REPLACEMENTS = (
 _OF_EACH = "select f.* from unnest($2::int[]) as wanted(machine) cross join lateral ({query} offset 0) as f"
 _WANTED = "= wanted.machine"
 _AMONG = "in (select value from json_each(:2))"
+# of each meter it ends at the first that is found, which nearly always is the first that there is
+_UNNAMED_EACH = (
+    "select s.meter from unnest($2::int[]) as s(meter) cross join lateral (select 1 from readings q "
+    "where q.organisation = $1 and q.meter = s.meter and q.unit is null order by q.at limit 1) r"
+)
+_UNNAMED = (
+    "select s.value from json_each(:2) s where exists "
+    "(select 1 from readings q where q.organisation = :1 and q.meter = s.value and q.unit is null)"
+)
 # SQLite takes the tables of a cross join in their order: the few stretches first, then the readings by their key
 _POINTS = "{spans} select r.meter, r.at, r.value, r.unit from s cross join readings r where r.organisation = {o} and r.meter = s.meter "
 _WITHIN = _POINTS + "and r.at between s.first and s.last"
@@ -122,6 +133,9 @@ class _Postgres:
 
     async def meters_of(self, machines: list[int]) -> Rows:
         return await self._ask(_OF_EACH.format(query=_METERS.format(o="$1", is_one=_WANTED)), machines)
+
+    async def unnamed(self, meters: list[int]) -> Rows:
+        return await self._ask(_UNNAMED_EACH, meters)
 
     async def replacements(self, machines: list[int], withdrawn: str) -> Rows:
         return await self._ask(_OF_EACH.format(query=_REPLACEMENTS.format(o="$1", is_one=_WANTED, w="$3")), machines, withdrawn)
@@ -208,6 +222,9 @@ class _Sqlite:
 
     async def meters_of(self, machines: list[int]) -> Rows:
         return await self._ask(_METERS.format(o=":1", is_one=_AMONG), _json(machines))
+
+    async def unnamed(self, meters: list[int]) -> Rows:
+        return await self._ask(_UNNAMED, _json(meters))
 
     async def replacements(self, machines: list[int], withdrawn: str) -> Rows:
         return await self._ask(_REPLACEMENTS.format(o=":1", is_one=_AMONG, w=":3"), _json(machines), withdrawn)

@@ -137,6 +137,18 @@ class Entries(Protocol):
     async def documents(self, machines: Collection[int], as_of: int | None = None) -> Mapping[int, Entry]:
         """The machines' own documents, by key."""
 
+    async def documents_elsewhere(self, machines: Collection[int], rulebook: str) -> Mapping[int, Sequence[Entry]]:
+        """
+        By the machine's key, the oldest first: states of these machines' documents, of now and earlier. All that name another rulebook than
+        this, whatever the version; others may be among them.
+        """
+
+    async def told_of(self, machines: Collection[int], kinds: Collection[str], holding: str) -> Mapping[int, Sequence[Entry]]:
+        """As `of`, of many machines, by key. holding: a text that the body has."""
+
+    async def open_of(self, machines: Collection[int], kind: str) -> Mapping[int, Sequence[Entry]]:
+        """As `open`, of many machines, by key."""
+
 
 class Kept(Protocol):
     """One transaction over all that is kept of one organisation."""

@@ -17,7 +17,7 @@ from fieldworthy.core.rulebook.compare import own_units
 from fieldworthy.core.rulebook.model import CheckedRulebook
 from fieldworthy.core.rulebook.text import read_document
 from fieldworthy.usecases.kept import MACHINE, Entry, Kept, Machine
-from fieldworthy.usecases.open_work import WORK, read_work
+from fieldworthy.usecases.open_work import WORK, Work, read_work
 from fieldworthy.usecases.ports import Rulebooks, Version
 from fieldworthy.usecases.refusals import MeterUnitChanged, shorten
 
@@ -26,6 +26,7 @@ Json = Mapping[str, Any]
 _TELL_METERS = ("done", "occurrence", "meter-replacement")
 _MOST_FINDINGS = 100
 _PAGE = 200
+_MACHINES = 500  # that are looked at together
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,19 +109,60 @@ def _changed(name: str, unit: Unit, before: Declared) -> tuple[str, str]:
 async def _of_followers(kept: Kept, name: str, new: Mapping[str, Unit]) -> AsyncIterator[tuple[str, tuple[str, str]]]:
     """Of machines that came here from another rulebook: new meters that they have numbers of, in another unit."""
     now = {key: Declared(key, unit, name) for key, unit in new.items()}
+    remembered = _Remembered(kept.rulebooks, new.keys())
     after: str | None = None
     found = 0
     while True:
-        page = await kept.machines.page(after, _PAGE, rulebook=name)
-        for machine in page:
-            if machine.revision == 1:  # it has never been anywhere else
-                continue
-            for clash in await clashes(kept, machine, await _references(kept, machine), now, await _kept_without_unit(kept, machine)):
-                found += 1
-                yield clash.meter, _of_machine(machine, clash, new[clash.meter])
-        if len(page) < _PAGE or found >= _MOST_FINDINGS:
+        page = await kept.machines.page(after, _MACHINES, rulebook=name)
+        moved = [machine for machine in page if machine.revision > 1]  # the others have never been anywhere else
+        for machine, clash in await _of_many(kept, moved, name, now, remembered):
+            found += 1
+            yield clash.meter, _of_machine(machine, clash, new[clash.meter])
+        if len(page) < _MACHINES or found >= _MOST_FINDINGS:
             return
         after = page[-1].id
+
+
+class _Remembered:
+    """What the meters `wanted` count by references, each looked up once."""
+
+    def __init__(self, kept: Rulebooks, wanted: Collection[str]) -> None:
+        self._kept = kept
+        self._wanted = wanted
+        self._by: dict[str, Mapping[str, Declared]] = {}
+
+    async def by(self, reference: str) -> Mapping[str, Declared]:
+        if reference not in self._by:
+            self._by[reference] = await units_by(self._kept, reference, self._wanted)
+        return self._by[reference]
+
+
+async def _of_many(
+    kept: Kept, machines: Sequence[Machine], name: str, now: Mapping[str, Declared], remembered: _Remembered
+) -> Sequence[tuple[Machine, Clash]]:
+    """
+    As `clashes`, of many machines that follow `name`, where none of its versions has declared one of these meters so far. Each question is
+    asked for all of them at once, for meanwhile nothing else is kept; and first those that leave the fewest for the next.
+    """
+    states = await kept.entries.documents_elsewhere([machine.key for machine in machines], name) if machines else {}
+    if not states:
+        return ()
+    elsewhere = [machine for machine in machines if machine.key in states]
+    before: dict[tuple[int, str], Declared] = {}
+    for machine in elsewhere:
+        for reference in _named_by(states[machine.key]):
+            for meter, old in (await remembered.by(reference)).items():
+                before.setdefault((machine.key, meter), old)
+    other = {place: old for place, old in before.items() if old.unit != now[place[1]].unit}
+    keys = {key for key, _ in other}
+    what = await _kept_without_unit(kept, [machine for machine in elsewhere if machine.key in keys], {meter for _, meter in other})
+    found = {place: Clash(place[1], old, what[place]) for place, old in other.items() if place in what}
+    for key, entries in (await kept.entries.open_of([machine.key for machine in elsewhere], WORK)).items():
+        for work in map(read_work, entries):
+            for meter, old in (await remembered.by(work.rulebook)).items():
+                if old.unit != now[meter].unit:
+                    found.setdefault((key, meter), _opened(meter, old, work))
+    return [(machine, found[machine.key, meter]) for machine in elsewhere for meter in sorted(now) if (machine.key, meter) in found]
 
 
 def _of_machine(machine: Machine, clash: Clash, unit: Unit) -> tuple[str, str]:
@@ -151,7 +193,7 @@ async def check_move(kept: Kept, machine: Machine, before: Json, document: Json,
     if reference == machine.rulebook:
         return ()
     earlier = await _references(kept, machine, before)
-    what = await _kept_without_unit(kept, machine)
+    what = {meter: words for (_, meter), words in (await _kept_without_unit(kept, [machine])).items()}
     here = {place: key for key, place in _bare_in(document)}
     now = await units_by(kept.rulebooks, reference, {*book.vocabulary.meters, *here.values(), *what})
     findings = []
@@ -185,8 +227,12 @@ async def clashes(
     for work in map(read_work, await kept.entries.open(machine.key, WORK)):  # its record will be told in the units of its own version
         for key, old in (await units_by(kept.rulebooks, work.rulebook, now.keys())).items():
             if old.unit != now[key].unit:
-                found.setdefault(key, Clash(key, old, f"the work `{shorten(work.id)}` was opened"))
+                found.setdefault(key, _opened(key, old, work))
     return [found[key] for key in sorted(found)]
+
+
+def _opened(meter: str, old: Declared, work: Work) -> Clash:
+    return Clash(meter, old, f"the work `{shorten(work.id)}` was opened")
 
 
 def _bare_in(document: Json) -> Iterable[tuple[str, tuple[str, ...]]]:
@@ -206,11 +252,15 @@ def _value(document: Json, place: Sequence[str]) -> Any:
     return value.get("value") if isinstance(value, Mapping) else value
 
 
-async def _references(kept: Kept, machine: Machine, newest: Json | None = None) -> Sequence[str]:
-    """What the machine's documents called their rulebook, the newest first, each once. newest: the document, where it was read before."""
-    if newest is not None and machine.revision == 1:
+async def _references(kept: Kept, machine: Machine, newest: Json) -> Sequence[str]:
+    """What the machine's documents called their rulebook, the newest first, each once. newest: the document that stands."""
+    if machine.revision == 1:
         return [newest["rulebook"]]
-    states = await kept.entries.history(machine.key, MACHINE, "")
+    return _named_by(await kept.entries.history(machine.key, MACHINE, ""))
+
+
+def _named_by(states: Sequence[Entry]) -> Sequence[str]:
+    """The rulebooks that these states of a document name, the newest first, each once. states: the oldest first."""
     return list(dict.fromkeys(json.loads(state.body)["rulebook"] for state in reversed(states)))
 
 
@@ -224,16 +274,26 @@ async def _first_that_declare(kept: Rulebooks, references: Sequence[str], wanted
     return found
 
 
-async def _kept_without_unit(kept: Kept, machine: Machine) -> Mapping[str, str]:
-    """The meters (`names.key`) of which a number is kept that has no unit, and what it is, in words."""
-    found: dict[str, str] = {}
-    for row in await kept.aside.open_of([machine.id]):  # who accepts it may leave it as it was sent
+async def _kept_without_unit(
+    kept: Kept, machines: Sequence[Machine], wanted: Collection[str] | None = None
+) -> Mapping[tuple[int, str], str]:
+    """
+    The machines' keys and meters (`names.key`) of which a number is kept that has no unit, and what it is, in words. wanted: nothing else
+    needs to be known than of these meters.
+    """
+    if not machines:
+        return {}
+    found: dict[tuple[int, str], str] = {}
+    by_id = {machine.id: machine.key for machine in machines}
+    for row in await kept.aside.open_of(by_id):  # who accepts it may leave it as it was sent
         if row.unit is None:
-            found[key_of(row.meter)] = "a reading was set aside without a unit"
-    for entry in await kept.entries.of(machine.key, _TELL_METERS):
-        for name in _bare_meters(entry):
-            found[key_of(name)] = f"the {_SPOKEN[entry.kind]} `{shorten(entry.id)}` was told without a unit"
-    meters = {meter.key: meter.name for meter in (await kept.readings.meters_of([machine.key])).values()}
+            found[by_id[row.machine], key_of(row.meter)] = "a reading was set aside without a unit"
+    for key, entries in (await kept.entries.told_of(by_id.values(), _TELL_METERS, '"meter')).items():
+        for entry in entries:
+            for name in _bare_meters(entry):
+                found[key, key_of(name)] = f"the {_SPOKEN[entry.kind]} `{shorten(entry.id)}` was told without a unit"
+    rows = (await kept.readings.meters_of(by_id.values())).values()
+    meters = {meter.key: (meter.machine, meter.name) for meter in rows if wanted is None or meter.name in wanted}
     for key in await kept.readings.unnamed(meters):
         found[meters[key]] = "readings were kept without a unit"
     return found
