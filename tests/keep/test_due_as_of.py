@@ -130,7 +130,7 @@ class History:
         return "ask", self.random.random() < 0.5, self.random.randint(-30, 400), self.random.random() < 0.7
 
 
-@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=12, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.integers(0, 2**64), st.integers(5, 30))
 async def test_an_answer_stays_what_it_was(service: Service, seed: int, length: int) -> None:
     history = History(seed)

@@ -223,7 +223,7 @@ async def test_accepted_in_any_order_all_is_as_if_it_had_been_kept_at_first(serv
     lot = random.Random(17)
     settled = 0
     await service.publish(BOOK + BALES, "plover-r5-baler")
-    for _ in range(12):
+    for _ in range(6):
         learns, knows = (f"m-{lot.randrange(10**9)}" for _ in range(2))
         for name in (learns, knows):
             await service.put(f"/v1/machines/{name}", {"rulebook": "plover-r5-baler", "timezone": "Europe/London"})
