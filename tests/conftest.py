@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 settings.register_profile("searching", deadline=None)
-settings.register_profile("pipeline", deadline=None, derandomize=True, database=None)
+settings.register_profile("pipeline", deadline=None, derandomize=True, database=None, max_examples=50)
 settings.load_profile("pipeline" if os.environ.get("CI") else "searching")
 
 
