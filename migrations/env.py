@@ -34,6 +34,7 @@ def migrate(connection: Connection) -> None:
         target_metadata=metadata,
         include_object=is_compared,
         render_as_batch=connection.dialect.name == "sqlite",
+        transactional_ddl=True,  # on SQLite as well, where Alembic would commit each statement: of several processes one does all steps
     )
     with context.begin_transaction():
         if connection.dialect.name == "postgresql":  # one of several replicas works, the others wait

@@ -5,6 +5,8 @@ from collections.abc import AsyncIterator
 from contextlib import AsyncExitStack, asynccontextmanager
 from datetime import UTC, datetime
 from pathlib import Path
+from sqlite3 import SQLITE_BUSY, OperationalError
+from time import monotonic, sleep
 from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection, ExceptionContext, create_engine, event, inspect, make_url, text
@@ -37,7 +39,7 @@ _LONGEST = 600 * SECOND
 """Longer than anybody is in the middle of keeping something."""
 
 _FIRST_TROUBLE = "fieldworthy: what failed first"
-_PRAGMAS = ("journal_mode=wal", "foreign_keys=on", "synchronous=full")
+_PRAGMAS = ("foreign_keys=on", "synchronous=full")
 
 
 class AddressUnusable(ValueError):
@@ -101,7 +103,9 @@ def _sqlite_habits(engine: Engine, lock: int) -> None:
         dbapi.isolation_level = None  # the driver begins nothing by itself
         cursor = dbapi.cursor()
         try:
-            for pragma in (f"busy_timeout={lock * 1000}", *_PRAGMAS):
+            cursor.execute(f"pragma busy_timeout={lock * 1000}")
+            _write_ahead(cursor, lock)
+            for pragma in _PRAGMAS:
                 cursor.execute(f"pragma {pragma}")
         except BaseException:
             dbapi.close()  # nobody else knows it yet
@@ -121,6 +125,19 @@ def _sqlite_habits(engine: Engine, lock: int) -> None:
         told = unavailable(context.original_exception)
         if told is not None and context.connection is not None:
             context.connection.info.setdefault(_FIRST_TROUBLE, told)
+
+
+def _write_ahead(cursor: Any, lock: int) -> None:
+    """A write-ahead log for a file that has none yet; SQLite does not wait by itself where several processes ask for one at once."""
+    until = monotonic() + lock
+    while True:
+        try:
+            cursor.execute("pragma journal_mode=wal")
+            return
+        except OperationalError as trouble:
+            if trouble.sqlite_errorcode & 0xFF != SQLITE_BUSY or monotonic() > until:
+                raise
+        sleep(0.01)
 
 
 class SqlStore:
