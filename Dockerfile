@@ -19,12 +19,14 @@ FROM python:3.13-slim
 RUN useradd --uid 10001 --no-create-home --shell /usr/sbin/nologin fieldworthy \
     && mkdir /data && chown fieldworthy /data
 COPY --from=build /opt/fieldworthy /opt/fieldworthy
-# There are no keys yet: publish the port on loopback only (-p 127.0.0.1:8000:8000), or behind something that keeps strangers out.
-ENV PATH=/opt/fieldworthy/bin:$PATH PYTHONUNBUFFERED=1 FIELDWORTHY_DATA_DIR=/data FIELDWORTHY_OPEN_NETWORK=yes
+# It asks for keys: make one first, with the same volume and `key create NAME --organisation NAME --scope SCOPE` in place of the command.
+# It speaks plain HTTP: beyond one machine put something in front that speaks TLS. To try it without keys, publish the port on loopback only
+# (-p 127.0.0.1:8000:8000), set FIELDWORTHY_OPEN_NETWORK=yes and add --open to the command.
+ENV PATH=/opt/fieldworthy/bin:$PATH PYTHONUNBUFFERED=1 FIELDWORTHY_DATA_DIR=/data
 USER 10001
 VOLUME /data
 EXPOSE 8000
 HEALTHCHECK --interval=30s --timeout=3s --start-period=10s \
     CMD ["python", "-c", "import urllib.request as u; u.urlopen('http://127.0.0.1:8000/healthz', timeout=2)"]
 ENTRYPOINT ["fieldworthy"]
-CMD ["serve", "--open", "--host", "0.0.0.0", "--port", "8000"]
+CMD ["serve", "--host", "0.0.0.0", "--port", "8000"]

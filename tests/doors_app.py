@@ -11,6 +11,7 @@ import structlog
 from fastapi import FastAPI
 
 from fieldworthy.main import make_app
+from fieldworthy.usecases.kept import HOME
 from fieldworthy.usecases.ports import Draft, Published, Shelved, Version
 
 # one line of the trouble, without a screen of local values
@@ -21,10 +22,15 @@ NOW = datetime(2026, 7, 14, 6, 0, tzinfo=UTC)
 
 @dataclass
 class MemoryStore:
-    """Drafts and versions in two dicts. Both kinds of transaction are itself."""
+    """Drafts and versions of one organisation in two dicts. Its shelf and both kinds of transaction are itself."""
 
     drafts: dict[str, Draft] = field(default_factory=dict)
     kept: dict[str, list[Published]] = field(default_factory=dict)
+    organisation: int = HOME
+
+    def shelf(self, organisation: int) -> "MemoryStore":
+        assert organisation == self.organisation  # there is no other
+        return self
 
     @asynccontextmanager
     async def read(self) -> AsyncIterator["MemoryStore"]:
@@ -68,13 +74,16 @@ class MemoryStore:
     async def versions(self, name: str, before: int | None, limit: int) -> tuple[Version, ...]:
         return tuple(v for v in reversed(self.kept.get(name, ())) if before is None or v.version < before)[:limit]
 
+    async def shared_by_digest(self, digest: str) -> None:
+        """Nobody shares anything here."""
+
     async def close_names(self, name: str, most: int) -> tuple[str, ...]:
         return tuple(n for n in sorted(self.kept) if n[:2] == name[:2])[:most]
 
 
 def make_test_app(store: MemoryStore | None = None, **options: Any) -> FastAPI:
-    """The app over a store in memory, its clock standing still."""
-    return make_app(store if store is not None else MemoryStore(), lambda: NOW, **options)
+    """The app over a store in memory, its clock standing still, without keys unless told otherwise."""
+    return make_app(store if store is not None else MemoryStore(), lambda: NOW, **{"is_open": True, **options})
 
 
 def client(app: FastAPI) -> httpx.AsyncClient:

@@ -8,25 +8,30 @@ from fastapi import FastAPI
 
 from fieldworthy import __version__
 from fieldworthy.rest import openapi, problems
+from fieldworthy.rest.admission import Everybody, WithKeys, scopes_of_routes
 from fieldworthy.rest.batch import PATH as BATCH
 from fieldworthy.rest.batch import batch_router
+from fieldworthy.rest.beside import beside
 from fieldworthy.rest.body import RawRoute
 from fieldworthy.rest.evaluate import evaluate_router
 from fieldworthy.rest.fleet import fleet_router, writing
 from fieldworthy.rest.keeping import Keeping
 from fieldworthy.rest.limits import Limits
 from fieldworthy.rest.machines import machines_router
+from fieldworthy.rest.noting import noting
 from fieldworthy.rest.operate import operate_router
 from fieldworthy.rest.readings import PATH as READINGS
 from fieldworthy.rest.readings import readings_router
 from fieldworthy.rest.refreshing import refreshing
 from fieldworthy.rest.rulebooks import rulebooks_router
+from fieldworthy.rest.sharing import sharing_router
 from fieldworthy.rest.shelf import shelf_router
 from fieldworthy.rest.telematics import telematics_router
 from fieldworthy.rest.told import told_router
-from fieldworthy.rest.uses import make_uses
+from fieldworthy.rest.uses import AllUses
 from fieldworthy.rest.work import work_router
 from fieldworthy.usecases.kept import WholeStore
+from fieldworthy.usecases.key_ring import KeyRing
 from fieldworthy.usecases.limits import MAX_AT_ONCE, MAX_BATCH_LINES, MAX_BODY_BYTES, MAX_READINGS_BYTES, MAX_STATES
 from fieldworthy.usecases.ports import Clock
 from fieldworthy.usecases.standings import Recompute
@@ -44,38 +49,53 @@ def make_app(
     max_lines: int = MAX_BATCH_LINES,
     max_at_once: int = MAX_AT_ONCE,
     max_states: int = MAX_STATES,
+    *,
+    is_open: bool = False,
 ) -> FastAPI:
     """
     The service as an ASGI app.
 
     store, clock: the ports' adapters; the caller opens and closes the store. ready: whether the store can be read (for /readyz).
     max_body: bytes of one body; a batch counts by the line instead, and has at most max_lines. max_at_once: requests at one time.
-    max_states: of one procedure that a check explores.
+    max_states: of one procedure that a check explores. is_open: without keys, whoever asks may do all.
+
+    Raises Undeclared where a route does not say which scope it needs.
     """
-    uses = make_uses(store, clock, max_states)
+    uses = AllUses(store, clock, max_states)
     keeping = Keeping(store, uses.find)
     recompute = Recompute(store, uses.find, writing())
+    ring = KeyRing(store, clock)
 
     @asynccontextmanager
-    async def beside(_: FastAPI) -> AsyncIterator[None]:
-        async with refreshing(recompute):
+    async def while_running(_: FastAPI) -> AsyncIterator[None]:
+        async with beside(refreshing(recompute)), noting(ring):
             yield
 
     app = FastAPI(
-        title="Fieldworthy", version=__version__, openapi_url=None, docs_url=None, redoc_url=None, redirect_slashes=False, lifespan=beside
+        title="Fieldworthy",
+        version=__version__,
+        openapi_url=None,
+        docs_url=None,
+        redoc_url=None,
+        redirect_slashes=False,
+        lifespan=while_running,
     )
     evaluate = evaluate_router(uses)
     app.include_router(evaluate)
     app.include_router(batch_router(uses, max_lines))
     app.include_router(rulebooks_router(uses))
     app.include_router(shelf_router(uses))
+    app.include_router(sharing_router(uses))
     for kept in (machines_router, told_router, readings_router, telematics_router, work_router):
         app.include_router(kept(keeping))
     app.include_router(fleet_router(keeping, recompute))
     app.include_router(operate_router(app, ready))
+    scopes_of_routes(app.routes)
+    app.state.admission = Everybody() if is_open else WithKeys(ring)
     problems.install(app)
     openapi.install(app)
-    app.add_middleware(problems.Straight, handlers={route.path: route.endpoint for route in evaluate.routes if isinstance(route, RawRoute)})
+    straight = {route.path: route.get_route_handler() for route in evaluate.routes if isinstance(route, RawRoute)}
+    app.add_middleware(problems.Straight, handlers=straight)
     app.add_middleware(problems.Guard)
     app.add_middleware(Limits, most=max_body, unlimited=frozenset({BATCH}), at_once=max_at_once, own={READINGS: MAX_READINGS_BYTES})
     return app

@@ -3,7 +3,7 @@
 import os
 import sys
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal, cast
 
@@ -15,6 +15,7 @@ _LOG_LEVELS = ("debug", "info", "warning", "error")
 _YES = frozenset({"1", "yes", "true", "on"})
 _MOST = 1_000_000_000
 _HOUR = 3600
+_MOST_KEY = 8_000
 _NO = frozenset({"", "0", "no", "false", "off"})
 
 VARIABLES = (
@@ -24,6 +25,7 @@ VARIABLES = (
     "FIELDWORTHY_PORT",
     "FIELDWORTHY_LOG_LEVEL",
     "FIELDWORTHY_OPEN_NETWORK",
+    "FIELDWORTHY_KEY",
     "FIELDWORTHY_MAX_BODY_BYTES",
     "FIELDWORTHY_MAX_BATCH_LINES",
     "FIELDWORTHY_MAX_AT_ONCE",
@@ -46,7 +48,7 @@ class SettingUnusable(ValueError):
 class Settings:
     """
     database_url: as written, without driver. database: usecases.database_limits. open_network: whether `--open` may listen beyond this
-    machine. max_*: usecases.limits.
+    machine. key: what the command line shows a service that it asks. max_*: usecases.limits.
     """
 
     database_url: str
@@ -54,6 +56,7 @@ class Settings:
     port: int = 8000
     log_level: LogLevel = "info"
     open_network: bool = False
+    key: str | None = field(default=None, repr=False)
     max_body_bytes: int = MAX_BODY_BYTES
     max_batch_lines: int = MAX_BATCH_LINES
     max_at_once: int = MAX_AT_ONCE
@@ -70,6 +73,7 @@ def read_settings(environment: Mapping[str, str] | None = None) -> Settings:
         port=_port(given.get("FIELDWORTHY_PORT") or "8000"),
         log_level=_log_level(given.get("FIELDWORTHY_LOG_LEVEL") or "info"),
         open_network=_yes_or_no("FIELDWORTHY_OPEN_NETWORK", given.get("FIELDWORTHY_OPEN_NETWORK") or ""),
+        key=_key(given.get("FIELDWORTHY_KEY") or ""),
         max_body_bytes=_limit(given, "FIELDWORTHY_MAX_BODY_BYTES", MAX_BODY_BYTES),
         max_batch_lines=_limit(given, "FIELDWORTHY_MAX_BATCH_LINES", MAX_BATCH_LINES),
         max_at_once=_limit(given, "FIELDWORTHY_MAX_AT_ONCE", MAX_AT_ONCE),
@@ -111,6 +115,14 @@ def _port(text: str) -> int:
     if not (text.isascii() and text.isdigit() and len(text) <= 5 and 0 <= int(text) <= 65535):
         raise SettingUnusable("FIELDWORTHY_PORT is a number from 0 (any free port) to 65535")
     return int(text)
+
+
+def _key(text: str) -> str | None:
+    if not text:
+        return None
+    if not (text.isascii() and text.isprintable() and " " not in text and len(text) <= _MOST_KEY):
+        raise SettingUnusable("FIELDWORTHY_KEY holds no key; give it whole and alone, as it was shown when it was made")
+    return text
 
 
 def _limit(given: Mapping[str, str], name: str, usual: int, least: int = 1, most: int = _MOST) -> int:

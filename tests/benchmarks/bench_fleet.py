@@ -36,7 +36,7 @@ from fieldworthy.rest.cursor import write_cursor  # noqa: E402
 from fieldworthy.rest.fleet import writing  # noqa: E402
 from fieldworthy.storage.migrating import migrate  # noqa: E402
 from fieldworthy.storage.tables import readings  # noqa: E402
-from fieldworthy.usecases.find_rulebook import FindRulebook  # noqa: E402
+from fieldworthy.usecases.find_rulebook import FindRulebooks  # noqa: E402
 from fieldworthy.usecases.kept import HOME  # noqa: E402
 from fieldworthy.usecases.kept_standings import Wanted  # noqa: E402
 from fieldworthy.usecases.standings import Recompute  # noqa: E402
@@ -62,7 +62,7 @@ async def measure(address: str, machines: int) -> dict[str, str]:
     found: dict[str, str] = {}
     async with running(address) as service:
         await fill(service, machines)
-        recompute = Recompute(service.store, FindRulebook(service.store), writing())
+        recompute = Recompute(service.store, FindRulebooks(service.store), writing())
         began = time.perf_counter()
         assert await recompute(HOME, 10**9) == machines
         found["compute, a machine"] = f"{(time.perf_counter() - began) * 1000 / machines:.1f} ms"

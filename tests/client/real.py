@@ -14,13 +14,14 @@ from tests.doors_app import NOW
 
 
 @contextmanager
-def serving(address: str) -> Iterator[str]:
-    """Where it is. address: of a migrated database."""
+def serving(address: str, is_open: bool = True) -> Iterator[str]:
+    """Where it is. address: of a migrated database. is_open: without keys."""
     made: list[uvicorn.Server] = []
 
     async def serve() -> None:
         store = SqlStore(open_engine(address), lambda: NOW)
-        config = uvicorn.Config(make_app(store, lambda: NOW, store.reachable), port=0, log_level="warning", access_log=False)
+        app = make_app(store, lambda: NOW, store.reachable, is_open=is_open)
+        config = uvicorn.Config(app, port=0, log_level="warning", access_log=False)
         made.append(uvicorn.Server(config))
         try:
             await made[0].serve()

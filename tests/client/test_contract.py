@@ -1,5 +1,6 @@
 """Every operation of the contract through both clients, on both databases: each example is answered as the contract shows it."""
 
+import asyncio
 import json
 import re
 from collections.abc import Callable, Mapping
@@ -15,6 +16,7 @@ from fieldworthy.rest.examples import EXAMPLES, Example
 from tests.client.both import Both
 from tests.client.real import serving
 from tests.contract import write
+from tests.lending import lent_to_home
 
 NOT_OFFERED = {"getHealth", "getReadiness"}
 """What the client has no method for: they are for whoever runs the service."""
@@ -33,6 +35,10 @@ def _conditions(e: Example) -> dict[str, Any]:
 
 def _query(e: Example, *names: str) -> dict[str, str]:
     return {name: e.parameters[name] for name in names if name in e.parameters}
+
+
+def _shared(e: Example, *names: str) -> tuple[Any, ...]:
+    return tuple(int(e.parameters[name]) if name == "version" else e.parameters[name] for name in names)
 
 
 def _batch(e: Example) -> Call:
@@ -56,6 +62,11 @@ CALLS: Mapping[str, Callable[[Example], Call]] = {
     "getVersion": lambda e: ("version_text", (e.parameters["name"], int(e.parameters["version"])), {}),
     "getInputs": lambda e: ("inputs", (e.parameters["name"], int(e.parameters["version"])), {}),
     "compareVersions": lambda e: ("compare", (e.parameters["name"], int(e.parameters["from"]), int(e.parameters["to"])), {}),
+    "shareVersion": lambda e: ("share", _shared(e, "name", "version", "reader"), {}),
+    "unshareVersion": lambda e: ("unshare", _shared(e, "name", "version", "reader"), {}),
+    "listReaders": lambda e: ("readers", _shared(e, "name", "version"), {}),
+    "listSharedRulebooks": lambda e: ("shared_rulebooks", (), {}),
+    "getSharedVersion": lambda e: ("shared_version_text", _shared(e, "organisation", "name", "version"), {}),
     "putMachine": lambda e: ("put_machine", (e.parameters["id"], e.body), _conditions(e)),
     "postMachines": lambda e: ("post_machines", (e.body["items"],), {}),
     "getMachine": lambda e: ("machine", (e.parameters["id"],), {}),
@@ -130,6 +141,7 @@ def shown(e: Example, told: Any) -> Any:
 
 def test_each_example_is_answered_as_the_contract_shows_it(address: str, both: Both) -> None:
     differing = {}
+    asyncio.run(lent_to_home(address))
     with serving(address) as url, httpx.Client(base_url=url, timeout=60) as raw:
         earlier = write.RULEBOOK.replace("every 80 h", "every 100 h").replace("needs: tailgate is closed and engine", "needs: engine")
         raw.put(f"/v1/rulebooks/{write.NAME}/draft", content=earlier, headers={"content-type": "application/yaml"}).raise_for_status()
@@ -157,4 +169,4 @@ def test_what_is_not_offered_is_named_and_the_table_leaves_no_method_out() -> No
     assert offered | NOT_OFFERED == set(EXAMPLES)
     used = {call[0].rpartition(".")[2] for example in EXAMPLES.values() if (call := call_of(example)) is not None}
     methods = {name for room in (Client, Told, OpenWork) for name, method in vars_of(room) if isinstance(method, one | many)}
-    assert methods - used == {"version", "fleet", "post_readings"}  # of them there are tests of their own
+    assert methods - used == {"version", "shared_version", "fleet", "post_readings"}  # of them there are tests of their own

@@ -62,16 +62,19 @@ def told(response: Any) -> Any:
 
 @asynccontextmanager
 async def prepared() -> AsyncIterator[Any]:
-    """A client of a fresh service over a database of its own, its clock standing; an earlier version of the rulebook is published."""
+    """A client of a fresh service over a database of its own, its clock standing; an earlier version of the rulebook is published,
+    and another organisation shares one of its own."""
     from fieldworthy.main import make_app
     from fieldworthy.storage.engine import SqlStore, open_engine, prepare
     from tests.doors_app import NOW, client, publish
+    from tests.lending import lend_home
 
     with tempfile.TemporaryDirectory() as room:
         address = f"sqlite:///{room}/store.db"
         store = SqlStore(open_engine(address), lambda: NOW)
         await prepare(store, address)
-        async with client(make_app(store, lambda: NOW)) as http:
+        await lend_home(store)
+        async with client(make_app(store, lambda: NOW, is_open=True)) as http:
             earlier = RULEBOOK.replace("every 80 h", "every 100 h").replace("needs: tailgate is closed and engine", "needs: engine")
             await publish(http, NAME, earlier)
             yield http

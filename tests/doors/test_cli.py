@@ -99,7 +99,7 @@ def narrow(text: str) -> bool:
 def test_help_shows_every_command_with_examples_and_exit_codes(run: Run) -> None:
     top = run("--help")
     assert top.code == 0
-    for command in ("demo", "serve", "migrate", "check", "due", "clearance", "parts"):
+    for command in ("demo", "serve", "key", "migrate", "check", "due", "clearance", "parts"):
         assert command in top.out
         shown = run(command, "--help").out
         assert f"fieldworthy {command}" in shown
@@ -264,7 +264,6 @@ def test_parts_say_what_would_decide_the_undecided(run: Run, tmp_path: Path) -> 
         (("parts", "-", "-r", "book.yaml"), {**PARTS, "on": "2026-02-30"}, "/on"),
         (("due", "-", "--url", "http://127.0.0.1:9"), due(), "can't be reached"),
         (("due", "-", "--url", "no address"), due(), "can't be reached"),
-        (("serve",), "", "add --open"),
         (("serve", "--open", "--host", "0.0.0.0"), "", "FIELDWORTHY_OPEN_NETWORK=yes"),
     ],
 )

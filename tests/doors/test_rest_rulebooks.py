@@ -170,7 +170,7 @@ async def test_a_version_by_accept(http: httpx.AsyncClient, rulebook: str) -> No
     address = f"/v1/rulebooks/{NAME}/versions/1"
     plain = await http.get(address)
     assert plain.headers["content-type"] == "application/json"
-    assert plain.headers["vary"] == "Accept"
+    assert plain.headers["vary"] == "Accept, Authorization"
     assert plain.json()["rulebook"] == NAME
     text = await http.get(address, headers={"accept": "application/json;q=0.5, application/yaml"})
     assert text.text == rulebook

@@ -50,6 +50,7 @@ def test_settings_have_defaults_and_are_read_from_the_environment(tmp_path: Path
     + [("FIELDWORTHY_LOG_LEVEL", "loud"), ("FIELDWORTHY_OPEN_NETWORK", "perhaps"), ("FIELDWORTHY_MAX_AT_ONCE", "0")]
     + [("FIELDWORTHY_POOL_SIZE", "0"), ("FIELDWORTHY_POOL_OVERFLOW", "-1"), ("FIELDWORTHY_POOL_SIZE", "1001")]
     + [("FIELDWORTHY_LOCK_SECONDS", "0"), ("FIELDWORTHY_STATEMENT_SECONDS", "1.5"), ("FIELDWORTHY_IDLE_SECONDS", "3601")]
+    + [("FIELDWORTHY_KEY", "fw_a b"), ("FIELDWORTHY_KEY", "fw_ä"), ("FIELDWORTHY_KEY", "a\nb"), ("FIELDWORTHY_KEY", "x" * 8001)]
     + [("FIELDWORTHY_MAX_STATES", "0"), ("FIELDWORTHY_MAX_BODY_BYTES", "2e6"), ("FIELDWORTHY_MAX_BATCH_LINES", "-1")],
 )
 def test_a_setting_that_cannot_be_is_named(name: str, value: str) -> None:

@@ -73,10 +73,10 @@ class Service:
 
 @asynccontextmanager
 async def running(address: str, **options: Any) -> AsyncIterator[Service]:
-    """The service over a migrated database. options: of `make_app`."""
+    """The service over a migrated database, without keys unless told otherwise. options: of `make_app`."""
     service = Service(address)
     service.store = SqlStore(open_engine(address), lambda: service.now)
-    service.app = make_app(service.store, lambda: service.now, service.store.reachable, **options)
+    service.app = make_app(service.store, lambda: service.now, service.store.reachable, **{"is_open": True, **options})
     async with client(service.app) as service.http:
         yield service
     await service.store.close()

@@ -136,7 +136,7 @@ async def test_the_disk_is_full(tmp_path: Path) -> None:
     def limited(connection: object) -> None:
         connection.exec_driver_sql(f"pragma max_page_count = {room['pages']}")  # type: ignore[attr-defined]
 
-    app = make_app(store, lambda: datetime.now(UTC), store.reachable)
+    app = make_app(store, lambda: datetime.now(UTC), store.reachable, is_open=True)
     async with client(app) as http:
         await http.put("/v1/rulebooks/faults/draft", content="rulebook: faults\n", headers={"content-type": "application/yaml"})
         room["pages"] = 1  # it becomes as many as there are

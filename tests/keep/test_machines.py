@@ -245,7 +245,7 @@ async def test_two_who_add_the_same_machine_at_once_add_one(service: Service, ad
     """Two replicas: neither fails, one adds it, and the other finds it there."""
     await service.publish(BALER, NAME)
     other = SqlStore(open_engine(address), lambda: service.now)
-    async with client(make_app(other, lambda: service.now)) as second:
+    async with client(make_app(other, lambda: service.now, is_open=True)) as second:
         for n in range(8):
             documents = [DOCUMENT, {**DOCUMENT, "site": "other"}] if n % 2 else [DOCUMENT, DOCUMENT]
             one, two = await asyncio.gather(
@@ -262,7 +262,7 @@ async def test_of_two_changes_to_one_state_one_is_made(service: Service, address
     await service.publish(BALER, NAME)
     await service.put(M, DOCUMENT)
     other = SqlStore(open_engine(address), lambda: service.now)
-    async with client(make_app(other, lambda: service.now)) as second:
+    async with client(make_app(other, lambda: service.now, is_open=True)) as second:
         for n in range(8):
             tag = f'"{n + 1}"'
             given = await asyncio.gather(

@@ -74,7 +74,7 @@ async def test_another_request_with_the_same_key_is_refused(service: Service) ->
 async def test_a_second_one_while_the_first_still_runs_is_told_so(service: Service, address: str) -> None:
     await a_baler(service)
     other = SqlStore(open_engine(address), lambda: service.now)
-    async with client(make_app(other, lambda: service.now)) as second:
+    async with client(make_app(other, lambda: service.now, is_open=True)) as second:
         async with service.store.keep(HOME) as kept:  # what the first one waits for
             await kept.machines.lock(["r5-17"])
             first = asyncio.create_task(service.http.put(ONE, json=RECORD, headers={"idempotency-key": KEY}))
@@ -96,7 +96,7 @@ async def test_many_tries_at_once_do_it_once(service: Service, address: str) -> 
     """Two replicas, the same request over and over with one key: one answer, or that it is being worked on; and one state."""
     await a_baler(service)
     other = SqlStore(open_engine(address), lambda: service.now)
-    async with client(make_app(other, lambda: service.now)) as second:
+    async with client(make_app(other, lambda: service.now, is_open=True)) as second:
         for n in range(5):
             record, path, headers = {**RECORD, "by": f"p-{n}"}, f"{M}/done/r-{n}", {"idempotency-key": f"race-{n}"}
             tries = [http.put(path, json=record, headers=headers) for http in (service.http, second) for _ in range(6)]

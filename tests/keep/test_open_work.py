@@ -75,7 +75,7 @@ async def test_of_two_who_ask_at_once_for_what_excludes_the_other_one_is_granted
 
     await a_baler(service)
     other = SqlStore(open_engine(address), lambda: service.now)
-    async with client(make_app(other, lambda: service.now)) as phone:
+    async with client(make_app(other, lambda: service.now, is_open=True)) as phone:
         for round_ in range(6):
             service.later(minutes=10)
             run = {"work": f"r-{round_}", "task": "roller-test-run", "by": "p-2", "evidence": at_rest(service.now, "p-2")}

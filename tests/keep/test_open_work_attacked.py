@@ -141,7 +141,7 @@ async def test_a_step_and_a_hand_over_at_once_leave_one_who_has_it_in_hand(servi
     """Two replicas: the step is begun and the work stays, or it goes over and the step is not begun."""
     await a_baler(service)
     other = SqlStore(open_engine(address), lambda: service.now)
-    async with client(make_app(other, lambda: service.now)) as phone:
+    async with client(make_app(other, lambda: service.now, is_open=True)) as phone:
         for round_ in range(4):
             service.later(minutes=5)
             work = f"{M}/open-work/w-{round_}"

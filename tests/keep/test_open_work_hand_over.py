@@ -133,7 +133,7 @@ async def test_of_two_who_hand_it_over_at_once_one_does(service: Service, addres
     await open_grease(service)
     other = SqlStore(open_engine(address), lambda: service.now)
     path = f"{M}/open-work/w-1/hand-over"
-    async with client(make_app(other, lambda: service.now)) as phone:
+    async with client(make_app(other, lambda: service.now, is_open=True)) as phone:
         for _ in range(6):
             has = (await service.get(f"{M}/open-work/w-1"))["work"]["by"]
             to = [f"{has}a", f"{has}b"]

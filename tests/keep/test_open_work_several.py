@@ -155,7 +155,7 @@ async def test_a_deed_takes_one_connection(service: Service, address: str) -> No
         ("open-work/w/close", {"by": "p-1", "result": "skipped", "why": "x", "leave": "y"}),
     )
     for path, told in deeds:
-        async with client(make_app(narrow, lambda: service.now)) as http:
+        async with client(make_app(narrow, lambda: service.now, is_open=True)) as http:
             answer = await http.post(f"{D}/{path}", json=told)
         assert answer.status_code == 200, (path, answer.text)
     await narrow.close()

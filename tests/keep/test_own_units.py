@@ -88,7 +88,7 @@ async def test_a_draft_may_say_what_it_likes(service: Service) -> None:
 async def test_of_two_publications_at_once_one_says_the_unit(service: Service, address: str) -> None:
     """Two replicas publish a meter for the first time, in two units: only one of the two is ever published."""
     other = SqlStore(open_engine(address), lambda: service.now)
-    async with client(make_app(other, lambda: service.now)) as second:
+    async with client(make_app(other, lambda: service.now, is_open=True)) as second:
         for n in range(4):
             name = f"plain-{n}"
             await publish(service.http, name, book(name))
@@ -211,7 +211,7 @@ async def test_many_machines_are_asked_together(service: Service, address: str) 
     other = SqlStore(open_engine(address), lambda: service.now)
     asked = statements_of(other)
     taken: dict[tuple[str, int], int] = {}
-    async with client(make_app(other, lambda: service.now)) as second:
+    async with client(make_app(other, lambda: service.now, is_open=True)) as second:
         for first in ("here", "own"):
             for many in (1, 2, 9):  # at first a driver asks for what it needs to know of types
                 own = f"{first}-{many}"
@@ -311,7 +311,7 @@ async def test_a_reading_beside_the_change_waits_for_it_or_stands_against_it(ser
     """Whichever comes first: never is a reading kept that was sent in one unit, and read in the other."""
     await two_books(service)
     other = SqlStore(open_engine(address), lambda: service.now)
-    async with client(make_app(other, lambda: service.now)) as second:
+    async with client(make_app(other, lambda: service.now, is_open=True)) as second:
         for n in range(6):
             await service.put(f"/v1/machines/r-{n}", {"rulebook": "here"})
             moved, sent = await asyncio.gather(

@@ -250,7 +250,7 @@ async def test_two_replicas_post_the_same_at_once(service: Service) -> None:
     other = SqlStore(open_engine(service.address), lambda: service.now)
     from fieldworthy.main import make_app
 
-    app = make_app(other, lambda: service.now, other.reachable)
+    app = make_app(other, lambda: service.now, other.reachable, is_open=True)
     async with client(app) as http:
         rng = random.Random(1)
 

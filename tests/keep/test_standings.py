@@ -11,8 +11,9 @@ import pytest
 from fieldworthy.core.base.micros import HOUR, micros_of, micros_text
 from fieldworthy.rest.fleet import writing
 from fieldworthy.storage.engine import SqlStore, open_engine
+from fieldworthy.usecases.asking import Finder
 from fieldworthy.usecases.database_limits import DatabaseLimits
-from fieldworthy.usecases.find_rulebook import FindRulebook, Found, RulebookSource
+from fieldworthy.usecases.find_rulebook import FindRulebook, FindRulebooks, Found, RulebookSource
 from fieldworthy.usecases.kept import HOME
 from fieldworthy.usecases.kept_standings import FITNESS, URGENCY, Computed, Row, Scope, Wanted
 from fieldworthy.usecases.standings import AT_A_REQUEST, AT_ONCE, AskFleet, Recompute
@@ -267,7 +268,11 @@ async def test_a_fault_of_our_own_with_one_machine_leaves_the_others_answered(fl
             raise ZeroDivisionError
         return await find(source)
 
-    assert await Recompute(fleet.store, finding, writing())(HOME, 100) == 5
+    class Finding:
+        def of(self, organisation: int) -> Finder:
+            return finding
+
+    assert await Recompute(fleet.store, Finding(), writing())(HOME, 100) == 5
     page = await fleet.get("/v1/due")
     FleetAnswer.model_validate(page)
     assert [(p["machine"], p["problem"]["code"]) for p in page["problems"]] == [("b-1", "service.failed")]
@@ -279,7 +284,7 @@ async def test_while_nothing_can_be_written_what_there_is_is_answered_and_called
     fleet.later(minutes=5)
     await show(fleet, "c-3", 1060)
     short = SqlStore(open_engine(address, DatabaseLimits(lock=1)), lambda: fleet.now, 1)
-    find = FindRulebook(short)
+    find = FindRulebooks(short)
     ask = AskFleet(short, Recompute(short, find, writing()))
     async with fleet.store.keep(HOME) as kept:  # somebody holds the machine, and on SQLite the whole database, for long
         await kept.machines.lock(["c-3"])
@@ -299,7 +304,7 @@ async def test_of_a_large_fleet_a_request_computes_a_few_and_says_what_is_stale(
     first = await service.get("/v1/due")
     assert first["stale"] == many - AT_A_REQUEST
     assert sum(first["counts"].values()) == 4 * AT_A_REQUEST
-    recompute = Recompute(service.store, FindRulebook(service.store), writing())
+    recompute = Recompute(service.store, FindRulebooks(service.store), writing())
     assert await recompute(HOME, 1000) == many - AT_A_REQUEST
     assert await recompute(HOME, 1000) == 0
     whole = await service.get("/v1/due")
@@ -323,7 +328,7 @@ async def test_beside_the_requests_all_is_computed_as_long_as_the_service_runs(s
 
 
 async def test_several_may_compute_at_once_and_the_newest_stays(fleet: Service) -> None:
-    others = [Recompute(fleet.store, FindRulebook(fleet.store), writing()) for _ in range(4)]
+    others = [Recompute(fleet.store, FindRulebooks(fleet.store), writing()) for _ in range(4)]
     for hours in (1301, 1302, 1303):
         fleet.later(seconds=1)
         await show(fleet, "c-1", hours)

@@ -13,7 +13,8 @@ import pytest
 from fieldworthy.main import make_app
 from fieldworthy.rest.fleet import writing
 from fieldworthy.storage.engine import SqlStore, open_engine
-from fieldworthy.usecases.find_rulebook import FindRulebook, Found, RulebookSource
+from fieldworthy.usecases.asking import Finder
+from fieldworthy.usecases.find_rulebook import FindRulebook, FindRulebooks, Found, RulebookSource
 from fieldworthy.usecases.kept import HOME
 from fieldworthy.usecases.kept_standings import Scope
 from fieldworthy.usecases.standings import Recompute
@@ -60,7 +61,7 @@ async def test_an_acknowledged_reading_is_seen_by_whoever_asks_another_replica(s
     busy = True
 
     async def compute(store: SqlStore) -> None:
-        recompute = Recompute(store, FindRulebook(store), writing())
+        recompute = Recompute(store, FindRulebooks(store), writing())
         while busy:
             await recompute(HOME, 100)
             await asyncio.sleep(0)
@@ -73,7 +74,7 @@ async def test_an_acknowledged_reading_is_seen_by_whoever_asks_another_replica(s
             found.append((hours, left(page, id), page["stale"]))
         return found
 
-    async with client(make_app(others[0], lambda: service.now)) as phone:
+    async with client(make_app(others[0], lambda: service.now, is_open=True)) as phone:
         computing = [asyncio.create_task(compute(store)) for store in (service.store, others[1])]
         try:
             seen = await asyncio.gather(*(post_and_ask(id, phone) for id in ids))
@@ -100,10 +101,14 @@ async def test_standings_that_were_read_before_a_reading_never_hide_it(service: 
         await may_go_on.wait()
         return await find(source)
 
+    class Finding:
+        def of(self, organisation: int) -> Finder:
+            return finding
+
     for asks_between in (True, False):
         has_read.clear()
         may_go_on.clear()
-        slow = asyncio.create_task(Recompute(service.store, finding, writing())(HOME, 1))
+        slow = asyncio.create_task(Recompute(service.store, Finding(), writing())(HOME, 1))
         await has_read.wait()
         hours = 20 if asks_between else 30
         await show(service, "c-0", hours)
@@ -120,7 +125,7 @@ async def test_what_is_being_kept_is_not_waited_for_and_is_seen_once_it_is_ackno
     await a_fleet(service, 1)
     assert left(await service.get("/v1/due"), "c-0") == 999
     other = SqlStore(open_engine(address), lambda: service.now)
-    async with client(make_app(other, lambda: service.now)) as phone:
+    async with client(make_app(other, lambda: service.now, is_open=True)) as phone:
         async with service.store.keep(HOME) as kept:
             machine = (await kept.machines.lock(["c-0"]))["c-0"]
             await kept.machines.touch([machine], machine.known + 1)

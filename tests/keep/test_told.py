@@ -254,7 +254,7 @@ async def test_of_two_corrections_at_once_none_is_lost(service: Service, address
     one = f"{M}/done/d"
     await service.put(one, {"task": "walk-round", "on": "2026-07-01", "by": "nobody"})
     other = SqlStore(open_engine(address), lambda: service.now)
-    async with client(make_app(other, lambda: service.now)) as second:
+    async with client(make_app(other, lambda: service.now, is_open=True)) as second:
         told = [{"task": "walk-round", "on": "2026-07-01", "by": f"p-{n}"} for n in range(40)]
         given = await asyncio.gather(*((service.http, second)[n % 2].put(one, json=body) for n, body in enumerate(told)))
         assert {answer.status_code for answer in given} == {200}, [answer.text for answer in given]

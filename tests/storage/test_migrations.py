@@ -24,6 +24,10 @@ VERSION = (
     "insert into rulebook_versions ({0}name, version, digest, title, text, media_type, document, declared, published_at) "
     "values ({1}'baler', {3}, 'sha256:{3}', 'Baler', 'text {3}', 'text/yaml', '{{}}', '{{}}', '{2}')"
 )
+KEYS = ("organisations", "keys", "rulebook_shares")
+KEY_ROW = (
+    "insert into keys (id, organisation, name, digest, scopes, created, expires) values ('3k7q2xmzt5ab', {}, 'bridge', '', 'read', 0, 1)"
+)
 MOMENT = "2026-07-14 06:00:00"
 
 
@@ -83,12 +87,12 @@ def any_row(table: Table) -> dict[str, Any]:
     return row
 
 
-async def fill(address: str) -> None:
-    """Something in every table of what is kept of machines."""
+async def fill(address: str, before: tuple[str, ...] = ()) -> None:
+    """Something in every table but those of the rulebooks. before: tables that are not there yet."""
     store = SqlStore(open_engine(address))
     async with store.writing() as connection:
         for table in metadata.sorted_tables:
-            if not table.name.startswith("rulebook_"):
+            if not table.name.startswith("rulebook_") and table.name not in before:
                 await connection.execute(insert(table).values(any_row(table)))
     await store.close()
 
@@ -126,7 +130,8 @@ async def test_standings_of_before_fitness_was_kept_are_forgotten_and_nothing_el
     address = empty_address
     await go(address, REVISION)
     await fill(address)
-    counts = [f"select '{table.name}', count(*) from {table.name}" for table in metadata.sorted_tables]  # noqa: S608
+    there = [table.name for table in metadata.sorted_tables if table.name not in KEYS]
+    counts = [f"select '{name}', count(*) from {name}" for name in there]  # noqa: S608
     before = await run(address, " union all ".join(counts))
     await go(address, "0002")
     assert await run(address, " union all ".join(counts)) == before
@@ -134,6 +139,53 @@ async def test_standings_of_before_fitness_was_kept_are_forgotten_and_nothing_el
     gone = {"computed", "standings"}
     assert await run(address, " union all ".join(counts)) == [(name, 0 if name in gone else count) for name, count in before]
     assert {count for name, count in before if name in gone} == {1}
+
+
+async def test_the_tables_of_keys_come_and_go_beside_all_that_is_kept(empty_address: str) -> None:
+    """What is kept stays as it is, to the last value: it belongs to organisation 1 before and after."""
+    address = empty_address
+    await go(address, "0003")
+    await shelve(address, organisation=True)
+    await fill(address, before=KEYS)
+    kept = [table.name for table in metadata.sorted_tables if table.name not in KEYS]
+
+    async def rows() -> dict[str, list[Any]]:
+        return {name: await run(address, f"select * from {name} order by 1, 2") for name in kept}  # noqa: S608
+
+    before = await rows()
+    assert all(before.values())
+    for _ in range(2):
+        await go(address, REVISION)
+        assert await rows() == before
+        assert await run(address, "select count(*) from keys union all select count(*) from organisations") == [(0,), (0,)]
+        await run(address, "insert into organisations values (7, 'north', 0)", KEY_ROW.format(7))
+        with pytest.raises(DBAPIError):
+            await run(address, "insert into organisations values (8, 'north', 0)")
+        await go(address, "0003")
+        assert await rows() == before
+        with pytest.raises(DBAPIError, match="keys"):
+            await run(address, "select * from keys")
+
+
+async def test_shares_come_and_go_beside_the_versions(empty_address: str) -> None:
+    address, moment = empty_address, MOMENT if empty_address.startswith("sqlite") else MOMENT + "+00"
+    await go(address, "0004")
+    await shelve(address, organisation=True)
+    await run(address, "insert into organisations values (1, 'north', 0)", KEY_ROW.format(1))
+    for _ in range(2):
+        await go(address, REVISION)
+        await run(address, f"insert into rulebook_shares values (1, 'baler', 2, 'south', '{moment}')")  # noqa: S608
+        with pytest.raises(DBAPIError):
+            await run(address, f"insert into rulebook_shares values (1, 'baler', 3, 'south', '{moment}')")  # noqa: S608  # no such version
+        await go(address, "0004")
+        await assert_shelved(address)
+        assert await run(address, "select count(*) from keys union all select count(*) from organisations") == [(1,), (1,)]
+
+
+@pytest.mark.postgres
+async def test_a_key_belongs_to_an_organisation_that_there_is(postgresql_address: str) -> None:
+    with pytest.raises(DBAPIError, match="fk_keys_organisation"):
+        await run(postgresql_address, KEY_ROW.format(7))
 
 
 async def test_serve_migrates_an_older_sqlite_with_data_by_itself(tmp_path: Path) -> None:

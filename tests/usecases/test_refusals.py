@@ -3,11 +3,13 @@
 import pytest
 
 from fieldworthy.core.base.finding import Finding
-from fieldworthy.usecases import refusals
+from fieldworthy.usecases import key_refusals, refusals
+from fieldworthy.usecases.keys import Key, KeyScope
 from fieldworthy.usecases.refusals import Refusal, leaves, shorten
 
 LEAVES = leaves()
 
+KEY = Key("3k7q2xmzt5ab", 1, "bridge", b"", frozenset({KeyScope.POST_READINGS}), 0, 1)
 FINDING = Finding("x.y", "something is wrong", "mend it")
 MADE: dict[str, Refusal] = {
     r.code: r
@@ -34,6 +36,13 @@ MADE: dict[str, Refusal] = {
         refusals.WorkOfAnother("the work `w`", "p-1"),
         refusals.StepOutOfOrder("w", 3, 2),
         refusals.StepBegun("w", 3, "p-1"),
+        key_refusals.KeyMissing(),
+        key_refusals.KeyRefused(),
+        key_refusals.KeyEnded(KEY),
+        key_refusals.ScopeMissing(KEY, KeyScope.READ),
+        key_refusals.KeyUnknown("x"),
+        key_refusals.OrganisationUnknown("x"),
+        key_refusals.KeyImpossible("a key without a scope opens nothing", "give it one"),
         refusals.RequestInFlight("x"),
         refusals.KeyReused("x"),
         refusals.TooLarge("a rulebook", 10, "bytes"),

@@ -8,7 +8,7 @@ from typing import Annotated, Any
 import typer
 
 from fieldworthy import __version__
-from fieldworthy.cli import store
+from fieldworthy.cli import keys, store
 from fieldworthy.usecases.limits import MAX_STATES
 
 EXIT_CODES = (
@@ -57,13 +57,13 @@ def demo() -> None:
     show()
 
 
-@app.command(epilog="Example:  fieldworthy serve --open --port 8000")
+@app.command(epilog="Examples:\n\n  fieldworthy serve --open\n\n  fieldworthy serve --host 0.0.0.0 --port 8000")
 def serve(
     host: Annotated[str | None, typer.Option(help="the address to listen at (default: FIELDWORTHY_HOST, else 127.0.0.1)")] = None,
     port: Annotated[int | None, typer.Option(min=0, max=65535, help="0: any free one (default: FIELDWORTHY_PORT, else 8000)")] = None,
     open_: Annotated[bool, typer.Option("--open", help="without keys: whoever reaches it may do all; on this machine only")] = False,
 ) -> None:
-    """Run the service. This release has no keys, so it runs only with --open."""
+    """Run the service. It asks for keys (`fieldworthy key`), but with --open for none."""
     from dataclasses import replace
 
     from fieldworthy.cli.serving import run
@@ -84,6 +84,7 @@ def migrate() -> None:
 
 
 store.add_to(app)
+keys.add_to(app)
 
 
 @app.command(epilog="Example:  fieldworthy check baler.yaml\n\nExit code 1 where there is an error, 0 where there are at most warnings.")

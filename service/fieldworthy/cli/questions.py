@@ -10,6 +10,7 @@ from typing import Any
 
 from fieldworthy.cli.trouble import MOST_FINDINGS, Unanswerable
 from fieldworthy.core.base.finding import Finding
+from fieldworthy.settings import read_settings
 from fieldworthy.usecases.asking import Ask
 from fieldworthy.usecases.check_draft import check_text
 from fieldworthy.usecases.find_rulebook import BookCache, FindRulebook
@@ -109,12 +110,15 @@ def asked_there(kind: str, body: bytes, url: str) -> dict[str, Any]:
     import httpx
 
     address = f"{url.rstrip('/')}/v1/{kind}"
+    headers = {"content-type": "application/json"}
+    if (key := read_settings().key) is not None:
+        headers["authorization"] = f"Bearer {key}"
     try:
-        response = httpx.post(address, content=body, headers={"content-type": "application/json"}, timeout=TIMEOUT)
+        response = httpx.post(address, content=body, headers=headers, timeout=TIMEOUT)
     except httpx.TimeoutException:
         raise Unanswerable(f"no answer from {address} in {TIMEOUT:g} s; is the service well?") from None
     except (httpx.HTTPError, httpx.InvalidURL) as trouble:
-        raise Unanswerable(f"{address} can't be reached ({trouble}); is `fieldworthy serve --open` running there?") from None
+        raise Unanswerable(f"{address} can't be reached ({trouble}); is `fieldworthy serve` running there?") from None
     try:
         said = response.json()
     except ValueError:

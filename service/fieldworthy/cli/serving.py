@@ -21,15 +21,13 @@ IDLE_CONNECTIONS = 1000  # kept open beside those that are answered; more than b
 
 def run(settings: Settings, is_open: bool) -> None:
     """Runs until it is told to stop. Raises Unanswerable where it must not, or can't, listen as it was asked to."""
-    if not is_open:
-        raise Unanswerable("this release has no keys yet; add --open to run without them, on this machine only")
-    if not is_loopback(settings.host) and not settings.open_network:
+    if is_open and not is_loopback(settings.host) and not settings.open_network:
         raise Unanswerable(
             f"--open listens on this machine only, and `{settings.host}` reaches beyond it; leave --host out, or set "
             "FIELDWORTHY_OPEN_NETWORK=yes where something in front keeps strangers out"
         )
     with _listen(settings.host, settings.port) as listening, asyncio.Runner(loop_factory=_loop()) as runner:
-        runner.run(_serve(settings, listening))
+        runner.run(_serve(settings, listening, is_open))
 
 
 def is_loopback(host: str) -> bool:
@@ -78,7 +76,7 @@ def _log(level: str) -> None:
     )
 
 
-async def _serve(settings: Settings, listening: socket.socket) -> None:
+async def _serve(settings: Settings, listening: socket.socket, is_open: bool) -> None:
     gc.disable()  # until all is loaded: the collector would look through it again and again, and find nothing to throw away
 
     import typer
@@ -86,6 +84,7 @@ async def _serve(settings: Settings, listening: socket.socket) -> None:
 
     from fieldworthy.main import make_app, settle_memory
     from fieldworthy.storage.engine import SqlStore, open_engine, prepare
+    from fieldworthy.usecases.keep_keys import list_keys
 
     class Server(uvicorn.Server):
         """Ends by itself when told to, so that what comes after it is still done (the original raises the signal once more)."""
@@ -99,10 +98,15 @@ async def _serve(settings: Settings, listening: socket.socket) -> None:
                 for told, handler in before.items():
                     signal.signal(told, handler)
 
-    _log(settings.log_level)
     store = SqlStore(open_engine(settings.database_url, settings.database), wait=settings.database.lock)
     try:
         await prepare(store, settings.database_url)
+        if not is_open and not any(held.works for held in await list_keys(store)):
+            raise Unanswerable(
+                "there is no key that works, so nobody could ask anything; make one with `fieldworthy key create`, or add --open to run "
+                "without keys, on this machine only"
+            )
+        _log(settings.log_level)
         config = uvicorn.Config(
             make_app(
                 store,
@@ -112,6 +116,7 @@ async def _serve(settings: Settings, listening: socket.socket) -> None:
                 max_lines=settings.max_batch_lines,
                 max_at_once=settings.max_at_once,
                 max_states=settings.max_states,
+                is_open=is_open,
             ),
             log_level="debug" if settings.log_level == "debug" else "warning",
             access_log=False,
@@ -124,7 +129,10 @@ async def _serve(settings: Settings, listening: socket.socket) -> None:
         settle_memory()
         host, port = listening.getsockname()[:2]
         shown = f"[{host}]" if ":" in host else host
-        typer.echo(f"fieldworthy listens at http://{shown}:{port} without keys; stop it with Ctrl-C", err=True)
+        keys = "WITHOUT KEYS" if is_open else "and asks for a key"
+        typer.echo(f"fieldworthy listens at http://{shown}:{port} {keys}; stop it with Ctrl-C", err=True)
+        if is_open:
+            typer.echo("WARNING: whoever reaches this address may read and change everything (--open)", err=True)
         await Server(config).serve(sockets=[listening])
     finally:
         await store.close()

@@ -50,8 +50,7 @@ def retain(
 
     from fieldworthy.settings import read_settings
     from fieldworthy.storage.engine import SqlStore, open_engine, prepare
-    from fieldworthy.usecases.retention import Retained
-    from fieldworthy.usecases.retention import retain as thin_out
+    from fieldworthy.usecases.retention import Retained, retain_all
 
     settings = read_settings()
 
@@ -59,7 +58,7 @@ def retain(
         store = SqlStore(open_engine(settings.database_url, settings.database), wait=settings.database.lock)
         try:
             await prepare(store, settings.database_url)
-            return await thin_out(store, older_than)
+            return await retain_all(store, older_than)
         finally:
             await store.close()
 

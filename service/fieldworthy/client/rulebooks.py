@@ -5,11 +5,22 @@ from typing import Any, Never, TypedDict
 
 from fieldworthy.client.bound import Bound, D, many, one
 from fieldworthy.client.calls import JSON, YAML, Ask, conditions, encoded, get, path
-from fieldworthy.client.shapes import CompareAnswer, DraftAnswer, InputsAnswer, PublishAnswer, ShelfItem, VersionAnswer
+from fieldworthy.client.shapes import (
+    CompareAnswer,
+    DraftAnswer,
+    InputsAnswer,
+    PublishAnswer,
+    ReadersAnswer,
+    SharedVersion,
+    ShelfItem,
+    VersionAnswer,
+)
 from fieldworthy.client.steps import Flow
 
 Document = str | bytes | Mapping[str, Any]
 """A rulebook: the text of its YAML, or plain data."""
+
+_SHARED = "/v1/shared-rulebooks/{}/{}/versions/{}"
 
 
 class DraftKept(DraftAnswer):
@@ -85,6 +96,40 @@ class Shelf(Bound[D]):
     def compare(self, name: str, first: int, to: int) -> Flow[Never, CompareAnswer]:
         """What changed from one version to another."""
         return self._caller.json(get(path("/v1/rulebooks/{}/compare", name), {"from": first, "to": to}))
+
+    @one
+    def share(self, name: str, version: int, reader: str) -> Flow[Never, None]:
+        """Lets the organisation of that name read a version, and ask by its digest."""
+        return self._caller.json(Ask("PUT", _reader(name, version, reader)))
+
+    @one
+    def unshare(self, name: str, version: int, reader: str) -> Flow[Never, None]:
+        """Lets it no longer."""
+        return self._caller.json(Ask("DELETE", _reader(name, version, reader)))
+
+    @one
+    def readers(self, name: str, version: int) -> Flow[Never, ReadersAnswer]:
+        """The organisations that a version is shared with."""
+        return self._caller.json(get(path("/v1/rulebooks/{}/versions/{}/readers", name, version)))
+
+    @many
+    def shared_rulebooks(self) -> Flow[SharedVersion, None]:
+        """What other organisations share with yours, in the order of organisation, name and version."""
+        return self._caller.pages("/v1/shared-rulebooks", {})
+
+    @one
+    def shared_version(self, organisation: str, name: str, version: int) -> Flow[Never, dict[str, Any]]:
+        """A version that another organisation shares, as plain data."""
+        return self._caller.json(get(path(_SHARED, organisation, name, version)))
+
+    @one
+    def shared_version_text(self, organisation: str, name: str, version: int) -> Flow[Never, str]:
+        """The same as its author wrote it."""
+        return self._text(path(_SHARED, organisation, name, version))
+
+
+def _reader(name: str, version: int, reader: str) -> str:
+    return path("/v1/rulebooks/{}/versions/{}/readers/{}", name, version, reader)
 
 
 def written(document: Document) -> tuple[bytes, str]:

@@ -21,9 +21,10 @@ from fieldworthy.rest.answers import written_due
 from fieldworthy.rest.body import RawRoute, media_type
 from fieldworthy.rest.described import described
 from fieldworthy.rest.problems import failed, problem_of
-from fieldworthy.rest.uses import Uses
+from fieldworthy.rest.uses import AllUses, Uses
 from fieldworthy.usecases.asking import ask
 from fieldworthy.usecases.find_rulebook import Found, PinnedRulebooks, RulebookSource
+from fieldworthy.usecases.keys import KeyScope
 from fieldworthy.usecases.limits import MAX_BATCH_LINE_BYTES, MAX_BATCH_LINES
 from fieldworthy.usecases.refusals import RulebookHasErrors
 from fieldworthy.wire import requests
@@ -267,7 +268,7 @@ def _line(number: int, ref: Any, answer: dict[str, Any]) -> bytes:
     return orjson.dumps({"line": number, "ref": ref, **answer}, default=str) + b"\n"
 
 
-def batch_router(uses: Uses, most_lines: int = MAX_BATCH_LINES) -> APIRouter:
+def batch_router(uses: AllUses, most_lines: int = MAX_BATCH_LINES) -> APIRouter:
     """The batch's route. most_lines: of one batch."""
     router = APIRouter(route_class=RawRoute)
 
@@ -276,6 +277,7 @@ def batch_router(uses: Uses, most_lines: int = MAX_BATCH_LINES) -> APIRouter:
         **described(
             "askDueBatch",
             TAG,
+            KeyScope.READ,
             "The same for many machines",
             "JSON Lines: a due question a line, answered in order while they come. The first line may be "
             '{"defaults": {"rulebook", "now"}}. '
@@ -293,6 +295,6 @@ def batch_router(uses: Uses, most_lines: int = MAX_BATCH_LINES) -> APIRouter:
     )
     async def ask_due_batch(request: Request) -> Response:
         media_type(request, LINES_TYPES)
-        return BatchResponse(request, uses, most_lines)
+        return BatchResponse(request, uses.of(request), most_lines)
 
     return router

@@ -8,6 +8,8 @@ from fastapi.routing import APIRoute
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import Response
 
+from fieldworthy.rest.admission import ANYBODY, admit, needed
+from fieldworthy.usecases.keys import KeyScope
 from fieldworthy.wire.problems import problem
 
 JSON_TYPES = ("application/json",)
@@ -26,11 +28,24 @@ class Declined(Exception):
 
 
 class RawRoute(APIRoute):
-    """A route whose handler takes the request and gives the response: nothing in between."""
+    """A route whose handler takes the request and gives the response: nothing in between but the question who asks."""
+
+    @property
+    def needs(self) -> KeyScope | None:
+        """The scope that it declares. Raises Undeclared."""
+        return needed(self.path, self.openapi_extra)
 
     def get_route_handler(self) -> Callable[[Request], Awaitable[Response]]:  # type: ignore[override]
         handler: Callable[[Request], Awaitable[Response]] = self.endpoint
-        return handler
+        needs = self.needs
+        if needs is ANYBODY:
+            return handler
+
+        async def guarded(request: Request) -> Response:
+            await admit(request, needs)
+            return await handler(request)
+
+        return guarded
 
 
 def media_type(request: Request, taken: Collection[str], packed: bool = False) -> str:

@@ -5,6 +5,8 @@ from typing import Any
 
 from pydantic import BaseModel
 
+from fieldworthy.rest.admission import ANYBODY, security
+from fieldworthy.usecases.keys import KeyScope
 from fieldworthy.wire.catalogue import KINDS
 from fieldworthy.wire.problems import MEDIA_TYPE
 from fieldworthy.wire.reading import Shape
@@ -13,6 +15,7 @@ ALWAYS = (
     *("request.unreadable", "address.too_long", "request.too_many", "request.headers_too_large"),
     *("service.failed", "service.unavailable"),
 )
+KEYED = ("key.missing", "key.refused", "key.ended", "key.scope_missing")
 BODY = ("body.unreadable", "body.too_large", "body.media_type", "request.does_not_fit")
 RULEBOOK = ("rulebook.unknown", "rulebook.version_unknown", "rulebook.reference_malformed", "rulebook.has_errors")
 
@@ -25,6 +28,7 @@ def ref(name: str) -> dict[str, Any]:
 def described(
     operation: str,
     tag: str,
+    needs: KeyScope | None,
     summary: str,
     description: str,
     answer: type[BaseModel] | Mapping[str, Any],
@@ -34,11 +38,15 @@ def described(
     status: int = 200,
     headers: Mapping[str, Any] | None = None,
 ) -> dict[str, Any]:
-    """Keyword arguments for a route. answer, body: a shape, or the `content` of OpenAPI as it is."""
+    """
+    Keyword arguments for a route.
+
+    needs: the scope without which it is not answered, or ANYBODY. answer, body: a shape, or the `content` of OpenAPI as it is.
+    """
     content = (
         {k: dict(v) for k, v in answer.items()} if isinstance(answer, Mapping) else {"application/json": {"schema": ref(answer.__name__)}}
     )
-    extra: dict[str, Any] = {}
+    extra: dict[str, Any] = {"security": security(needs)}
     if body is not None:
         taken = {k: dict(v) for k, v in body.items()} if isinstance(body, Mapping) else {"application/json": {"schema": ref(body.name)}}
         extra["requestBody"] = {"required": True, "content": taken}
@@ -52,10 +60,15 @@ def described(
         "tags": [tag],
         "summary": summary,
         "description": description,
-        "responses": {status: success, **problem_responses((*ALWAYS, *problems))},
+        "responses": {status: success, **problem_responses((*ALWAYS, *(() if needs is ANYBODY else KEYED), *problems))},
         "openapi_extra": extra,
         "status_code": status,
     }
+
+
+def undescribed() -> dict[str, Any]:
+    """Keyword arguments for a page that stands beside the contract: anybody may read it."""
+    return {"include_in_schema": False, "openapi_extra": {"security": security(ANYBODY)}}
 
 
 def problem_responses(codes: Sequence[str]) -> dict[int | str, dict[str, Any]]:

@@ -13,8 +13,9 @@ from fieldworthy.core.base.span import line_and_column
 from fieldworthy.rest.answers import json_answer, written_due
 from fieldworthy.rest.body import JSON_TYPES, Declined, RawRoute, media_type, whole_body
 from fieldworthy.rest.described import BODY, RULEBOOK, described
-from fieldworthy.rest.uses import Uses
+from fieldworthy.rest.uses import AllUses, Uses
 from fieldworthy.usecases.asking import Answered, ask
+from fieldworthy.usecases.keys import KeyScope
 from fieldworthy.usecases.refusals import RulebookHasErrors
 from fieldworthy.wire import answers, procedure_answers, requests
 from fieldworthy.wire.problems import finding_json, of_refusal
@@ -25,18 +26,16 @@ TAG = "evaluate"
 QUESTION = (*BODY, *RULEBOOK, "question.does_not_fit")
 
 
-def evaluate_router(uses: Uses) -> APIRouter:
+def evaluate_router(uses: AllUses) -> APIRouter:
     """The routes of the stateless half."""
     router = APIRouter(route_class=RawRoute)
-
-    async def ask_for_due(rulebook: Any, given: dict[str, Any]) -> Answered[DueAnswer]:
-        return ask(await uses.find(rulebook), given, written_due)
 
     @router.post(
         "/v1/due",
         **described(
             "askDue",
             TAG,
+            KeyScope.READ,
             "What is due on this machine, and why",
             "Where every task of one machine stands at `now`, the most urgent first. Stateless: the same request gets the same bytes.",
             answers.DueAnswer,
@@ -45,6 +44,11 @@ def evaluate_router(uses: Uses) -> APIRouter:
         ),
     )
     async def ask_due(request: Request) -> Response:
+        find = uses.of(request).find
+
+        async def ask_for_due(rulebook: Any, given: dict[str, Any]) -> Answered[DueAnswer]:
+            return ask(await find(rulebook), given, written_due)
+
         return json_answer(await _ask(request, requests.DUE, dict, ask_for_due))
 
     @router.post(
@@ -52,6 +56,7 @@ def evaluate_router(uses: Uses) -> APIRouter:
         **described(
             "askClearance",
             TAG,
+            KeyScope.READ,
             "May this task, step or action start now",
             "`granted` only when everything that must be known is known and nothing stands against it. The machine's handbook, local "
             "rules and trained people come first.",
@@ -61,13 +66,14 @@ def evaluate_router(uses: Uses) -> APIRouter:
         ),
     )
     async def ask_clearance(request: Request) -> Response:
-        return json_answer(await _ask(request, requests.CLEARANCE, clearance_question, uses.clearance))
+        return json_answer(await _ask(request, requests.CLEARANCE, clearance_question, uses.of(request).clearance))
 
     @router.post(
         "/v1/procedure",
         **described(
             "askProcedure",
             TAG,
+            KeyScope.READ,
             "What comes after the steps that are done",
             "Every step of a task, the next one and whether it may start now, what interrupts the work and how to make it safe, and what "
             "must still be put back. Stateless: the steps done and the evidence come with the request. The machine's handbook, local rules "
@@ -78,13 +84,14 @@ def evaluate_router(uses: Uses) -> APIRouter:
         ),
     )
     async def ask_procedure(request: Request) -> Response:
-        return json_answer(await _ask(request, requests.PROCEDURE, procedure_question, uses.procedure))
+        return json_answer(await _ask(request, requests.PROCEDURE, procedure_question, uses.of(request).procedure))
 
     @router.post(
         "/v1/parts",
         **described(
             "askParts",
             TAG,
+            KeyScope.READ,
             "What to take along for these tasks",
             "The parts list for these tasks on this machine on a day: amounts, packs, replaced numbers, what comes from stock.",
             answers.PartsAnswer,
@@ -93,13 +100,14 @@ def evaluate_router(uses: Uses) -> APIRouter:
         ),
     )
     async def ask_parts(request: Request) -> Response:
-        return json_answer(await _ask(request, requests.PARTS, parts_question, uses.parts))
+        return json_answer(await _ask(request, requests.PARTS, parts_question, uses.of(request).parts))
 
     @router.post(
         "/v1/expressions/check",
         **described(
             "checkExpression",
             TAG,
+            KeyScope.READ,
             "Read an interval or a condition back",
             "The canonical text, the tree, a reading aloud and every finding, with line and column inside the expression. "
             "An expression with errors is answered (200) with its findings.",
@@ -109,7 +117,7 @@ def evaluate_router(uses: Uses) -> APIRouter:
         ),
     )
     async def check_expression(request: Request) -> Response:
-        return json_answer(await _check_expression(request, uses))
+        return json_answer(await _check_expression(request, uses.of(request)))
 
     return router
 

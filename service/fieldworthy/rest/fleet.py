@@ -27,6 +27,7 @@ from fieldworthy.usecases.compute_standings import Writing, urgencies_of
 from fieldworthy.usecases.fleet_as_of import MOST_AS_OF, AskFleetAsOf
 from fieldworthy.usecases.kept import Machine
 from fieldworthy.usecases.kept_standings import FITNESS, URGENCY, Computed, Place, Scope, Wanted
+from fieldworthy.usecases.keys import KeyScope
 from fieldworthy.usecases.standings import AskFleet, Fleet, Recompute, Standing
 from fieldworthy.wire import fleet_answers as answers
 from fieldworthy.wire.problems import of_refusal
@@ -91,6 +92,7 @@ def fleet_router(keeping: Keeping, recompute: Recompute) -> APIRouter:
         **described(
             "getMachineDue",
             TAG,
+            KeyScope.READ,
             "What is due on a kept machine, and why",
             "The answer of `POST /v1/due` for what is kept of the machine. `as_of` is the newest of what went in: asked with the same "
             "`now` and that `as_of`, whatever is kept, corrected or published later, the answer is the same to the byte. Done records "
@@ -122,6 +124,7 @@ def fleet_router(keeping: Keeping, recompute: Recompute) -> APIRouter:
         **described(
             "getFleetDue",
             TAG,
+            KeyScope.READ,
             "What is due across the fleet",
             "Where the tasks of all kept machines stand: overdue, due, unknown, upcoming, clear; among those by the share used, the "
             "largest first, then by machine and task. `not_fit` names the machines that must not work by what was told of them, and those "

@@ -8,10 +8,11 @@ from dataclasses import dataclass, field
 from starlette.requests import Request
 from starlette.responses import Response
 
+from fieldworthy.rest.admission import caller_of
 from fieldworthy.rest.body import Declined
 from fieldworthy.rest.described import header_parameter
-from fieldworthy.usecases.find_rulebook import FindRulebook
-from fieldworthy.usecases.kept import HOME, KeepStore, Kept
+from fieldworthy.usecases.find_rulebook import FindRulebooks
+from fieldworthy.usecases.kept import KeepStore, Kept
 from fieldworthy.usecases.kept_answers import KeptAnswer
 from fieldworthy.usecases.refusals import KeyReused, RequestInFlight
 from fieldworthy.wire.problems import problem
@@ -31,13 +32,13 @@ class Keeping:
     """What the routes over the store ask. in_flight: keys of this process that are worked on."""
 
     store: KeepStore
-    find: FindRulebook
+    find: FindRulebooks
     in_flight: set[tuple[int, str]] = field(default_factory=set)
 
 
 def organisation_of(request: Request) -> int:
-    """Whose request it is. While there are no keys: everybody's."""
-    return HOME
+    """Whose request it is: the organisation of its key. While there are no keys: everybody's."""
+    return caller_of(request).organisation
 
 
 async def once(keeping: Keeping, request: Request, body: bytes, work: Callable[[Kept], Awaitable[Response]]) -> Response:

@@ -30,6 +30,7 @@ from fieldworthy.rest.moments import AS_OF, read_as_of
 from fieldworthy.rest.query import read_query, shown, whole_number
 from fieldworthy.usecases.keep_machines import KEPT, KeepMachines, KeptDocument, PutMachine, list_machines, read_machine
 from fieldworthy.usecases.kept import Kept
+from fieldworthy.usecases.keys import KeyScope
 from fieldworthy.usecases.limits import MAX_PAGE
 from fieldworthy.usecases.only_if import tag_of
 from fieldworthy.usecases.refusals import MachineChanged, MachineTaken, MachineUnknown
@@ -43,7 +44,6 @@ TAG = "machines"
 _ID = re.compile(ID_PATTERN.removesuffix("$") + r"\Z")
 _NAME = re.compile(PRINTABLE.removesuffix("$") + r"\Z")
 _MOST_ID = 120
-"""Beyond any moment that is kept."""
 
 _TEXT = {"type": "string", "minLength": 1, "maxLength": 120}
 
@@ -64,6 +64,7 @@ def machines_router(keeping: Keeping) -> APIRouter:
             described(
                 "putMachine",
                 TAG,
+                KeyScope.ADMINISTER,
                 "Keep a machine",
                 "Creates it (201) or changes it (200); each state stays, and can be read `as_of` its time. The same document again changes "
                 "nothing. It is checked against its rulebook, so that what is due on it can always be asked. Where a number without a unit "
@@ -99,6 +100,7 @@ def machines_router(keeping: Keeping) -> APIRouter:
             described(
                 "getMachine",
                 TAG,
+                KeyScope.READ,
                 "A machine's document",
                 "As it stands, or as it stood.",
                 answers.KeptMachine,
@@ -123,6 +125,7 @@ def machines_router(keeping: Keeping) -> APIRouter:
         **described(
             "listMachines",
             TAG,
+            KeyScope.READ,
             "The machines that are kept",
             "In the order of their ids, a page at a time.",
             answers.Machines,
@@ -149,6 +152,7 @@ def machines_router(keeping: Keeping) -> APIRouter:
         **described(
             "postMachines",
             TAG,
+            KeyScope.ADMINISTER,
             "Keep many machines",
             "Up to 1,000, each with an id of your own: all are kept, or none. What is there just so is counted and not changed.",
             answers.MachinesPut,

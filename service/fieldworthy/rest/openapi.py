@@ -8,7 +8,9 @@ from fastapi.openapi.utils import get_openapi
 from pydantic import BaseModel, TypeAdapter
 
 from fieldworthy import __version__
+from fieldworthy.rest.admission import SCHEME
 from fieldworthy.rest.examples import EXAMPLES
+from fieldworthy.usecases.keys import SAYS, KeyScope
 from fieldworthy.wire import (
     answers,
     fleet_answers,
@@ -44,6 +46,19 @@ TAGS = [
 ]
 
 
+SECURITY = {
+    SCHEME: {
+        "type": "http",
+        "scheme": "bearer",
+        "bearerFormat": "fw_…",
+        "description": "`Authorization: Bearer` and a key of your organisation (`fieldworthy key create`). Each operation names the scope "
+        "that its key needs; none holds another: "
+        + "; ".join(f"`{scope}`: {SAYS[scope]}" for scope in KeyScope)
+        + ". A service that runs with `--open` asks for none.",
+    }
+}
+
+
 def contract(app: FastAPI) -> dict[str, Any]:
     """The whole document, as plain data."""
     made = get_openapi(
@@ -57,8 +72,8 @@ def contract(app: FastAPI) -> dict[str, Any]:
         servers=[{"url": "/", "description": "the service that this document came from"}],
         license_info={"name": "Apache License 2.0", "identifier": "Apache-2.0"},
     )
-    made["components"] = {**made.get("components", {}), "schemas": _schemas()}
-    made["security"] = []
+    made["components"] = {**made.get("components", {}), "schemas": _schemas(), "securitySchemes": SECURITY}
+    made["security"] = [{SCHEME: []}]  # each operation says which scope, and those that anybody may ask that they need none
     for methods in made["paths"].values():
         for operation in methods.values():
             _show(operation)

@@ -9,9 +9,10 @@ from fastapi import APIRouter, FastAPI
 from starlette.requests import Request
 from starlette.responses import Response
 
+from fieldworthy.rest.admission import ANYBODY
 from fieldworthy.rest.answers import json_answer
 from fieldworthy.rest.body import Declined, RawRoute
-from fieldworthy.rest.described import described
+from fieldworthy.rest.described import described, undescribed
 from fieldworthy.wire import shelf_answers as answers
 from fieldworthy.wire.catalogue import KINDS
 from fieldworthy.wire.problems import problem
@@ -43,7 +44,9 @@ def operate_router(app: FastAPI, ready: Ready) -> APIRouter:
     """The routes beside the service's work."""
     router = APIRouter(route_class=RawRoute)
 
-    @router.get("/healthz", **described("getHealth", TAG, "Does the process run", "Answers as long as the process runs.", answers.Health))
+    @router.get(
+        "/healthz", **described("getHealth", TAG, ANYBODY, "Does the process run", "Answers as long as the process runs.", answers.Health)
+    )
     async def healthz(request: Request) -> Response:
         return json_answer({"status": "ok"}, headers={"cache-control": "no-store"})
 
@@ -52,6 +55,7 @@ def operate_router(app: FastAPI, ready: Ready) -> APIRouter:
         **described(
             "getReadiness",
             TAG,
+            ANYBODY,
             "Can it answer",
             "Answers 200 where the store can be read, 503 where it can't.",
             answers.Health,
@@ -64,17 +68,17 @@ def operate_router(app: FastAPI, ready: Ready) -> APIRouter:
             raise Declined(problem("service.unavailable", "the store can't be read at the moment"), {"retry-after": "5"})
         return json_answer({"status": "ok"}, headers={"cache-control": "no-store"})
 
-    @router.get("/openapi.json", include_in_schema=False)
+    @router.get("/openapi.json", **undescribed())
     async def contract(request: Request) -> Response:
         return json_answer(app.openapi())
 
-    @router.get("/docs", include_in_schema=False)
+    @router.get("/docs", **undescribed())
     async def docs(request: Request) -> Response:
         head = '<link rel="stylesheet" href="docs/swagger-ui.css">'
         body = '<div id="page"></div><script src="docs/swagger-ui-bundle.js"></script><script src="docs/docs.js"></script>'
         return _html(_PAGE.format(title="Fieldworthy: the interface", head=head, body=body))
 
-    @router.get("/docs/{file}", include_in_schema=False)
+    @router.get("/docs/{file}", **undescribed())
     async def docs_file(request: Request) -> Response:
         name = request.path_params["file"]
         if name not in _FILES:
@@ -82,12 +86,12 @@ def operate_router(app: FastAPI, ready: Ready) -> APIRouter:
         folder, kind = _FILES[name]
         return Response((folder / name).read_bytes(), 200, {"cache-control": "public, max-age=3600", **_LOCKED}, kind)
 
-    @router.get("/problems", include_in_schema=False)
+    @router.get("/problems", **undescribed())
     async def problems(request: Request) -> Response:
         rows = "".join(f'<li><a href="problems/{k.code}">{k.code}</a> ({k.status}): {escape(k.title)}</li>' for k in KINDS.values())
         return _html(_PAGE.format(title="Problems", head="", body=f"<main><h1>Problems</h1><ul>{rows}</ul></main>"))
 
-    @router.get("/problems/{code}", include_in_schema=False)
+    @router.get("/problems/{code}", **undescribed())
     async def problem_page(request: Request) -> Response:
         kind = KINDS.get(request.path_params["code"])
         if kind is None:

@@ -13,6 +13,7 @@ from starlette.routing import Match
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from fieldworthy.core.base.finding import Finding, Refused, pointer
+from fieldworthy.rest.admission import challenge
 from fieldworthy.rest.answers import problem_answer
 from fieldworthy.rest.body import Declined
 from fieldworthy.rest.limits import BodyTooLarge
@@ -103,6 +104,8 @@ def _kind(cause: BaseException | None) -> str | None:
 
 
 def _headers_of(trouble: Exception) -> Mapping[str, str] | None:
+    if isinstance(trouble, Refusal):
+        return challenge(trouble)
     if isinstance(trouble, StoreUnavailable):
         return {"retry-after": str(trouble.retry_after)}  # RFC 9110, 10.2.3
     return trouble.headers if isinstance(trouble, Declined) else None
@@ -160,7 +163,7 @@ class Straight:
     """ASGI middleware, the innermost: takes a question of a fixed address to its handler, past the search for a route."""
 
     def __init__(self, app: ASGIApp, handlers: Mapping[str, Callable[[Request], Awaitable[Response]]]) -> None:
-        """handlers: by the path, of what is sent by POST."""
+        """handlers: by the path, of what is sent by POST; each looks at the key itself (`RawRoute.get_route_handler`)."""
         self.app, self.handlers = app, handlers
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:

@@ -24,6 +24,7 @@ from fieldworthy.usecases.aside_words import WHY
 from fieldworthy.usecases.keep_readings import SET_ASIDE, Intake, keep_readings
 from fieldworthy.usecases.kept import Kept
 from fieldworthy.usecases.kept_readings import ACCEPTED, DISMISSED, SetAside
+from fieldworthy.usecases.keys import KeyScope
 from fieldworthy.usecases.limits import MAX_PAGE, MAX_READINGS, MAX_READINGS_BYTES
 from fieldworthy.usecases.list_readings import Asked, KeptPage, list_readings
 from fieldworthy.usecases.settle_readings import Settlement, settle
@@ -51,6 +52,7 @@ def readings_router(keeping: Keeping) -> APIRouter:
         **described(
             "keepReadings",
             TAG,
+            KeyScope.POST_READINGS,
             "Many readings of many machines",
             f'An array, `{{"readings": […]}}`, or JSON Lines, at most {MAX_READINGS:,} and {MAX_READINGS_BYTES:,} bytes after unpacking; '
             "in any order, and twice over if need be. A mistake in the form of any refuses all, and nothing is kept. What is well formed "
@@ -84,6 +86,7 @@ def readings_router(keeping: Keeping) -> APIRouter:
         **described(
             "listSetAside",
             TAG,
+            KeyScope.READ,
             "Readings that were set aside",
             "Those that wait (`settled=no`, the oldest first), or those that were settled, in that order.",
             answers.AsidePage,
@@ -115,6 +118,7 @@ def readings_router(keeping: Keeping) -> APIRouter:
         **described(
             "acceptSetAside",
             TAG,
+            KeyScope.RECORD_WORK,
             "Accept a reading that was set aside",
             "It is kept, and every answer is as if it had been kept at first. What is kept and contradicts it is withdrawn, and told. "
             "With `as` another value or unit is kept in its place (minutes that were sent as hours); with `replaced_meter` the meter was "
@@ -135,6 +139,7 @@ def readings_router(keeping: Keeping) -> APIRouter:
         **described(
             "dismissSetAside",
             TAG,
+            KeyScope.RECORD_WORK,
             "Dismiss a reading that was set aside",
             "It is not kept, and waits no longer; sent again, it stays dismissed, even where it would fit by then. The same once more "
             "changes nothing.",
@@ -162,6 +167,7 @@ def readings_router(keeping: Keeping) -> APIRouter:
         **described(
             "listReadings",
             TAG,
+            KeyScope.READ,
             "What is kept of a machine's meters",
             "The newest first, as they were sent.",
             answers.KeptReadingsPage,

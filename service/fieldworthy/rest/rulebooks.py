@@ -12,8 +12,9 @@ from fieldworthy.rest.answers import json_answer
 from fieldworthy.rest.body import JSON_TYPES, YAML_TYPES, Declined, RawRoute, media_type
 from fieldworthy.rest.described import described, header_parameter, path_parameter
 from fieldworthy.rest.query import shown
-from fieldworthy.rest.uses import Uses
+from fieldworthy.rest.uses import AllUses
 from fieldworthy.usecases.check_draft import Checked
+from fieldworthy.usecases.keys import KeyScope
 from fieldworthy.usecases.ports import Version
 from fieldworthy.usecases.refusals import RulebookUnknown
 from fieldworthy.wire import shelf_answers as answers
@@ -33,7 +34,7 @@ YAML_TEXT: dict[str, Any] = {"schema": {"description": "a rulebook in YAML 1.2, 
 DOCUMENT: dict[str, Any] = {"type": "object", "description": "a rulebook as plain JSON", "additionalProperties": True}
 
 
-def rulebooks_router(uses: Uses) -> APIRouter:
+def rulebooks_router(uses: AllUses) -> APIRouter:
     """The routes that check, draft and publish."""
     router = APIRouter(route_class=RawRoute)
 
@@ -42,6 +43,7 @@ def rulebooks_router(uses: Uses) -> APIRouter:
         **described(
             "checkRulebook",
             TAG,
+            KeyScope.READ,
             "Every finding of a rulebook, without storing it",
             'The body is the document, YAML or JSON, or `{"document": …}`. A document with errors is answered (200) with its findings; '
             "only the text itself gives findings a line and a column.",
@@ -56,13 +58,14 @@ def rulebooks_router(uses: Uses) -> APIRouter:
     async def check_rulebook(request: Request) -> Response:
         kind = media_type(request, (*YAML_TYPES, *JSON_TYPES))
         body = await request.body()
+        check = uses.of(request).check
         wrapped = _wrapped(body) if kind in JSON_TYPES else None
         if wrapped is None:
-            checked = await uses.check(body)
+            checked = await check(body)
         elif isinstance(wrapped, str):
-            checked = await uses.check(wrapped)
+            checked = await check(wrapped)
         else:
-            checked = await uses.check.data(wrapped)
+            checked = await check.data(wrapped)
         return json_answer(_checked(checked))
 
     @router.put(
@@ -70,6 +73,7 @@ def rulebooks_router(uses: Uses) -> APIRouter:
         **described(
             "putDraft",
             TAG,
+            KeyScope.WRITE_RULEBOOKS,
             "Keep a text as the draft",
             "The author's text, comments and order and all. A draft may have errors; the answer lists its findings.",
             answers.DraftAnswer,
@@ -97,7 +101,7 @@ def rulebooks_router(uses: Uses) -> APIRouter:
             raise Refused([Finding("rulebook.name", message, "lower case letters, digits and hyphens, at most 80")])
         kind = media_type(request, (*YAML_TYPES, *JSON_TYPES))
         seen = _seen(request)
-        draft, checked = await uses.put_draft(name, decode(await request.body()), kind, seen)
+        draft, checked = await uses.of(request).put_draft(name, decode(await request.body()), kind, seen)
         answer = {"name": draft.name, "revision": draft.revision, "changed_at": draft.changed_at.isoformat(), **_checked(checked)}
         return json_answer(answer, 200, {"etag": f'"{draft.revision}"'})
 
@@ -106,6 +110,7 @@ def rulebooks_router(uses: Uses) -> APIRouter:
         **described(
             "getDraft",
             TAG,
+            KeyScope.READ,
             "The draft's text",
             "The author's text as it was put, in the media type that it was put in.",
             {"application/yaml": YAML_TEXT, "application/json": {"schema": {"description": "as it was put: a draft may be anything"}}},
@@ -116,7 +121,7 @@ def rulebooks_router(uses: Uses) -> APIRouter:
         ),
     )
     async def get_draft(request: Request) -> Response:
-        draft = await uses.read_draft(known_name(request))
+        draft = await uses.of(request).read_draft(known_name(request))
         return Response(draft.text, 200, {"etag": f'"{draft.revision}"'}, _media(draft.media_type))
 
     @router.post(
@@ -124,6 +129,7 @@ def rulebooks_router(uses: Uses) -> APIRouter:
         **described(
             "publishRulebook",
             TAG,
+            KeyScope.WRITE_RULEBOOKS,
             "Publish the draft",
             "The draft becomes the next version, which never changes. It must have no errors. What is the newest version already "
             "is not published twice: that version is the answer. No version counts a meter in another unit than an earlier one: what is "
@@ -143,7 +149,7 @@ def rulebooks_router(uses: Uses) -> APIRouter:
         ),
     )
     async def publish(request: Request) -> Response:
-        version, checked = await uses.publish(known_name(request), _seen(request))
+        version, checked = await uses.of(request).publish(known_name(request), _seen(request))
         return json_answer({**version_json(version), "findings": [finding_json(f) for f in checked.findings]})
 
     return router

@@ -20,6 +20,7 @@ from fieldworthy.rest.unpack import unpacked
 from fieldworthy.usecases.keep_readings import Intake, keep_readings
 from fieldworthy.usecases.keep_telematics import LeftOut, keep_telematics
 from fieldworthy.usecases.kept import Kept
+from fieldworthy.usecases.keys import KeyScope
 from fieldworthy.usecases.limits import MAX_BODY_BYTES, MAX_READINGS
 from fieldworthy.usecases.sent_readings import SentReadings
 from fieldworthy.wire import requests
@@ -46,6 +47,7 @@ def telematics_router(keeping: Keeping) -> APIRouter:
         **described(
             "keepTelematics",
             TAG,
+            KeyScope.POST_READINGS,
             "Readings of an ISO/TS 15143-3 document",
             "A page of a fleet, one machine (`Equipment`), or one element over time (the element repeated); JSON or XML, at most "
             f"{MAX_BODY_BYTES:,} bytes after unpacking. XML in UTF-8, its elements in the namespace `{NAMESPACE}` or in none; a document "
@@ -93,6 +95,7 @@ def telematics_router(keeping: Keeping) -> APIRouter:
         **described(
             "keepCounters",
             TAG,
+            KeyScope.POST_READINGS,
             "Readings as a machine's bus counts them",
             f"At most {MAX_READINGS:,} counters and {MAX_BODY_BYTES:,} bytes after unpacking: a suspect parameter number of SAE J1939 or a "
             "data dictionary identifier of ISO 11783-11, with the raw number or its bytes, the least significant first. The identifier "

@@ -43,6 +43,7 @@ from fieldworthy.rest.moments import AS_OF, read_as_of
 from fieldworthy.rest.query import read_query, shown
 from fieldworthy.usecases.keep_told import KEPT, KeepTold, list_records, read_record, read_states
 from fieldworthy.usecases.kept import WITHDRAWN, Entry, Kept
+from fieldworthy.usecases.keys import KeyScope
 from fieldworthy.usecases.only_if import tag_of
 from fieldworthy.usecases.refusals import RecordChanged, RecordUnknown
 from fieldworthy.usecases.told_kinds import KINDS, Kind
@@ -110,6 +111,7 @@ def _write(router: APIRouter, keeping: Keeping, keep: KeepTold, kind: Kind, spok
             described(
                 f"put{spoken.one}",
                 TAG,
+                KeyScope.RECORD_WORK,
                 f"Tell of a {spoken.what}, or correct it",
                 "Under an id of your own: the same again changes nothing, and another body is a later state that stands in place of the "
                 f"earlier one, which stays.{_NOTES.get(kind.path, '')} Names and times are checked against the machine's rulebook.",
@@ -144,6 +146,7 @@ def _write(router: APIRouter, keeping: Keeping, keep: KeepTold, kind: Kind, spok
         **described(
             f"post{spoken.many}",
             TAG,
+            KeyScope.RECORD_WORK,
             f"Tell of many {spoken.what}s",
             "Up to 10,000, each with an id of your own: all are kept, or none. What stands there just so is counted and not changed."
             + _NOTES.get(kind.path, ""),
@@ -170,6 +173,7 @@ def _write(router: APIRouter, keeping: Keeping, keep: KeepTold, kind: Kind, spok
         **described(
             f"withdraw{spoken.one}",
             TAG,
+            KeyScope.RECORD_WORK,
             f"Withdraw a {spoken.what}",
             "A later state that says that it never was; the earlier ones stay. Once more changes nothing.",
             {},
@@ -196,6 +200,7 @@ def _read(router: APIRouter, keeping: Keeping, kind: Kind, spoken: Spoken) -> No
             described(
                 f"get{spoken.one}",
                 TAG,
+                KeyScope.READ,
                 f"A {spoken.what}",
                 "As it stands, or as it stood.",
                 answers.Record,
@@ -220,6 +225,7 @@ def _read(router: APIRouter, keeping: Keeping, kind: Kind, spoken: Spoken) -> No
         **described(
             f"list{spoken.one}States",
             TAG,
+            KeyScope.READ,
             f"All states of a {spoken.what}",
             "The oldest first; a state without `record` says that it was withdrawn.",
             answers.RecordStates,
@@ -240,6 +246,7 @@ def _read(router: APIRouter, keeping: Keeping, kind: Kind, spoken: Spoken) -> No
         **described(
             f"list{spoken.many}",
             TAG,
+            KeyScope.READ,
             f"The {spoken.what}s of a machine",
             "What happened last first, a page at a time. What was withdrawn is left out.",
             answers.Records,

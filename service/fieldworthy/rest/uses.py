@@ -2,23 +2,27 @@
 
 from dataclasses import dataclass
 
+from starlette.requests import Request
+
+from fieldworthy.rest.admission import caller_of
 from fieldworthy.usecases.ask_clearance import AskClearance
 from fieldworthy.usecases.ask_parts import AskParts
 from fieldworthy.usecases.ask_procedure import AskProcedure
 from fieldworthy.usecases.check_draft import CheckDraft
 from fieldworthy.usecases.check_expression import CheckExpression
-from fieldworthy.usecases.find_rulebook import FindRulebook
+from fieldworthy.usecases.find_rulebook import FindRulebook, FindRulebooks
 from fieldworthy.usecases.inputs import ReadInputs
 from fieldworthy.usecases.keep_drafts import PutDraft, ReadDraft
 from fieldworthy.usecases.limits import MAX_STATES
-from fieldworthy.usecases.ports import Clock, Store
+from fieldworthy.usecases.ports import Clock, Shelves, Store
 from fieldworthy.usecases.publish import Publish
+from fieldworthy.usecases.share import ReadShared, ShareVersions
 from fieldworthy.usecases.shelf import CompareVersions, ListNames, ListVersions, ReadVersion
 
 
 @dataclass(frozen=True, slots=True)
 class Uses:
-    """One of each."""
+    """One of each, for what one organisation asks."""
 
     find: FindRulebook
     clearance: AskClearance
@@ -33,13 +37,32 @@ class Uses:
     versions: ListVersions
     version: ReadVersion
     compare: CompareVersions
+    share: ShareVersions
+    shared: ReadShared
     inputs: ReadInputs
 
 
-def make_uses(store: Store, clock: Clock, most_states: int = MAX_STATES) -> Uses:
-    """All use cases over one store. most_states: of one procedure that a check explores."""
-    find = FindRulebook(store, most_states=most_states)
-    check = CheckDraft(most_states)
+class AllUses:
+    """The use cases of each organisation, over one store; made when it asks for the first time."""
+
+    def __init__(self, shelves: Shelves, clock: Clock, most_states: int = MAX_STATES) -> None:
+        """most_states: of one procedure that a check explores."""
+        self.find = FindRulebooks(shelves, most_states=most_states)
+        self._shelves = shelves
+        self._clock = clock
+        self._check = CheckDraft(most_states)
+        self._made: dict[int, Uses] = {}
+
+    def of(self, request: Request) -> Uses:
+        """Those of the organisation whose request it is."""
+        organisation = caller_of(request).organisation
+        made = self._made.get(organisation)
+        if made is None:
+            made = self._made[organisation] = _make(self._shelves.shelf(organisation), self._clock, self._check, self.find.of(organisation))
+        return made
+
+
+def _make(store: Store, clock: Clock, check: CheckDraft, find: FindRulebook) -> Uses:
     return Uses(
         find=find,
         clearance=AskClearance(find),
@@ -54,5 +77,7 @@ def make_uses(store: Store, clock: Clock, most_states: int = MAX_STATES) -> Uses
         versions=ListVersions(store),
         version=ReadVersion(store),
         compare=CompareVersions(find),
+        share=ShareVersions(store, clock),
+        shared=ReadShared(store),
         inputs=ReadInputs(find),
     )

@@ -19,6 +19,7 @@ from fieldworthy.rest.machines import AFTER, LIMIT, MEND_ID, after_record, is_id
 from fieldworthy.rest.moments import AS_OF, read_as_of
 from fieldworthy.rest.query import read_query, shown, whole_number
 from fieldworthy.usecases.kept import Kept
+from fieldworthy.usecases.keys import KeyScope
 from fieldworthy.usecases.open_work import SetScene, Work, find_work
 from fieldworthy.usecases.work_changes import Change
 from fieldworthy.usecases.work_deeds import Deed, WorkDeeds
@@ -66,6 +67,7 @@ def work_router(keeping: Keeping) -> APIRouter:
         **described(
             "askKeptClearance",
             TAG,
+            KeyScope.READ,
             "May this start now on this machine",
             "By the evidence, the open work and the locks that are kept of the machine, and those that come with the request. Nothing is "
             "opened and nothing is kept." + _PEOPLE,
@@ -89,6 +91,7 @@ def work_router(keeping: Keeping) -> APIRouter:
         **described(
             "openWork",
             TAG,
+            KeyScope.RECORD_WORK,
             "Open work on a machine",
             "Asks whether the task may start, and opens the work where it may, in one transaction: of two who ask at once for what "
             "excludes the other, one is granted. Where it may not start, the answer says what stands against it, and nothing is opened."
@@ -112,6 +115,7 @@ def work_router(keeping: Keeping) -> APIRouter:
         **described(
             "listOpenWork",
             TAG,
+            KeyScope.READ,
             "The work of a machine",
             "What is open, or what was closed (`closed=yes`); what was opened last first, a page at a time.",
             answers.OpenWorkAnswer,
@@ -131,6 +135,7 @@ def work_router(keeping: Keeping) -> APIRouter:
         **described(
             "getWork",
             TAG,
+            KeyScope.READ,
             "One piece of work",
             "Open or closed.",
             answers.WorkAnswer,
@@ -149,6 +154,7 @@ def work_router(keeping: Keeping) -> APIRouter:
         **described(
             "beginStep",
             TAG,
+            KeyScope.RECORD_WORK,
             "Begin a step",
             "Asks whether the next step may start, and begins it where it may, in one transaction. The step before it, if it was begun, is "
             "taken to be done." + _PEOPLE,
@@ -169,6 +175,7 @@ def work_router(keeping: Keeping) -> APIRouter:
         **described(
             "finishStep",
             TAG,
+            KeyScope.RECORD_WORK,
             "Say that a step is done",
             "The answer says what comes next, and whether it may start.",
             answers.StepAnswer,
@@ -188,6 +195,7 @@ def work_router(keeping: Keeping) -> APIRouter:
         **described(
             "handOverWork",
             TAG,
+            KeyScope.RECORD_WORK,
             "Hand work over",
             "From whoever has it in hand to another, with who decided it and why; to whoever has it already, nothing changes. `from` says "
             "whom it is taken from: where it is in other hands by now, it stays there (where it may have come back to them meanwhile, an "
@@ -211,6 +219,7 @@ def work_router(keeping: Keeping) -> APIRouter:
         **described(
             "closeWork",
             TAG,
+            KeyScope.RECORD_WORK,
             "Close work",
             "What it holds ends, and a done record of the same id is kept. What the steps changed must be put back first, or `leave` says "
             "why it stays. Its `meters` are judged as those of done records are (`question.meter_contradicts`). The same once more changes "
@@ -234,6 +243,7 @@ def work_router(keeping: Keeping) -> APIRouter:
         **described(
             "listLocks",
             TAG,
+            KeyScope.READ,
             "The locks and covers of a machine",
             "Those that are on, or those that were taken off since they were last put on (`taken_off=yes`); what was put on last first, a "
             "page at a time.",
@@ -254,6 +264,7 @@ def work_router(keeping: Keeping) -> APIRouter:
         **described(
             "putOn",
             TAG,
+            KeyScope.RECORD_WORK,
             "Say that a lock or cover was put on",
             "It stays until whoever put it on (or whom it was handed over to) takes it off. Said again as it was put on, it stays where it "
             "is.",
@@ -274,6 +285,7 @@ def work_router(keeping: Keeping) -> APIRouter:
         **described(
             "takeOff",
             TAG,
+            KeyScope.RECORD_WORK,
             "Say that a lock or cover was taken off",
             "Only whoever has it in hand takes it off.",
             {},

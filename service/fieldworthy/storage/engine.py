@@ -1,8 +1,8 @@
 """The way to the database: addresses, engines, transactions, migrations."""
 
 import asyncio
-from collections.abc import AsyncIterator
-from contextlib import AsyncExitStack, asynccontextmanager
+from collections.abc import AsyncIterator, Sequence
+from contextlib import AbstractAsyncContextManager, AsyncExitStack, asynccontextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from sqlite3 import SQLITE_BUSY, OperationalError
@@ -20,6 +20,7 @@ from fieldworthy.storage.tables import REVISION
 from fieldworthy.storage.trouble import busy, reaching, unavailable
 from fieldworthy.usecases.database_limits import USUAL, DatabaseLimits
 from fieldworthy.usecases.kept import HOME, Kept
+from fieldworthy.usecases.keys import Keys
 from fieldworthy.usecases.ports import Clock, Rulebooks, StoreUnavailable
 
 if TYPE_CHECKING:
@@ -31,6 +32,9 @@ MIGRATION_LOCK = 728311
 WRITE_LOCK = 728312
 KEEP_LOCK = 728314
 """Shared by all who keep what concerns machines; whoever writes rulebooks waits for them, and they for that."""
+
+ORGANISATIONS_LOCK = 728315
+"""Held by whoever changes organisations and their keys: one at a time."""
 
 READY_SECONDS = 5
 """After how long a database that has not answered counts as away, when it is asked whether it is there."""
@@ -142,11 +146,14 @@ def _write_ahead(cursor: Any, lock: int) -> None:
 
 class SqlStore:
     """
-    Implements `usecases.ports.Store` and `usecases.kept.KeepStore`: one transaction a block, committed at its end, undone when it raises.
+    Implements `usecases.ports.Shelves`, `usecases.kept.KeepStore` and `usecases.keys.KeyStore`: one transaction a block, committed at its
+    end, undone when it raises. As a `Store` it is the shelf of the organisation that there is without keys.
 
     clock: gives the moments that are noted with what is kept; None: the database's own clock on PostgreSQL, this machine's on SQLite.
     wait: seconds that a writer waits for the others of this process (on SQLite, where one writes at a time).
     """
+
+    organisation = HOME
 
     def __init__(self, engine: AsyncEngine, clock: Clock | None = None, wait: int = USUAL.lock) -> None:
         self.engine = engine
@@ -155,18 +162,26 @@ class SqlStore:
         self._wait = wait
         self._turn = asyncio.Lock()
 
-    @asynccontextmanager
-    async def read(self) -> AsyncIterator[Rulebooks]:
-        async with reaching(), self.engine.connect() as connection, connection.begin():
-            yield _rulebooks(connection)
+    def shelf(self, organisation: int) -> "Shelf":
+        return Shelf(self, organisation)
+
+    async def organisations(self) -> Sequence[int]:
+        async with self.look_keys() as keys:
+            made = [each.id for each in await keys.organisations()]
+        return made or [HOME]
 
     @asynccontextmanager
-    async def write(self) -> AsyncIterator[Rulebooks]:
+    async def read(self, organisation: int = HOME) -> AsyncIterator[Rulebooks]:
+        async with reaching(), self.engine.connect() as connection, connection.begin():
+            yield _rulebooks(connection, organisation, False)
+
+    @asynccontextmanager
+    async def write(self, organisation: int = HOME) -> AsyncIterator[Rulebooks]:
         async with self.writing() as connection:
             if self._postgresql:
                 # nothing is published before what somebody is keeping at the moment, or answers `as_of` then would change: so wait for it
                 await connection.execute(text("select pg_advisory_xact_lock(:lock)"), {"lock": KEEP_LOCK})
-            yield _rulebooks(connection, self._clock is None, _kept(connection, HOME, self._clock))
+            yield _rulebooks(connection, organisation, self._clock is None, _kept(connection, organisation, self._clock))
 
     @asynccontextmanager
     async def look(self, organisation: int, as_of: int | None = None) -> AsyncIterator[Kept]:
@@ -213,6 +228,19 @@ class SqlStore:
             if self._postgresql:
                 await connection.execute(text("select pg_advisory_xact_lock_shared(:lock)"), {"lock": KEEP_LOCK})
             yield connection
+
+    @asynccontextmanager
+    async def look_keys(self) -> AsyncIterator[Keys]:
+        async with reaching(), self.engine.connect() as connection, connection.begin():
+            yield _keys(connection, self._clock)
+
+    @asynccontextmanager
+    async def keep_keys(self) -> AsyncIterator[Keys]:
+        """Waits for nobody who keeps machines or publishes (but on SQLite, where one writes at a time)."""
+        async with self._begun() as connection:
+            if self._postgresql:
+                await connection.execute(text("select pg_advisory_xact_lock(:lock)"), {"lock": ORGANISATIONS_LOCK})
+            yield _keys(connection, self._clock)
 
     @asynccontextmanager
     async def writing(self) -> AsyncIterator[AsyncConnection]:
@@ -264,16 +292,36 @@ class SqlStore:
         await self.engine.dispose()
 
 
-def _rulebooks(connection: AsyncConnection, own_clock: bool = False, beside: Kept | None = None) -> Rulebooks:
+class Shelf:
+    """Implements `usecases.ports.Store`: the rulebooks of one organisation in that store."""
+
+    def __init__(self, store: SqlStore, organisation: int) -> None:
+        self._store = store
+        self.organisation = organisation
+
+    def read(self) -> AbstractAsyncContextManager[Rulebooks]:
+        return self._store.read(self.organisation)
+
+    def write(self) -> AbstractAsyncContextManager[Rulebooks]:
+        return self._store.write(self.organisation)
+
+
+def _rulebooks(connection: AsyncConnection, organisation: int, own_clock: bool, beside: Kept | None = None) -> Rulebooks:
     from fieldworthy.storage.rulebooks import SqlRulebooks
 
-    return SqlRulebooks(connection, own_clock=own_clock, beside=beside)
+    return SqlRulebooks(connection, organisation, own_clock, beside)
 
 
 def _kept(connection: AsyncConnection, organisation: int, clock: Clock | None) -> Kept:
     from fieldworthy.storage.kept import SqlKept
 
     return SqlKept(connection, organisation, clock)
+
+
+def _keys(connection: AsyncConnection, clock: Clock | None) -> Keys:
+    from fieldworthy.storage.keys import SqlKeys
+
+    return SqlKeys(connection, clock)
 
 
 def _now() -> datetime:

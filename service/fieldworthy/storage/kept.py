@@ -2,20 +2,17 @@
 
 from functools import cached_property
 
-from sqlalchemy import text
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from fieldworthy.core.base.micros import micros_of
 from fieldworthy.storage.answers import SqlAnswers
 from fieldworthy.storage.aside import SqlAside
 from fieldworthy.storage.entries import SqlEntries
 from fieldworthy.storage.machines import SqlMachines
+from fieldworthy.storage.moments import moment
 from fieldworthy.storage.readings import SqlReadings
 from fieldworthy.storage.rulebooks import SqlRulebooks
 from fieldworthy.storage.standings import SqlStandings
 from fieldworthy.usecases.ports import Clock
-
-_EPOCH_MICROS = text("select (extract(epoch from clock_timestamp()) * 1000000)::bigint")
 
 
 class SqlKept:
@@ -55,6 +52,4 @@ class SqlKept:
         return SqlAnswers(self.connection, self.organisation)
 
     async def moment(self) -> int:
-        if self._clock is not None:
-            return micros_of(self._clock())
-        return int((await self.connection.execute(_EPOCH_MICROS)).scalar_one())
+        return await moment(self.connection, self._clock)

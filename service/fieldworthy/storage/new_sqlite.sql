@@ -176,4 +176,40 @@ CREATE TABLE answers (
 
 CREATE INDEX ix_answers_organisation_known ON answers (organisation, known);
 
-insert into alembic_version (version_num) values ('0003');
+CREATE TABLE organisations (
+	id INTEGER NOT NULL, 
+	name VARCHAR(120) NOT NULL, 
+	created BIGINT NOT NULL, 
+	CONSTRAINT pk_organisations PRIMARY KEY (id), 
+	CONSTRAINT uq_organisations_name UNIQUE (name)
+);
+
+CREATE TABLE keys (
+	id VARCHAR(12) NOT NULL, 
+	organisation INTEGER NOT NULL, 
+	name VARCHAR(120) NOT NULL, 
+	digest BLOB NOT NULL, 
+	scopes TEXT NOT NULL, 
+	created BIGINT NOT NULL, 
+	expires BIGINT NOT NULL, 
+	revoked BIGINT, 
+	last_used BIGINT, 
+	CONSTRAINT pk_keys PRIMARY KEY (id), 
+	CONSTRAINT fk_keys_organisation FOREIGN KEY(organisation) REFERENCES organisations (id)
+);
+
+CREATE INDEX ix_keys_organisation_created ON keys (organisation, created);
+
+CREATE TABLE rulebook_shares (
+	organisation INTEGER NOT NULL, 
+	name VARCHAR(80) NOT NULL, 
+	version INTEGER NOT NULL, 
+	reader VARCHAR(120) NOT NULL, 
+	shared_at DATETIME NOT NULL, 
+	CONSTRAINT pk_rulebook_shares PRIMARY KEY (organisation, name, version, reader), 
+	CONSTRAINT fk_rulebook_shares_organisation_name_version FOREIGN KEY(organisation, name, version) REFERENCES rulebook_versions (organisation, name, version)
+);
+
+CREATE INDEX ix_rulebook_shares_reader ON rulebook_shares (reader);
+
+insert into alembic_version (version_num) values ('0005');

@@ -3,15 +3,17 @@
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, Row, func, insert, or_, select, union, update
+from sqlalchemy import ColumnElement, Row, Select, and_, delete, func, insert, or_, select, tuple_, union, update
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from fieldworthy.core.base.finding import nearest
+from fieldworthy.storage.tables import organisations
 from fieldworthy.storage.tables import rulebook_drafts as drafts
+from fieldworthy.storage.tables import rulebook_shares as shares
 from fieldworthy.storage.tables import rulebook_versions as versions
-from fieldworthy.usecases.kept import HOME, Kept
-from fieldworthy.usecases.ports import Draft, Published, Shelved, Version
+from fieldworthy.usecases.kept import Kept
+from fieldworthy.usecases.ports import Draft, Published, Shared, Shelved, Version
 from fieldworthy.usecases.refusals import VersionTaken
 
 _SUMMARY = (versions.c.name, versions.c.version, versions.c.digest, versions.c.title, versions.c.published_at)
@@ -21,12 +23,12 @@ _WHOLE = (*_SUMMARY, versions.c.text, versions.c.media_type, versions.c.document
 class SqlRulebooks:
     """Implements `usecases.ports.Rulebooks` for one organisation, inside one transaction, which it neither begins nor ends."""
 
-    def __init__(self, connection: AsyncConnection, organisation: int = HOME, own_clock: bool = False, beside: Kept | None = None) -> None:
-        """own_clock: whether moments are told by the database's clock. beside: what is kept of machines, for who publishes."""
+    def __init__(self, connection: AsyncConnection, organisation: int, own_clock: bool = False, beside: Kept | None = None) -> None:
+        """own_clock: whether moments are told by the database's clock. beside: what it keeps of machines, for who publishes."""
         self.beside = beside
         self._connection = connection
         self._own_clock = own_clock
-        self._organisation = organisation
+        self.organisation = organisation
         self._own_drafts = drafts.c.organisation == organisation
         self._own = versions.c.organisation == organisation
 
@@ -44,7 +46,7 @@ class SqlRulebooks:
         values = {"text": draft.text, "media_type": draft.media_type, "revision": draft.revision, "changed_at": draft.changed_at}
         changed = await self._connection.execute(update(drafts).where(self._own_drafts, drafts.c.name == draft.name).values(values))
         if changed.rowcount == 0:
-            await self._connection.execute(insert(drafts).values(organisation=self._organisation, name=draft.name, **values))
+            await self._connection.execute(insert(drafts).values(organisation=self.organisation, name=draft.name, **values))
 
     async def newest(self, name: str) -> Version | None:
         return await self._version(versions.c.name == name)
@@ -73,7 +75,7 @@ class SqlRulebooks:
         values = {column.name: getattr(published, column.name) for column in _WHOLE}
         try:
             async with self._connection.begin_nested():
-                await self._connection.execute(insert(versions).values(organisation=self._organisation, **values))
+                await self._connection.execute(insert(versions).values(organisation=self.organisation, **values))
         except IntegrityError as trouble:
             raise VersionTaken(published.name, published.version) from trouble
 
@@ -107,6 +109,57 @@ class SqlRulebooks:
         end = versions.c.name.endswith(name[-3:], autoescape=True)
         query = select(versions.c.name).where(self._own, or_(start, end)).distinct().order_by(versions.c.name).limit(200)
         return nearest(name, (await self._connection.execute(query)).scalars().all(), most)
+
+    async def share(self, name: str, version: int, reader: str, at: datetime) -> None:
+        if reader not in await self.readers(name, version):  # whoever writes rulebooks queues: nobody else adds it meanwhile
+            values = {"organisation": self.organisation, "name": name, "version": version, "reader": reader, "shared_at": at}
+            await self._connection.execute(insert(shares).values(values))
+
+    async def unshare(self, name: str, version: int, reader: str) -> None:
+        await self._connection.execute(delete(shares).where(*self._shares(name, version), shares.c.reader == reader))
+
+    async def readers(self, name: str, version: int) -> tuple[str, ...]:
+        query = select(shares.c.reader).where(*self._shares(name, version)).order_by(shares.c.reader)
+        return tuple((await self._connection.execute(query)).scalars().all())
+
+    async def shared(self, after: tuple[str, str, int] | None, limit: int) -> tuple[Shared, ...]:
+        place = (organisations.c.name, versions.c.name, versions.c.version)
+        query = self._shared_with_us(organisations.c.name.label("owner"), *_SUMMARY).order_by(*place).limit(limit)
+        if after is not None:
+            query = query.where(tuple_(*place) > tuple_(*after))
+        return tuple(Shared(row.owner, _summary(row)) for row in (await self._connection.execute(query)).all())
+
+    async def shared_version(self, organisation: str, name: str, version: int) -> Published | None:
+        query = self._shared_with_us(*_WHOLE)
+        row = await self._first(query.where(organisations.c.name == organisation, versions.c.name == name, versions.c.version == version))
+        return None if row is None else Published(**row._mapping)
+
+    async def shared_by_digest(self, digest: str) -> tuple[str, Published] | None:
+        query = self._shared_with_us(organisations.c.name.label("owner"), *_WHOLE).where(versions.c.digest == digest)
+        row = await self._first(query.order_by(versions.c.published_at, organisations.c.name, versions.c.name, versions.c.version).limit(1))
+        if row is None:
+            return None
+        told = dict(row._mapping)
+        return told.pop("owner"), Published(**told)
+
+    def _shares(self, name: str, version: int) -> tuple[ColumnElement[bool], ...]:
+        """Of a version of our own."""
+        return shares.c.organisation == self.organisation, shares.c.name == name, shares.c.version == version
+
+    def _shared_with_us(self, *columns: Any) -> Select[Any]:
+        """Versions of others, each with whose it is, that name us as a reader."""
+        us = organisations.alias()
+        same = and_(
+            shares.c.organisation == versions.c.organisation, shares.c.name == versions.c.name, shares.c.version == versions.c.version
+        )
+        return (
+            select(*columns)
+            .select_from(versions)
+            .join(shares, same)
+            .join(organisations, organisations.c.id == versions.c.organisation)
+            .join(us, us.c.name == shares.c.reader)
+            .where(us.c.id == self.organisation)
+        )
 
     async def _version(self, *where: ColumnElement[bool]) -> Version | None:
         row = await self._first(select(*_SUMMARY).where(self._own, *where).order_by(versions.c.version.desc()).limit(1))

@@ -1,6 +1,7 @@
 """The tables. Changed only together with a step in migrations/; a test compares the two.
 
-Each carries the organisation in its key, so that what is kept can be split by organisation later without another form of row.
+Each carries the organisation in its key: whose row it is. (Not that of keys, which tell whose request it is.) Organisation 1 is everybody's
+while there are no keys, and has no row of its own before the first key is made; so nothing refers to that table but keys.
 What is kept of machines counts time in microseconds since 1970, UTC: one integer, the same on both databases, quick to compare.
 """
 
@@ -13,6 +14,7 @@ from sqlalchemy import (
     Column,
     DateTime,
     Double,
+    ForeignKey,
     ForeignKeyConstraint,
     Index,
     Integer,
@@ -27,7 +29,7 @@ from sqlalchemy import (
 from sqlalchemy.engine import Dialect
 from sqlalchemy.types import TypeDecorator
 
-REVISION = "0003"  # of the newest step in migrations/, which a test holds it to
+REVISION = "0005"  # of the newest step in migrations/, which a test holds it to
 
 metadata = MetaData(
     naming_convention={
@@ -72,6 +74,30 @@ def _of_machine() -> ForeignKeyConstraint:
     return ForeignKeyConstraint(["organisation", "machine"], ["machines.organisation", "machines.key"])
 
 
+organisations = Table(
+    "organisations",
+    metadata,
+    Column("id", Integer, primary_key=True, autoincrement=False),  # 1, 2, ...
+    Column("name", String(120), nullable=False),
+    Column("created", BigInteger, nullable=False),
+    UniqueConstraint("name"),
+)
+
+keys = Table(  # what opens the service; found by the public part of a key's text
+    "keys",
+    metadata,
+    Column("id", String(12), primary_key=True),
+    Column("organisation", Integer, ForeignKey("organisations.id"), nullable=False),
+    Column("name", String(120), nullable=False),
+    Column("digest", LargeBinary, nullable=False),  # SHA-256 of the secret, 32 bytes
+    Column("scopes", Text, nullable=False),  # words with a space between
+    Column("created", BigInteger, nullable=False),
+    Column("expires", BigInteger, nullable=False),
+    Column("revoked", BigInteger),
+    Column("last_used", BigInteger),
+    Index(None, "organisation", "created"),
+)
+
 rulebook_drafts = Table(
     "rulebook_drafts",
     metadata,
@@ -99,6 +125,20 @@ rulebook_versions = Table(
     Column("published_at", Instant, nullable=False),
     CheckConstraint("version >= 1", name="version"),
     Index(None, "organisation", "digest"),
+)
+
+rulebook_shares = Table(  # which organisations may read a version beside its own
+    "rulebook_shares",
+    metadata,
+    _organisation(),
+    Column("name", String(80), primary_key=True),
+    Column("version", Integer, primary_key=True, autoincrement=False),
+    Column("reader", String(120), primary_key=True),  # by name: there need not be one, so that nobody learns which there are
+    Column("shared_at", Instant, nullable=False),
+    ForeignKeyConstraint(
+        ["organisation", "name", "version"], ["rulebook_versions.organisation", "rulebook_versions.name", "rulebook_versions.version"]
+    ),
+    Index(None, "reader"),
 )
 
 machines = Table(

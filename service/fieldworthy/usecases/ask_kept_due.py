@@ -16,7 +16,7 @@ from fieldworthy.core.base.finding import Refused
 from fieldworthy.core.base.micros import at_micros, micros_of, micros_text
 from fieldworthy.usecases.as_of import refuse_ahead
 from fieldworthy.usecases.ask_due import due
-from fieldworthy.usecases.asking import Answered, Finder
+from fieldworthy.usecases.asking import Answered, Finder, Finders
 from fieldworthy.usecases.assemble import ROOMS, Assembled, Told, assemble
 from fieldworthy.usecases.find_rulebook import Found, resolve
 from fieldworthy.usecases.kept import THINNED, KeepStore, Kept, Machine
@@ -154,7 +154,7 @@ def due_request(
 class AskKeptDue:
     """What is due on a kept machine, and why."""
 
-    def __init__(self, store: KeepStore, find: Finder, embed: Callable[[str], Any] = json.loads) -> None:
+    def __init__(self, store: KeepStore, find: Finders, embed: Callable[[str], Any] = json.loads) -> None:
         """embed: see `ask_due.due`."""
         self._store = store
         self._find = find
@@ -183,7 +183,7 @@ class AskKeptDue:
             reads = await read_kept(kept, [machine], as_of, back=as_of is not None or now is not None)
         if not reads:
             raise MachineNotYetKept(id, micros_text(moment if as_of is None else as_of))
-        found = await find_for(self._find, reads[0])
+        found = await find_for(self._find.of(organisation), reads[0])
         asked = now if now is not None else micros_text(moment if as_of is None else as_of)
         answer = answer_kept(reads[0], found, asked, tasks, notice, self._embed)
         thinned = reads[0].thinned

@@ -22,6 +22,12 @@ class Finder(Protocol):
     async def __call__(self, source: RulebookSource) -> Found: ...
 
 
+class Finders(Protocol):
+    """A Finder for each organisation."""
+
+    def of(self, organisation: int) -> Finder: ...
+
+
 Q = TypeVar("Q")
 A = TypeVar("A", bound=Answer)
 

@@ -3,6 +3,8 @@
 `"name"` is the newest published version, `"name@3"` that version, `"sha256:…"` the version with that digest; a mapping is a whole document,
 checked on the spot. Checked rulebooks are kept ready by name and version, or by the document that was sent: neither ever changes its
 meaning, so nothing in the cache can go stale. (Not by digest: it is the same for two orders of declaration, and the order decides ties.)
+By its digest a version that another organisation shares is found too, by whoever asks about a machine that is not kept.
+All of it holds within one organisation: what another one calls by the same name, or has sent, is not looked at, not even for its speed.
 """
 
 import asyncio
@@ -18,7 +20,7 @@ from fieldworthy.core.answer.examples import run_example
 from fieldworthy.core.rulebook.check import RunExample, check_rulebook
 from fieldworthy.core.rulebook.model import CheckedRulebook
 from fieldworthy.usecases.limits import CACHE_BYTES, MAX_STATES
-from fieldworthy.usecases.ports import Rulebooks, Store, Version
+from fieldworthy.usecases.ports import Rulebooks, Shelves, Store, Version
 from fieldworthy.usecases.refusals import ReferenceMalformed, RulebookHasErrors, RulebookUnknown, VersionUnknown
 
 RulebookSource = str | Mapping[str, Any]
@@ -83,31 +85,16 @@ class BookCache:
         return len(self._kept)
 
 
-class FindRulebook:
-    """Resolves what a request calls its rulebook."""
+class FindWithin:
+    """Finds rulebooks inside a transaction that is open already, and so of the organisation that it is about."""
 
-    def __init__(self, store: Store | None = None, cache: BookCache | None = None, most_states: int = MAX_STATES) -> None:
-        """store: None where only whole documents can be asked about (a file on the command line). most_states: see CheckDraft."""
-        self._most_states = most_states
-        self._store = store
+    def __init__(self, cache: BookCache | None = None) -> None:
         self._cache = cache if cache is not None else BookCache()
 
-    async def __call__(self, source: RulebookSource) -> Found:
-        """Raises ReferenceMalformed, RulebookUnknown, VersionUnknown, RulebookHasErrors."""
-        if not isinstance(source, str):
-            return await self._sent_along(source)
-        if self._store is None:
-            raise RulebookUnknown(source)
-        known = self._cache.get(source)  # only `name@3` is a key: a version that is kept ready needs no look-up
-        if known is not None and (numbered := _REFERENCE.fullmatch(source)) is not None:
-            return Found(known, int(numbered["version"]))
-        async with self._store.read() as kept:
-            return await self.within(kept, source)
-
     async def within(self, kept: Rulebooks, source: str) -> Found:
-        """The same inside a transaction that is open already: it takes no second connection while it holds one."""
+        """What is meant there; it takes no second connection while it holds one. Raises what FindRulebook raises, but of documents."""
         version = await resolve(kept, source)
-        key = f"{version.name}@{version.version}"
+        key = _key(kept.organisation, f"{version.name}@{version.version}")
         book = self._cache.get(key)
         if book is None:
             published = await kept.published(version.name, version.version)
@@ -116,15 +103,67 @@ class FindRulebook:
             book = await self._cache.once(key, lambda: checked(json.loads(declared)), len(declared))
         return Found(book, version.version)
 
+
+class FindRulebooks(FindWithin):
+    """Finds rulebooks of each organisation, and keeps them ready in one cache."""
+
+    def __init__(self, shelves: Shelves, cache: BookCache | None = None, most_states: int = MAX_STATES) -> None:
+        super().__init__(cache)
+        self._shelves = shelves
+        self._most_states = most_states
+
+    def of(self, organisation: int) -> "FindRulebook":
+        """For what this organisation asks."""
+        return FindRulebook(self._shelves.shelf(organisation), self._cache, self._most_states)
+
+
+class FindRulebook(FindWithin):
+    """Resolves what a request of one organisation calls its rulebook."""
+
+    def __init__(self, store: Store | None = None, cache: BookCache | None = None, most_states: int = MAX_STATES) -> None:
+        """store: None where only whole documents can be asked about (a file on the command line). most_states: see CheckDraft."""
+        super().__init__(cache)
+        self._most_states = most_states
+        self._store = store
+        self._organisation = 0 if store is None else store.organisation
+
+    async def __call__(self, source: RulebookSource) -> Found:
+        """Raises ReferenceMalformed, RulebookUnknown, VersionUnknown, RulebookHasErrors."""
+        if not isinstance(source, str):
+            return await self._sent_along(source)
+        if self._store is None:
+            raise RulebookUnknown(source)
+        known = self._cache.get(_key(self._organisation, source))  # only `name@3` is a key: a version that is kept ready needs no look-up
+        if known is not None and (numbered := _REFERENCE.fullmatch(source)) is not None:
+            return Found(known, int(numbered["version"]))
+        async with self._store.read() as kept:
+            try:
+                return await self.within(kept, source)
+            except RulebookUnknown:
+                shared = await kept.shared_by_digest(source) if _DIGEST.fullmatch(source) else None
+                if shared is None:
+                    raise
+        owner, version = shared
+        key = _key(self._organisation, f"of {owner}: {version.name}@{version.version}")
+        book = await self._cache.once(key, lambda: checked(json.loads(version.declared)), len(version.declared))
+        return Found(book, version.version)
+
     def pinned(self) -> "PinnedRulebooks":
         """The same, but each reference is looked up once: for a batch, in which one name must mean one version in every line."""
         return PinnedRulebooks(self)
 
     async def _sent_along(self, document: Mapping[str, Any]) -> Found:
         written = json.dumps(document, ensure_ascii=False, default=str).encode("utf-8", "surrogatepass")
-        key = "sent:" + hashlib.sha256(written).hexdigest()  # as written, order and all: a cheaper key than its digest
+        key = _key(
+            self._organisation, "sent:" + hashlib.sha256(written).hexdigest()
+        )  # as written, order and all: a cheaper key than its digest
         book = await self._cache.once(key, lambda: checked(document, run_example, self._most_states), len(written))
         return Found(book, None)
+
+
+def _key(organisation: int, called: str) -> str:
+    """What a checked rulebook is kept ready under: what one organisation calls it says nothing about another's."""
+    return f"{organisation}/{called}"
 
 
 class PinnedRulebooks:

@@ -10,7 +10,7 @@ from typing import Any
 from fieldworthy.core.base.finding import Finding, Refused
 from fieldworthy.usecases.as_of import refuse_ahead
 from fieldworthy.usecases.ask_kept_due import read_kept
-from fieldworthy.usecases.asking import Finder
+from fieldworthy.usecases.asking import Finders
 from fieldworthy.usecases.compute_standings import Compute, Writing
 from fieldworthy.usecases.kept import KeepStore, Machine
 from fieldworthy.usecases.kept_standings import FITNESS, URGENCY, Computed, Place, Row, Scope, Summary, Wanted
@@ -25,20 +25,22 @@ _PAGE = 1000
 class AskFleetAsOf:
     """The page that `AskFleet` gives, as of an earlier moment."""
 
-    def __init__(self, store: KeepStore, find: Finder, writing: Writing) -> None:
+    def __init__(self, store: KeepStore, find: Finders, writing: Writing) -> None:
         self._store = store
-        self._compute = Compute(find, writing)
+        self._find = find
+        self._writing = writing
 
     async def __call__(self, organisation: int, wanted: Wanted, after: Place | None, limit: int, as_of: int) -> Fleet:
         """as_of: what was known then, and the moment asked about. Raises QuestionDoesNotFit where it lies ahead, Refused for too many."""
         machines = await self._machines(organisation, wanted.scope, as_of)
+        compute = Compute(self._find.of(organisation), self._writing)
         made: list[tuple[Machine, Computed, Sequence[Row]]] = []
         thinned = as_of
         for i in range(0, len(machines), AT_ONCE):
             async with self._store.look(organisation) as kept:
                 reads = await read_kept(kept, machines[i : i + AT_ONCE], as_of, back=True)
             for read in reads:
-                computed, rows = await self._compute(read, as_of)
+                computed, rows = await compute(read, as_of)
                 if _by_rulebook(computed, wanted.scope):
                     made.append((replace(read.machine, site=read.told.document.get("site")), computed, rows))
                     thinned = max(thinned, read.thinned or as_of)

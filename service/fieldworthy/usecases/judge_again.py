@@ -8,7 +8,7 @@ from collections.abc import Collection, Sequence
 
 from fieldworthy.core.base.names import key as key_of
 from fieldworthy.core.meter.intake import FROM_THE_FUTURE
-from fieldworthy.usecases.find_rulebook import FindRulebook
+from fieldworthy.usecases.find_rulebook import FindWithin
 from fieldworthy.usecases.keep_readings import SET_ASIDE, keep_locked
 from fieldworthy.usecases.kept import MOST_ABOUT, Kept, Machine
 from fieldworthy.usecases.sent_readings import SentReading, SentReadings
@@ -19,7 +19,7 @@ MOST_TOLD_ANEW = 500
 
 
 async def judge_again(
-    kept: Kept, find: FindRulebook, machine: Machine, meters: Collection[str], known: int, but: str | None = None
+    kept: Kept, find: FindWithin, machine: Machine, meters: Collection[str], known: int, but: str | None = None
 ) -> Sequence[str]:
     """
     Keeps what waits of these meters (`names.key`) of a locked machine and fits by now, as if it had been sent again; the keys of those,

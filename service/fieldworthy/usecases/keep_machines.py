@@ -13,7 +13,7 @@ from fieldworthy.core.answer.due import answer_due, read_due_question
 from fieldworthy.core.base.finding import Finding, Refused, pointer
 from fieldworthy.core.base.micros import micros_text
 from fieldworthy.usecases.as_of import refuse_ahead
-from fieldworthy.usecases.find_rulebook import FindRulebook, Found
+from fieldworthy.usecases.find_rulebook import FindWithin, Found
 from fieldworthy.usecases.kept import MACHINE, Entry, Kept, Machine, next_known
 from fieldworthy.usecases.only_if import ALWAYS, OnlyIf, tag_of
 from fieldworthy.usecases.own_units import check_move
@@ -58,7 +58,7 @@ class PutMachine:
 class KeepMachines:
     """Puts machines, inside a transaction that is open."""
 
-    def __init__(self, find: FindRulebook) -> None:
+    def __init__(self, find: FindWithin) -> None:
         self._find = find
 
     async def put(self, kept: Kept, id: str, document: Json, only_if: OnlyIf = ALWAYS) -> PutMachine:

@@ -15,7 +15,7 @@ from fieldworthy.core.base.quantity import Unit, convert, find_unit, to_ticks, w
 from fieldworthy.core.base.vocabulary import Vocabulary
 from fieldworthy.core.meter.intake import KEPT, SAME, Dial, Sent, Swap, Verdict, judge
 from fieldworthy.usecases.aside_words import UNKNOWN_MACHINE, UNKNOWN_METER, unknown_machine, unknown_meter, words_of
-from fieldworthy.usecases.find_rulebook import FindRulebook
+from fieldworthy.usecases.find_rulebook import FindWithin
 from fieldworthy.usecases.kept import Kept, Machine, next_known
 from fieldworthy.usecases.kept_readings import DISMISSED, Meter, OfMeter, Point, Row, Span
 from fieldworthy.usecases.sent_readings import Called, SentReadings, distinct
@@ -63,7 +63,7 @@ class _Before:
     dismissed: Set[int]
 
 
-async def keep_readings(kept: Kept, find: FindRulebook, sent: SentReadings) -> Intake:
+async def keep_readings(kept: Kept, find: FindWithin, sent: SentReadings) -> Intake:
     """
     Keeps what can be kept; the rest is set aside.
 
@@ -73,7 +73,7 @@ async def keep_readings(kept: Kept, find: FindRulebook, sent: SentReadings) -> I
 
 
 async def keep_locked(
-    kept: Kept, find: FindRulebook, sent: SentReadings, locked: Mapping[str, Machine], known: int | None = None, most: int | None = None
+    kept: Kept, find: FindWithin, sent: SentReadings, locked: Mapping[str, Machine], known: int | None = None, most: int | None = None
 ) -> Intake:
     """
     The same, of machines that are locked already. known: since when it is known, None: from now on; most: of so many it is told why
@@ -170,7 +170,7 @@ def _sort_out(meter: _OfMeter, verdicts: Sequence[Verdict], outcomes: list[str],
 
 async def _meters(
     kept: Kept,
-    find: FindRulebook,
+    find: FindWithin,
     locked: Mapping[str, Machine],
     told: SettingAside,
 ) -> list[_OfMeter]:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 from fieldworthy.core.base.names import key as key_of
 from fieldworthy.core.base.vocabulary import Meter
-from fieldworthy.usecases.find_rulebook import FindRulebook
+from fieldworthy.usecases.find_rulebook import FindWithin
 from fieldworthy.usecases.keep_readings import Intake, keep_readings
 from fieldworthy.usecases.kept import Kept, Machine
 from fieldworthy.usecases.limits import MAX_PAGE
@@ -100,7 +100,7 @@ class _Whose:
 
 
 async def keep_telematics(
-    kept: Kept, find: FindRulebook, told: Sequence[Told], machines: Mapping[str, str], meters: Mapping[str, str], machine: str | None = None
+    kept: Kept, find: FindWithin, told: Sequence[Told], machines: Mapping[str, str], meters: Mapping[str, str], machine: str | None = None
 ) -> TelematicsIntake:
     """
     Keeps the readings of a document.
@@ -140,7 +140,7 @@ def _meter(told: Told, declared: Mapping[str, Meter], meters: Mapping[str, str])
     return name, own.unit.name if own is not None and own.unit.name in COUNTS else COUNTS[0]
 
 
-async def _meters(kept: Kept, find: FindRulebook, ids: Collection[str]) -> Mapping[str, Mapping[str, Meter]]:
+async def _meters(kept: Kept, find: FindWithin, ids: Collection[str]) -> Mapping[str, Mapping[str, Meter]]:
     """The meters that each machine's rulebook declares, by their key form; none for a machine that is not kept."""
     machines = await kept.machines.named(ids)
     books = {ref: (await find.within(kept.rulebooks, ref)).book for ref in {m.rulebook for m in machines.values()}}

@@ -9,7 +9,7 @@ from typing import Any
 from fieldworthy.core.answer.evidence import Evidence
 from fieldworthy.core.base.micros import AHEAD, micros_text
 from fieldworthy.usecases.as_of import refuse_ahead
-from fieldworthy.usecases.find_rulebook import FindRulebook, Found
+from fieldworthy.usecases.find_rulebook import FindWithin, Found
 from fieldworthy.usecases.judge_again import judge_again
 from fieldworthy.usecases.keep_machines import known_machine, refuse_twice, written
 from fieldworthy.usecases.kept import MOST_ABOUT, WITHDRAWN, Entry, Kept, Machine, next_known
@@ -51,7 +51,7 @@ class Page:
 class KeepTold:
     """Keeps and withdraws, inside a transaction that is open. reports: reads evidence, whose form the doors know."""
 
-    def __init__(self, find: FindRulebook, reports: Callable[[Sequence[Json]], Sequence[Evidence]]) -> None:
+    def __init__(self, find: FindWithin, reports: Callable[[Sequence[Json]], Sequence[Evidence]]) -> None:
         self._find = find
         self._reports = reports
 
@@ -114,7 +114,7 @@ class KeepTold:
     async def _books(self, kept: Kept, machine: Machine, kind: Kind, reference: str) -> Sequence[Found]:
         """
         The versions that may read what is told, the newest last: of evidence also the one that the machine's open work keeps, for its
-        questions are put to that one. Raises what FindRulebook raises.
+        questions are put to that one. Raises what FindWithin raises.
         """
         works = await kept.entries.open(machine.key, WORK) if kind.entry == EVIDENCE else ()
         pinned = read_work(works[0]).rulebook if works else None

@@ -12,7 +12,8 @@ from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
-from fieldworthy.usecases.ports import Rulebooks, Store
+from fieldworthy.usecases.keys import KeyStore
+from fieldworthy.usecases.ports import Rulebooks, Shelves
 
 if TYPE_CHECKING:  # each of these rooms is described beside the deeds that use it
     from fieldworthy.usecases.kept_answers import Answers
@@ -20,7 +21,7 @@ if TYPE_CHECKING:  # each of these rooms is described beside the deeds that use 
     from fieldworthy.usecases.kept_standings import Standings
 
 HOME = 1
-"""The organisation that everything belongs to while there is only one."""
+"""The organisation that everything belongs to while there are no keys; the first one that is given a key takes it over."""
 
 MACHINE = "machine"
 """The kind of entry that holds a machine's own document; its id is empty."""
@@ -188,9 +189,12 @@ class KeepStore(Protocol):
     def look(self, organisation: int, as_of: int | None = None) -> AbstractAsyncContextManager[Kept]:
         """as_of: a moment of which is asked: whatever is being kept by then is waited for, so that the answer never changes."""
 
+    async def organisations(self) -> Sequence[int]:
+        """Of which something may be kept."""
 
-class WholeStore(Store, KeepStore, Protocol):
-    """Rulebooks and machines."""
+
+class WholeStore(Shelves, KeepStore, KeyStore, Protocol):
+    """Rulebooks, machines, and the keys to them."""
 
 
 async def next_known(kept: Kept, machines: Collection[Machine]) -> int:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from fieldworthy.core.base.finding import Finding, Refused, did_you_mean
 from fieldworthy.core.base.names import key as key_of
-from fieldworthy.usecases.find_rulebook import FindRulebook
+from fieldworthy.usecases.find_rulebook import FindWithin
 from fieldworthy.usecases.kept import Kept
 from fieldworthy.usecases.kept_readings import PastReading
 from fieldworthy.usecases.refusals import MachineUnknown, shorten
@@ -31,7 +31,7 @@ class KeptPage:
     more: tuple[int, int] | None
 
 
-async def list_readings(kept: Kept, find: FindRulebook, id: str, asked: Asked, limit: int) -> KeptPage:
+async def list_readings(kept: Kept, find: FindWithin, id: str, asked: Asked, limit: int) -> KeptPage:
     """The newest first. Raises MachineUnknown; Refused for a meter that there is none of."""
     machine = await kept.machines.find(id)
     if machine is None:

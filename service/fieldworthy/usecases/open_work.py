@@ -17,7 +17,7 @@ from fieldworthy.core.answer.reader import Reader
 from fieldworthy.core.base.finding import pointer
 from fieldworthy.core.base.micros import AHEAD, at_micros, micros_text
 from fieldworthy.core.base.names import key, tidy
-from fieldworthy.usecases.find_rulebook import FindRulebook, Found
+from fieldworthy.usecases.find_rulebook import FindWithin, Found
 from fieldworthy.usecases.kept import MOST_ABOUT, Entry, Kept, Machine, next_known
 from fieldworthy.usecases.refusals import MachineUnknown, QuestionDoesNotFit, WorkUnknown
 from fieldworthy.usecases.work_changes import CHANGE, Change, Report, changes_of, done_changes, micros, read_change
@@ -216,7 +216,7 @@ def _cut(told: Sequence[Json]) -> Mapping[tuple[str, str], int]:
 class SetScene:
     """Reads a machine's scene from the store, and what comes along with a request into it."""
 
-    def __init__(self, find: FindRulebook, questions: Questions) -> None:
+    def __init__(self, find: FindWithin, questions: Questions) -> None:
         self._find = find
         self.questions = questions
 

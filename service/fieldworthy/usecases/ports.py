@@ -58,8 +58,19 @@ class Shelved:
     draft: int | None
 
 
+@dataclass(frozen=True, slots=True)
+class Shared:
+    """A version that another organisation lets this one read. organisation: whose it is, by name."""
+
+    organisation: str
+    version: Version
+
+
 class Rulebooks(Protocol):
-    """Drafts and published versions inside one transaction."""
+    """Drafts and published versions of one organisation, inside one transaction."""
+
+    @property
+    def organisation(self) -> int: ...
 
     @property
     def beside(self) -> "Kept | None":
@@ -98,6 +109,24 @@ class Rulebooks(Protocol):
     async def close_names(self, name: str, most: int) -> tuple[str, ...]:
         """Some published names, to suggest in place of `name`; those that share its beginning first."""
 
+    async def share(self, name: str, version: int, reader: str, at: datetime) -> None:
+        """Lets the organisation of that name read a version. Once more does nothing."""
+
+    async def unshare(self, name: str, version: int, reader: str) -> None:
+        """Lets it no longer; where it did not, nothing."""
+
+    async def readers(self, name: str, version: int) -> tuple[str, ...]:
+        """The names of organisations that may read a version, in order."""
+
+    async def shared(self, after: tuple[str, str, int] | None, limit: int) -> tuple[Shared, ...]:
+        """What others let this organisation read, in the order of organisation, name and version, from behind `after` on."""
+
+    async def shared_version(self, organisation: str, name: str, version: int) -> Published | None:
+        """Such a version with its texts."""
+
+    async def shared_by_digest(self, digest: str) -> tuple[str, Published] | None:
+        """The oldest of those with this digest, and whose it is."""
+
 
 class StoreUnavailable(Exception):
     """
@@ -115,11 +144,20 @@ class StoreUnavailable(Exception):
 
 
 class Store(Protocol):
-    """Where rulebooks are kept. Its blocks raise StoreUnavailable."""
+    """Where the rulebooks of one organisation are kept. Its blocks raise StoreUnavailable."""
+
+    @property
+    def organisation(self) -> int: ...
 
     def read(self) -> AbstractAsyncContextManager[Rulebooks]: ...
 
     def write(self) -> AbstractAsyncContextManager[Rulebooks]: ...
+
+
+class Shelves(Protocol):
+    """Where the rulebooks of all organisations are kept, each on a shelf of its own."""
+
+    def shelf(self, organisation: int) -> Store: ...
 
 
 class Clock(Protocol):

@@ -1,7 +1,14 @@
 """Requests that are refused. Every leaf has a stable code, a status, a title (the cause) and a remedy.
 
     Refusal
+    ├── NoKey 401                                             (usecases.key_refusals)
+    │   ├── KeyMissing               key.missing
+    │   ├── KeyRefused               key.refused
+    │   └── KeyEnded                 key.ended
+    ├── ScopeMissing 403             key.scope_missing
     ├── NotFound 404
+    │   ├── KeyUnknown               key.unknown
+    │   ├── OrganisationUnknown      organisation.unknown
     │   ├── RulebookUnknown          rulebook.unknown
     │   ├── VersionUnknown           rulebook.version_unknown
     │   ├── DraftUnknown             rulebook.draft_unknown
@@ -28,6 +35,7 @@
     │   └── RequestInFlight          request.in_flight
     ├── TooLarge 413                 request.too_large
     └── DoesNotFit 422
+        ├── KeyImpossible            key.impossible
         ├── KeyReused                request.key_reused
         ├── ReferenceMalformed       rulebook.reference_malformed
         ├── NameDiffers              rulebook.name_differs

@@ -67,6 +67,9 @@ class ThinningStore(Protocol):
 
     def thin(self, organisation: int) -> AbstractAsyncContextManager[Thinning]: ...
 
+    async def organisations(self) -> Sequence[int]:
+        """Of which something may be kept."""
+
 
 async def retain(store: ThinningStore, months: int, organisation: int = HOME) -> Retained:
     """
@@ -90,6 +93,17 @@ async def retain(store: ThinningStore, months: int, organisation: int = HOME) ->
         if len(page) < _PAGE:
             return Retained(machines, kept, dropped, answers)
         after = page[-1]
+
+
+async def retain_all(store: ThinningStore, months: int) -> Retained:
+    """The same of every organisation, one after the other; what was done of all of them. Raises StoreUnavailable."""
+    done = [await retain(store, months, each) for each in await store.organisations()]
+    return Retained(
+        sum(each.machines for each in done),
+        sum(each.kept for each in done),
+        sum(each.dropped for each in done),
+        sum(each.answers for each in done),
+    )
 
 
 def months_before(moment: datetime, months: int) -> datetime:

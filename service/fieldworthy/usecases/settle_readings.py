@@ -16,7 +16,7 @@ from fieldworthy.core.base.quantity import Exact, Unit, from_ticks, ticks_text, 
 from fieldworthy.core.meter.intake import EARLIEST, MOST, Dial, Swap
 from fieldworthy.core.meter.replaced import TWICE, Noted, contradiction
 from fieldworthy.usecases.aside_words import sent_number
-from fieldworthy.usecases.find_rulebook import FindRulebook
+from fieldworthy.usecases.find_rulebook import FindWithin
 from fieldworthy.usecases.judge_again import judge_again
 from fieldworthy.usecases.keep_readings import moment_of, swap_of, swaps_of
 from fieldworthy.usecases.kept import Entry, Kept, Machine, next_known
@@ -87,7 +87,7 @@ class _Accepted:
         }
 
 
-async def settle(kept: Kept, find: FindRulebook, key: str, settlement: Settlement) -> SetAside:
+async def settle(kept: Kept, find: FindWithin, key: str, settlement: Settlement) -> SetAside:
     """
     Settles one; the same settlement once more changes nothing and gives the same.
 
@@ -133,9 +133,7 @@ def _told(found: SetAside, details: Mapping[str, Any]) -> tuple[Any, ...]:
     return found.settled_as, found.settled_by, found.settled_why, extra
 
 
-async def _accept(
-    kept: Kept, find: FindRulebook, machine: Machine, found: SetAside, sent: int | float, settlement: Settlement
-) -> _Accepted:
+async def _accept(kept: Kept, find: FindWithin, machine: Machine, found: SetAside, sent: int | float, settlement: Settlement) -> _Accepted:
     """Keeps it, and what waits and fits beside it."""
     place = await _place(kept, find, machine, found)
     now = await kept.moment()
@@ -165,7 +163,7 @@ async def _accept(
     return _Accepted(known, (outcome.value, outcome.unit), [_shown(point, place.own) for point in outcome.withdrawn], also)
 
 
-async def _place(kept: Kept, find: FindRulebook, machine: Machine, found: SetAside) -> _Place:
+async def _place(kept: Kept, find: FindWithin, machine: Machine, found: SetAside) -> _Place:
     book = (await find.within(kept.rulebooks, machine.rulebook)).book
     name = key_of(found.meter)
     declared = book.vocabulary.meters.get(name)

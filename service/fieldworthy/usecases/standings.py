@@ -10,7 +10,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 
 from fieldworthy.usecases.ask_kept_due import read_kept
-from fieldworthy.usecases.asking import Finder
+from fieldworthy.usecases.asking import Finders
 from fieldworthy.usecases.compute_standings import Compute, Writing
 from fieldworthy.usecases.kept import KeepStore, Kept, Machine
 from fieldworthy.usecases.kept_standings import FITNESS, Computed, Place, Row, Scope, Summary, Wanted
@@ -31,9 +31,10 @@ _EVERYTHING = Scope()
 class Recompute:
     """Computes standings that are stale. Several processes may do so at the same time; within one, one after the other."""
 
-    def __init__(self, store: KeepStore, find: Finder, writing: Writing) -> None:
+    def __init__(self, store: KeepStore, find: Finders, writing: Writing) -> None:
         self._store = store
-        self._compute = Compute(find, writing)
+        self._find = find
+        self._writing = writing
         self._one_at_a_time = asyncio.Lock()
         self.wanted = asyncio.Event()  # set where a request saw more than it could compute itself
 
@@ -48,14 +49,21 @@ class Recompute:
                 break
         return done
 
+    async def everywhere(self) -> None:
+        """All that is stale of all organisations; of each a few machines at a time, so that a large fleet keeps nobody waiting."""
+        busy = await self._store.organisations()
+        while busy:
+            busy = [each for each in busy if await self(each, AT_ONCE) == AT_ONCE]
+
     async def _some(self, organisation: int, most: int, scope: Scope) -> int:
         async with self._store.look(organisation) as kept:
             moment = await kept.moment()
             machines = await kept.machines.by_key(await kept.standings.stale(moment, most, scope))
             reads = await read_kept(kept, machines.values())
+        compute = Compute(self._find.of(organisation), self._writing)
         made = []
         for read in reads:
-            made.append(await self._compute(read, moment))
+            made.append(await compute(read, moment))
             await asyncio.sleep(0)  # others have their turn
         if made:
             async with self._store.keep(organisation) as kept:

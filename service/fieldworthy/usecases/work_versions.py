@@ -19,7 +19,7 @@ from fieldworthy.core.base.micros import at_micros, micros_of
 from fieldworthy.core.base.names import key, tidy
 from fieldworthy.core.base.quantity import Quantity
 from fieldworthy.core.base.vocabulary import Fact, state_of
-from fieldworthy.usecases.find_rulebook import FindRulebook, Found, resolve
+from fieldworthy.usecases.find_rulebook import FindWithin, Found, resolve
 from fieldworthy.usecases.kept import MACHINE, Kept
 from fieldworthy.usecases.ports import Version
 from fieldworthy.usecases.refusals import Refusal, RulebookUnknown
@@ -73,7 +73,7 @@ class InForce:
         return self.found.book.vocabulary.facts
 
 
-async def in_force(kept: Kept, find: FindRulebook, reference: str, pinned: str | None, as_of: int | None = None) -> InForce:
+async def in_force(kept: Kept, find: FindWithin, reference: str, pinned: str | None, as_of: int | None = None) -> InForce:
     """
     reference: of the machine's document; a bare name means the newest that was published by then. pinned: the version of its open work.
     Raises what FindRulebook raises.
@@ -174,7 +174,7 @@ class Unread:
     """Makes doubts of what a version can't read, as of a moment, of one machine. document: since when its document stands."""
 
     kept: Kept
-    find: FindRulebook
+    find: FindWithin
     force: InForce
     machine: int
     document: int

@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
+import fieldworthy.usecases.key_refusals  # noqa: F401  # so that its leaves hang on the tree when `leaves` looks for them
 from fieldworthy.usecases.refusals import Refusal, leaves
 
 

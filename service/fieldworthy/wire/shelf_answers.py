@@ -75,6 +75,30 @@ class VersionsAnswer(Closed):
     next: Id | None
 
 
+class ReadersAnswer(Closed):
+    """The organisations that may read a version beside its own."""
+
+    items: Annotated[list[Id], Field(max_length=100_000)]
+
+
+class SharedVersion(Closed):
+    """A version that another organisation shares. organisation: whose it is."""
+
+    organisation: Id
+    name: Id
+    version: Version
+    digest: Digest
+    title: Text
+    published_at: Time
+
+
+class SharedAnswer(Closed):
+    """A page of what others share. next: what to send as `after` to go on; null at the end."""
+
+    items: Annotated[list[SharedVersion], Field(max_length=200)]
+    next: Annotated[str, Field(max_length=2000)] | None
+
+
 class MemberChange(Closed):
     """One member that differs; null where it is absent. Intervals and conditions are given in their canonical form."""
 
@@ -267,6 +291,8 @@ ALL: tuple[type[BaseModel], ...] = (
     PublishAnswer,
     RulebooksAnswer,
     VersionsAnswer,
+    ReadersAnswer,
+    SharedAnswer,
     InputsAnswer,
     CompareAnswer,
     Health,

@@ -233,3 +233,27 @@ CompareAnswer = TypedDict(
     },
 )
 CompareAnswer.__doc__ = "What changed. same: nothing differs in meaning. intervals, needs, holds: the tasks of which these differ."
+
+
+class ReadersAnswer(TypedDict):
+    """The organisations that may read a version beside its own."""
+
+    items: list[str]
+
+
+class SharedVersion(TypedDict):
+    """A version that another organisation shares. organisation: whose it is."""
+
+    organisation: str
+    name: str
+    version: int
+    digest: str
+    title: str
+    published_at: str
+
+
+class SharedAnswer(TypedDict):
+    """A page of what others share. next: what to send as `after` to go on; null at the end."""
+
+    items: list[SharedVersion]
+    next: str | None

@@ -1,0 +1,139 @@
+"""Who may come in: the one place where a request's key is looked at.
+
+Every route declares the scope that it needs, or that anybody may ask it, where it is described (`described`); `RawRoute` asks here before
+its handler sees the request. What declares nothing is refused when the app is put together, so nothing is ever open by an oversight.
+"""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+from fastapi.routing import iter_route_contexts
+from starlette.requests import Request
+from starlette.routing import BaseRoute
+
+from fieldworthy.usecases.kept import HOME
+from fieldworthy.usecases.key_refusals import KeyMissing, KeyRefused, NoKey, ScopeMissing
+from fieldworthy.usecases.key_ring import KeyRing
+from fieldworthy.usecases.keys import KeyScope
+from fieldworthy.usecases.refusals import Refusal
+
+SCHEME = "key"
+"""How the contract calls the way to say who asks."""
+
+ANYBODY = None
+"""What a route declares that needs no key."""
+
+_REALM = 'Bearer realm="fieldworthy"'
+_CALLER = "fieldworthy.caller"
+
+
+@dataclass(frozen=True, slots=True)
+class Caller:
+    """Who asks. organisation: whose things are meant; key: the id of the key, None where there are no keys."""
+
+    organisation: int
+    key: str | None
+
+
+class Admission(Protocol):
+    """Decides whether a request may be answered."""
+
+    async def __call__(self, request: Request, needs: KeyScope) -> Caller:
+        """Raises NoKey (401), ScopeMissing (403)."""
+
+
+class Everybody:
+    """No keys: whoever asks may do all. For one machine, and for tests."""
+
+    def __init__(self) -> None:
+        self._caller = Caller(HOME, None)
+
+    async def __call__(self, request: Request, needs: KeyScope) -> Caller:
+        return self._caller
+
+
+class WithKeys:
+    """Only who carries a key that works and has the scope."""
+
+    def __init__(self, ring: KeyRing) -> None:
+        self._ring = ring
+
+    async def __call__(self, request: Request, needs: KeyScope) -> Caller:
+        key = await self._ring.key(bearer(request.scope["headers"]))
+        if needs not in key.scopes:
+            raise ScopeMissing(key, needs)
+        return Caller(key.organisation, key.id)
+
+
+def bearer(headers: Iterable[tuple[bytes, bytes]]) -> bytes:
+    """What `Authorization: Bearer` holds (RFC 6750, 2.1; the scheme in any case, RFC 9110, 11.1). Raises KeyMissing, KeyRefused."""
+    given = [value for name, value in headers if name == b"authorization"]
+    if not given:
+        raise KeyMissing
+    if len(given) > 1:
+        raise KeyRefused("the request carries several `Authorization` headers")
+    scheme, _, token = given[0].partition(b" ")
+    if scheme.lower() != b"bearer":
+        raise KeyRefused("`Authorization` holds something else than `Bearer` and a key")
+    return token.strip(b" ")
+
+
+def challenge(refusal: Refusal) -> Mapping[str, str] | None:
+    """The header that goes with a refusal for want of a key or a scope (RFC 6750, section 3); None for any other."""
+    match refusal:
+        case NoKey():
+            return {"www-authenticate": ", ".join(filter(None, (_REALM, refusal.challenge)))}
+        case ScopeMissing():
+            return {"www-authenticate": f'{_REALM}, error="insufficient_scope", scope="{refusal.needs}"'}
+        case _:
+            return None
+
+
+async def admit(request: Request, needs: KeyScope) -> None:
+    """Lets a request in, or raises what it is refused with. The app says by whom it is judged."""
+    admission: Admission = request.scope["app"].state.admission
+    request.scope[_CALLER] = await admission(request, needs)
+
+
+def caller_of(request: Request) -> Caller:
+    """Who asks; only of a request that was let in."""
+    caller: Caller = request.scope[_CALLER]
+    return caller
+
+
+# --- what routes declare ------------------------------------------------------------------------------------------------------------
+
+
+class Undeclared(RuntimeError):
+    """A route says neither which scope it needs nor that anybody may ask it."""
+
+    def __init__(self, route: str) -> None:
+        super().__init__(f"the route {route} declares no scope; describe it with one, or with ANYBODY")
+
+
+def security(needs: KeyScope | None) -> list[dict[str, list[str]]]:
+    """A route's declaration, in the contract's own form (OpenAPI 3.1, Security Requirement Object)."""
+    return [] if needs is ANYBODY else [{SCHEME: [str(needs)]}]
+
+
+def needed(route: str, declared: Mapping[str, Any] | None) -> KeyScope | None:
+    """The scope of such a declaration, None for anybody. Raises Undeclared."""
+    said = None if declared is None else declared.get("security")
+    if said is None:
+        raise Undeclared(route)
+    return KeyScope(said[0][SCHEME][0]) if said else ANYBODY
+
+
+def scopes_of_routes(routes: Iterable[BaseRoute]) -> Mapping[tuple[str, str], KeyScope | None]:
+    """The scope of each method and path. Raises Undeclared for a route that none is known of, whatever kind of route it is."""
+    from fieldworthy.rest.body import RawRoute
+
+    found: dict[tuple[str, str], KeyScope | None] = {}
+    for context in iter_route_contexts(list(routes)):  # those of included routers too
+        route = context.original_route
+        if not isinstance(route, RawRoute):
+            raise Undeclared(str(getattr(route, "path", route)))
+        for method in route.methods or ():
+            found[method, route.path] = route.needs
+    return found

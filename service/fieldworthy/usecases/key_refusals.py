@@ -1,0 +1,89 @@
+"""What is refused for want of a key, and of the making of keys. Part of the tree that `usecases.refusals` draws."""
+
+from collections.abc import Sequence
+
+from fieldworthy.core.base.finding import or_list
+from fieldworthy.core.base.micros import micros_text
+from fieldworthy.usecases.keys import SAYS, Key, KeyScope
+from fieldworthy.usecases.refusals import DoesNotFit, NotFound, Refusal, shorten
+
+
+class NoKey(Refusal):
+    """challenge: the parameters of the answer's `WWW-Authenticate: Bearer` (RFC 6750, section 3)."""
+
+    status = 401
+    challenge = 'error="invalid_token"'
+
+
+class KeyMissing(NoKey):
+    """The request carries no key."""
+
+    code, title = "key.missing", "this needs a key"
+    challenge = ""
+
+    def __init__(self) -> None:
+        super().__init__(
+            "the request carries no key",
+            "send `Authorization: Bearer` and your key; whoever runs the service makes one (`fieldworthy key`)",
+        )
+
+
+class KeyRefused(NoKey):
+    """What was sent is no key of this service."""
+
+    code, title = "key.refused", "there is no such key"
+
+    def __init__(self, why: str = "there is no such key") -> None:
+        super().__init__(why, "send one key, whole and as it was shown, as in `Authorization: Bearer fw_…`")
+
+
+class KeyEnded(NoKey):
+    """The key was revoked, or its time is over."""
+
+    code, title = "key.ended", "this key works no longer"
+
+    def __init__(self, key: Key) -> None:
+        at = key.expires if key.revoked is None else key.revoked
+        why = "expired" if key.revoked is None else "was revoked"
+        super().__init__(f"the key `{key.id}` {why} at {micros_text(at)}", "ask whoever runs the service for a new one")
+
+
+class ScopeMissing(Refusal):
+    """The key does not allow this."""
+
+    code, status, title = "key.scope_missing", 403, "the key does not allow this"
+
+    def __init__(self, key: Key, needs: KeyScope) -> None:
+        self.needs = needs
+        has = ", ".join(f"`{scope}`" for scope in KeyScope if scope in key.scopes)
+        super().__init__(
+            f"this needs a key with the scope `{needs}` ({SAYS[needs]}), and the key `{key.id}` has {has or 'none'}",
+            f"use a key with the scope `{needs}`, or ask whoever runs the service for one",
+        )
+
+
+class KeyUnknown(NotFound):
+    """No key has this id."""
+
+    code, title = "key.unknown", "no such key"
+
+    def __init__(self, id: str) -> None:
+        super().__init__(
+            f"no key has the id `{shorten(id)}`", "`fieldworthy key list` shows the ids; it is the part between `fw_` and the next `_`"
+        )
+
+
+class OrganisationUnknown(NotFound):
+    """No organisation has this name."""
+
+    code, title = "organisation.unknown", "no such organisation"
+
+    def __init__(self, name: str, near: Sequence[str] = ()) -> None:
+        remedy = f"did you mean {or_list(near)}?" if near else "`fieldworthy key list` names those that have keys"
+        super().__init__(f"no organisation is called `{shorten(name)}`", remedy)
+
+
+class KeyImpossible(DoesNotFit):
+    """A key can't be as it was asked for."""
+
+    code, title = "key.impossible", "there can't be such a key"

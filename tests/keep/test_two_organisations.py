@@ -1,0 +1,298 @@
+"""Two organisations in one database: every endpoint of the app, without a key, with the wrong scope, with the other's key.
+
+The requests are the contract's own examples, which make a world and ask about all of it; each route of the app has one. What an
+organisation is told beside another must be, to the byte, what it is told where no other ever was; and that costs the same statements of
+the database, so that no time tells either.
+
+OWASP API Security Top 10 (2023): API1, broken object level authorization; API3, broken object property level authorization; API5, broken
+function level authorization.
+"""
+
+import json
+from collections.abc import AsyncIterator, Iterator
+from contextlib import contextmanager
+from dataclasses import asdict
+from hashlib import sha256
+from pathlib import Path
+from typing import Any
+
+import httpx
+import pytest
+from sqlalchemy import event
+
+from fieldworthy.rest.admission import ANYBODY, WithKeys, scopes_of_routes
+from fieldworthy.rest.examples import EXAMPLES
+from fieldworthy.usecases.keep_keys import create_key
+from fieldworthy.usecases.key_ring import KeyRing
+from fieldworthy.usecases.keys import KeyScope
+from tests.contract.test_openapi import write
+from tests.doors_app import publish
+from tests.keep.service import Service, running
+from tests.lending import lend
+from tests.postgres import BOTH, lent
+
+ALL = frozenset(KeyScope)
+MINE, THEIRS = "Nine Oxen", "South Farm"
+
+
+@pytest.fixture(params=BOTH)
+def addresses(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[tuple[str, str]]:
+    """Two databases of one kind."""
+    rooms = [tmp_path / name for name in ("shared", "alone")]
+    for room in rooms:
+        room.mkdir()
+    with lent(request.param, request, rooms[0]) as one, lent(request.param, request, rooms[1]) as other:
+        yield one, other
+
+
+@pytest.fixture
+async def shared(addresses: tuple[str, str]) -> AsyncIterator[Service]:
+    """The service with keys, in which two organisations will be."""
+    async with running(addresses[0], is_open=False) as opened:
+        yield remembering(opened)
+
+
+@pytest.fixture
+async def alone(addresses: tuple[str, str]) -> AsyncIterator[Service]:
+    """The same with one."""
+    async with running(addresses[1], is_open=False) as opened:
+        yield remembering(opened)
+
+
+def remembering(service: Service) -> Service:
+    """It asks for each key once, however long the test takes: so what it asks the database can be compared."""
+    service.app.state.admission = WithKeys(KeyRing(service.store, lambda: service.now, lambda: 0.0))
+    return service
+
+
+async def a_key(service: Service, organisation: str, scopes: frozenset[KeyScope] = ALL) -> str:
+    """Of the same bytes each time, so that two services may be compared."""
+    called = sha256(f"{organisation} {sorted(scopes)}".encode()).digest()
+    return (await create_key(service.store, organisation, "a test", scopes, random=lambda n: (called * 2)[:n])).text
+
+
+async def send(service: Service, example: Any, key: str | None) -> httpx.Response:
+    service.http.headers = httpx.Headers({} if key is None else {"authorization": f"Bearer {key}"})
+    if isinstance(example, str):
+        return await service.http.get(example)
+    sent: httpx.Response = await write.run(service.http, {k: v for k, v in asdict(example).items() if k != "operation"})
+    return sent
+
+
+async def a_world(service: Service, key: str) -> list[httpx.Response]:
+    """All examples in their order, as the contract's own test sends them."""
+    async with service.store.look_keys() as keys:
+        record = await keys.find(key[3:15])
+        assert record is not None
+        (reader,) = [each.name for each in await keys.organisations() if each.id == record.organisation]
+    await lend(service.store, reader)
+    service.http.headers = httpx.Headers({"authorization": f"Bearer {key}"})
+    earlier = write.RULEBOOK.replace("every 80 h", "every 100 h").replace("needs: tailgate is closed and engine", "needs: engine")
+    await publish(service.http, write.NAME, earlier)
+    return [await send(service, example, key) for example in EXAMPLES.values()]
+
+
+def told(answers: list[httpx.Response]) -> list[Any]:
+    return [(a.request.method, a.request.url.raw_path, a.status_code, a.content, sorted(a.headers.multi_items())) for a in answers]
+
+
+GUESSES = (  # what might tell of another's things: names and ids that are near, digests, places in lists
+    "/v1/rulebooks/plover-r5-bale/versions",
+    "/v1/machines/r5-1",
+    "/v1/machines/r5-17/due",
+    "/v1/machines/r5-17/due?as_of=2026-07-14T06:00:00Z",
+    "/v1/machines/r5-17/readings?meter=work",
+    "/v1/due?as_of=2026-07-14T06:00:00Z",
+    "/v1/due?rulebook=plover-r5-baler&fit=fit,unfit,unknown",
+    "/v1/rulebooks/plover-r5-baler/compare?from=1&to=1",
+    "/v1/machines?rulebook=plover-r5-baler",
+    "/v1/set-aside?settled=yes",
+)
+
+
+@contextmanager
+def statements(service: Service) -> Iterator[list[str]]:
+    """What the database is asked meanwhile."""
+    asked: list[str] = []
+
+    def noted(_c: Any, _cursor: Any, statement: str, *_more: Any) -> None:
+        asked.append(statement)
+
+    event.listen(service.store.engine.sync_engine, "before_cursor_execute", noted)
+    yield asked
+    event.remove(service.store.engine.sync_engine, "before_cursor_execute", noted)
+
+
+def test_the_requests_are_of_every_route_of_the_app(service: Service) -> None:
+    routes = {route for route, needs in scopes_of_routes(service.app.routes).items() if needs is not ANYBODY}
+    assert routes == {(e.method, e.path) for e in EXAMPLES.values()} - {("GET", "/healthz"), ("GET", "/readyz")}
+
+
+async def test_every_endpoint_without_a_key_and_with_the_wrong_scope(shared: Service) -> None:
+    """Sent in the order that makes a world, each just before it is answered to who may: so each would have been answered."""
+    key = await a_key(shared, MINE)
+    narrow = {scope: await a_key(shared, MINE, frozenset({scope})) for scope in KeyScope}
+    needed = scopes_of_routes(shared.app.routes)
+    service = shared
+    service.http.headers = httpx.Headers({"authorization": f"Bearer {key}"})
+    await publish(service.http, write.NAME, write.RULEBOOK.replace("every 80 h", "every 100 h"))
+    await lend(service.store, MINE)
+    refused = 0
+    for example in EXAMPLES.values():
+        needs = needed[example.method, example.path]
+        if needs is ANYBODY:
+            continue
+        answer = await send(shared, example, None)
+        assert (answer.status_code, answer.json()["code"]) == (401, "key.missing"), example
+        for scope, text in narrow.items():
+            if scope is not needs:
+                answer = await send(shared, example, text)
+                assert (answer.status_code, answer.json()["code"]) == (403, "key.scope_missing"), (example, scope)
+                assert answer.headers["www-authenticate"].endswith(f'scope="{needs}"')
+                refused += 1
+        answer = await send(shared, example, narrow[needs])
+        assert answer.status_code == example.status, (example, answer.text)
+    assert refused == (len(KeyScope) - 1) * (len(EXAMPLES) - 2)
+
+
+async def test_every_endpoint_with_the_others_key(shared: Service, alone: Service) -> None:
+    mine = await a_key(shared, MINE)
+    world = await a_world(shared, mine)
+    assert [a.status_code for a in world] == [e.status for e in EXAMPLES.values()]
+    asked = [*(e for e in EXAMPLES.values() if e.method == "GET"), *GUESSES, f"/v1/due?rulebook={write.NAME}@2"]
+    before = [await send(shared, each, mine) for each in asked]
+
+    theirs = await a_key(shared, THEIRS)
+    await a_key(alone, "somebody else who keeps nothing")  # so that it is the third organisation here and there
+    await lend(alone.store, "somebody else who keeps nothing")
+    assert await a_key(alone, THEIRS) == theirs
+    answers: list[list[Any]] = []
+    costs: list[list[str]] = []
+    for service in (shared, alone):
+        with statements(service) as cost:
+            tried = [await send(service, each, theirs) for each in (*EXAMPLES.values(), *GUESSES)]
+            tried += [await a_digest(service, theirs, world)]
+        answers.append(told(tried))
+        costs.append(cost)
+    assert answers[0] == answers[1]  # to the byte what is told where the other never was: nothing is read, counted or guessed
+    assert costs[0] == costs[1]
+
+    # what hangs on something of the other's is not found; the rest says nothing of it, or tells what is their own
+    answered = {e.operation: each for e, each in zip(EXAMPLES.values(), answers[0], strict=False) if each[2] < 300}
+    assert set(answered) == NOTHING_KEPT | OF_THEIR_OWN
+    assert b'"items":[]' in answered["listMachines"][3]
+    assert b'"items":[]' in answered["listSharedRulebooks"][3]
+    assert b'"items":[]' in answered["getFleetDue"][3]
+
+    # and when they have as much of their own, by the same names
+    theirs_of = []
+    for service in (shared, alone):
+        with statements(service) as cost:
+            theirs_of.append(told(await a_world(service, theirs)))
+        costs.append(cost)
+    assert theirs_of[0] == theirs_of[1]
+    assert [each[2] for each in theirs_of[0]] == [e.status for e in EXAMPLES.values()]
+    assert costs[2] == costs[3]
+
+    after = [await send(shared, each, mine) for each in asked]
+    assert told(after) == told(before)
+
+
+NOTHING_KEPT = {"checkExpression", "checkRulebook", "askProcedure", "askDueBatch", "getHealth", "getReadiness"}
+"""Those whose example carries its rulebook with it (of a batch each line has an answer of its own)."""
+
+OF_THEIR_OWN = {
+    *("listRulebooks", "listSharedRulebooks", "listMachines", "listSetAside", "getFleetDue"),
+    *("keepReadings", "keepTelematics", "keepCounters", "dismissSetAside"),
+}
+"""Those that tell what is kept of their own: nothing yet, but the readings of machines that they do not have, which are set aside."""
+
+
+async def a_digest(service: Service, key: str, world: list[httpx.Response]) -> httpx.Response:
+    """A question by the digest of a rulebook of the other's, which is nobody's secret: anybody can compute it of a document."""
+    published = next(a.json() for a, e in zip(world, EXAMPLES.values(), strict=True) if e.operation == "publishRulebook")
+    question = {**EXAMPLES["askDue"].body, "rulebook": published["digest"]}
+    answer = await service.http.post("/v1/due", json=question, headers={"authorization": f"Bearer {key}"})
+    assert answer.status_code == 404
+    return answer
+
+
+async def test_a_batch_of_the_other_finds_none_of_its_rulebooks(shared: Service) -> None:
+    await a_world(shared, await a_key(shared, MINE))
+    answer = await send(shared, EXAMPLES["askDueBatch"], await a_key(shared, THEIRS))
+    assert answer.status_code == 200
+    asked = [line for line in EXAMPLES["askDueBatch"].answer.splitlines() if '"tasks"' in line]
+    assert answer.text.count('"rulebook.unknown"') == len(asked) >= 1
+    assert '"tasks"' not in answer.text
+
+
+async def test_beside_the_requests_the_standings_of_all_are_computed(shared: Service) -> None:
+    from fieldworthy.rest.fleet import writing
+    from fieldworthy.usecases.find_rulebook import FindRulebooks
+    from fieldworthy.usecases.kept_standings import Scope
+    from fieldworthy.usecases.standings import Recompute
+
+    for organisation in (MINE, THEIRS):
+        key = await a_key(shared, organisation)
+        shared.http.headers = httpx.Headers({"authorization": f"Bearer {key}"})
+        await publish(shared.http, write.NAME, write.RULEBOOK)
+        items = [{"id": f"r5-{n}", "rulebook": write.NAME, "model": "R5", "serial": "R5-0417"} for n in range(10)]
+        assert (await shared.http.post("/v1/machines", json={"items": items})).status_code == 200
+    await Recompute(shared.store, FindRulebooks(shared.store), writing()).everywhere()
+    for organisation in await shared.store.organisations():
+        async with shared.store.look(organisation) as kept:
+            summary = await kept.standings.summary(await kept.moment(), Scope())
+            assert (summary.stale, sum(summary.fits)) == (0, 10)
+    assert list(await shared.store.organisations()) == [1, 2]
+
+
+async def test_retention_goes_over_all_organisations(shared: Service) -> None:
+    from fieldworthy.usecases.retention import ANSWERS_DAYS, retain_all
+
+    for organisation in (MINE, THEIRS):
+        service_key = await a_key(shared, organisation)
+        await send(shared, EXAMPLES["keepReadings"], service_key)  # with an `Idempotency-Key`
+    assert (await retain_all(shared.store, 24)).answers == 0
+    shared.later(days=ANSWERS_DAYS + 1)
+    assert (await retain_all(shared.store, 24)).answers == 2
+
+
+async def test_readings_are_thinned_out_in_each_organisation_and_that_is_told_there(shared: Service) -> None:
+    from fieldworthy.core.base.micros import micros_text
+    from fieldworthy.usecases.retention import retain_all
+    from tests.keep.test_retention import CUT, NOON, RULEBOOK, uneven
+
+    keys = [await a_key(shared, organisation) for organisation in (MINE, THEIRS)]
+    for key in keys:
+        shared.http.headers = httpx.Headers({"authorization": f"Bearer {key}"})
+        await publish(shared.http, "tests", json.dumps(RULEBOOK))
+        await shared.put("/v1/machines/r5-1", {"rulebook": "tests"})
+        sent = [{"machine": "r5-1", **reading} for reading in uneven(400)]
+        assert (await shared.post("/v1/readings", sent))["kept"] == len(sent)
+    told = await retain_all(shared.store, 12)
+    assert (told.machines, told.dropped) == (2, 2 * 35 * 2)
+    for key in keys:
+        shared.http.headers = httpx.Headers({"authorization": f"Bearer {key}"})
+        answer = await shared.get("/v1/machines/r5-1/due", params={"now": micros_text(NOON)})
+        assert answer["thinned_before"] == micros_text(CUT)
+
+
+async def test_a_version_is_held_to_the_machines_of_who_publishes_it(shared: Service) -> None:
+    """A meter's unit that would change what one organisation keeps changes nothing that another keeps, and either is judged by its own."""
+    from tests.keep.test_own_units import book, published, refused
+
+    keys = [await a_key(shared, organisation) for organisation in (MINE, THEIRS)]
+    for keeper, other in (keys, reversed(keys)):
+        machine = f"m-{keys.index(keeper)}"
+        there = f"there-{machine}"
+        shared.http.headers = httpx.Headers({"authorization": f"Bearer {keeper}"})
+        await published(shared.http, book("here", work="h"), "here")
+        assert (await published(shared.http, book(there), there)).status_code == 200
+        await shared.put(f"/v1/machines/{machine}", {"rulebook": "here"})
+        sent = [{"machine": machine, "meter": "work", "at": "2026-07-13T06:00:00Z", "value": 100}]
+        assert (await shared.post("/v1/readings", sent))["kept"] == 1
+        await shared.put(f"/v1/machines/{machine}", {"rulebook": there})
+        refused(await published(shared.http, book(there, work="min"), there), "/meters/work/unit")
+        shared.http.headers = httpx.Headers({"authorization": f"Bearer {other}"})
+        assert (await published(shared.http, book(there), there)).json()["version"] == 1
+        assert (await published(shared.http, book(there, work="min"), there)).json()["version"] == 2
