@@ -81,15 +81,10 @@ def make_app(
         lifespan=while_running,
     )
     evaluate = evaluate_router(uses)
-    app.include_router(evaluate)
-    app.include_router(batch_router(uses, max_lines))
-    app.include_router(rulebooks_router(uses))
-    app.include_router(shelf_router(uses))
-    app.include_router(sharing_router(uses))
-    for kept in (machines_router, told_router, readings_router, telematics_router, work_router):
-        app.include_router(kept(keeping))
-    app.include_router(fleet_router(keeping, recompute))
-    app.include_router(operate_router(app, ready))
+    routers = [evaluate, batch_router(uses, max_lines), rulebooks_router(uses), shelf_router(uses), sharing_router(uses)]
+    routers += [kept(keeping) for kept in (machines_router, told_router, readings_router, telematics_router, work_router)]
+    for router in (*routers, fleet_router(keeping, recompute), operate_router(app, ready)):
+        app.router.routes += router.routes  # as they are: `include_router` would build each of them a second time
     scopes_of_routes(app.routes)
     app.state.admission = Everybody() if is_open else WithKeys(ring)
     problems.install(app)
