@@ -1,6 +1,7 @@
 """What is sent again, when, and what is not: against a real server that answers as it is told."""
 
 import json
+import socket
 from datetime import UTC, datetime
 from typing import Any
 
@@ -319,7 +320,50 @@ def test_an_address_that_is_none_is_refused(url: str, trouble: str) -> None:
 
 def test_without_a_key_none_is_sent(both: Both, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.delenv("FIELDWORTHY_KEY", raising=False)
-    with scripted(Answer(200, {})) as server:
+    with scripted(Answer(200, {}), Answer(200, {})) as server:
         monkeypatch.setenv("FIELDWORTHY_URL", server.url)
         both(None, "machine", "m")
-        assert "authorization" not in server.asked[0].headers
+        monkeypatch.setenv("FIELDWORTHY_KEY", SECRET)
+        both(None, "machine", "m", client={"key": False})  # whatever the variable holds
+        assert ["authorization" in a.headers for a in server.asked] == [False, False]
+
+
+def test_who_looks_on_is_told_what_is_wrong_before_each_wait(both: Both) -> None:
+    with scripted(Answer(0), problem(503, retry_after="3", x_request_id="r-17"), Answer(200, {})) as server:
+        told: list[tuple[str, str | None, float]] = []
+        client = {"waiting": lambda error, seconds: told.append((error.detail, error.request_id, seconds))}
+        both(server.url, "machine", "m", time=Time(), client=client)
+    assert [(detail[:12], number, seconds) for detail, number, seconds in told] == [
+        ("no answer to", None, 0.25),
+        ("it is not so", "r-17", 3.5),
+    ]
+
+
+def test_a_wait_that_is_over_says_what_was_waited_for_and_how_long(both: Both) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as silent:
+        url = f"http://127.0.0.1:{silent.getsockname()[1]}"
+        with pytest.raises(Unavailable, match=r"no answer to GET /v1/machines/m from .* \(the answer took more than 0\.2 s\)"):
+            both(url, "machine", "m", client={"timeout": 0.2, "retries": Retries(within=0)})
+
+
+@pytest.mark.parametrize(
+    ("page", "kind", "sent"),
+    [
+        ("<Fleet/>", "application/xml", b"<Fleet/>"),
+        (b"\n <Fleet/>", "application/xml", b"\n <Fleet/>"),
+        ('{"Hour": 1.10}', "application/json", b'{"Hour": 1.10}'),  # as it was written
+        (b' \r\n{"Hour": 1.10}', "application/json", b' \r\n{"Hour": 1.10}'),
+        ({"Hour": 1.5}, "application/json", b'{"Hour":1.5}'),
+    ],
+)
+def test_a_telematics_page_is_sent_as_what_it_is(both: Both, page: Any, kind: str, sent: bytes) -> None:
+    with scripted(Answer(200, {})) as server:
+        both(server.url, "post_telematics", page)
+        assert (server.asked[0].headers["content-type"], server.asked[0].body) == (kind, sent)
+
+
+def test_problems_of_another_make_are_no_fault(both: Both) -> None:
+    with scripted(Answer(422, {"title": "no", "errors": 5}), Answer(422, {"title": "no", "errors": {"a": 1}})) as server:
+        for _ in range(2):
+            with pytest.raises(Refused, match="no"):
+                both(server.url, "machine", "m")

@@ -2,7 +2,7 @@
 
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import Any, Never
@@ -25,6 +25,7 @@ _OF_OUR_OWN = (httpx.LocalProtocolError, httpx.UnsupportedProtocol, httpx.TooMan
 _KEY = re.compile(r"[\x21-\x7e]+\Z")
 
 Moment = str | datetime
+Waiting = Callable[[FieldworthyError, float], None]
 Query = Mapping[str, object]
 
 
@@ -120,9 +121,14 @@ class Key:
 
 
 class Caller:
-    """Where requests go, and how. base: the service's address; timeout: of sending and of each wait for more of an answer, in s."""
+    """
+    Where requests go, and how. base: the service's address; timeout: of sending and of each wait for more of an answer, in s; waiting: is
+    told before each wait for another try what is wrong, and how many s it is.
+    """
 
-    def __init__(self, base: str, key: Key | None, retries: Retries, clock: Clock, timeout: float) -> None:
+    def __init__(
+        self, base: str, key: Key | None, retries: Retries, clock: Clock, timeout: float, waiting: "Waiting | None" = None
+    ) -> None:
         try:
             url = httpx.URL(base)
         except httpx.InvalidURL:
@@ -135,6 +141,7 @@ class Caller:
         self._key = key
         self.retries = retries
         self.clock = clock
+        self.waiting = waiting
         self._timeout = timeout
 
     @property
@@ -219,6 +226,8 @@ class Patience:
         pause = self._caller.retries.pause(self._tries, self._caller.clock.chance(), asked)
         if pause >= self.left():
             raise error
+        if self._caller.waiting is not None:
+            self._caller.waiting(error, pause)
         yield Wait(pause)
 
     def _trouble(self, ask: Ask, reply: object) -> tuple[FieldworthyError, float | None]:
@@ -226,11 +235,31 @@ class Patience:
             wanted = retry_after(reply.headers, self._caller.clock.now()) if reply.status_code in {*NOT_NOW, 409} else None
             return error_of(reply), wanted
         assert isinstance(reply, httpx.RequestError)
-        said = str(reply) or type(reply).__name__
+        said = _broken(reply)
         detail = f"no answer to {ask.method} {ask.path} from {self._caller.address} ({said})"
         error = Unavailable(detail, "see whether the service runs there")
         error.__cause__ = reply
         return error, None
+
+
+def _broken(trouble: httpx.RequestError) -> str:
+    """What broke; of what took too long, what was waited for and how long."""
+    said = str(trouble) or type(trouble).__name__
+    for kind, what in ((httpx.ConnectTimeout, "connect"), (httpx.ReadTimeout, "read"), (httpx.WriteTimeout, "write")):
+        if isinstance(trouble, kind) and (limits := _limits(trouble)) is not None:
+            return f"{_WAITED[what]} took more than {limits[what]:g} s"
+    return said
+
+
+_WAITED = {"connect": "connecting", "read": "the answer", "write": "sending"}
+
+
+def _limits(trouble: httpx.RequestError) -> Mapping[str, float] | None:
+    try:
+        found: Mapping[str, float] = trouble.request.extensions["timeout"]
+    except (RuntimeError, KeyError):  # an HTTP client of the caller's own may not say
+        return None
+    return found
 
 
 def _text(value: object) -> str:

@@ -5,11 +5,11 @@ import os
 import time
 from collections.abc import Awaitable, Callable
 from types import TracebackType
-from typing import Self
+from typing import Literal, Self
 
 import httpx
 
-from fieldworthy.client.calls import Caller, Key
+from fieldworthy.client.calls import Caller, Key, Waiting
 from fieldworthy.client.drivers import Async, Sync
 from fieldworthy.client.retries import Clock, Retries
 from fieldworthy.client.surface import Surface
@@ -24,24 +24,26 @@ class Client(Surface[Sync]):
     A client of a running service; close it, or use it with `with`.
 
     url: where it is; absent: FIELDWORTHY_URL, else the port of this machine that `fieldworthy serve` listens at. key: absent:
-    FIELDWORTHY_KEY; it is sent as `Authorization: Bearer` and never shown, but over plain http whoever is on the way can read it.
-    timeout: of sending, and of each wait for more of an answer, in s. http: one of your own, for proxies and certificates of your own;
-    it is then yours to close. clock, sleep: for tests.
+    FIELDWORTHY_KEY; False: none, whatever that holds; it is sent as `Authorization: Bearer` and never shown, but over plain http whoever
+    is on the way can read it. timeout: of sending, and of each wait for more of an answer, in s. http: one of your own, for proxies and
+    certificates of your own; it is then yours to close. waiting: is called before each wait for another try with what is wrong and how
+    many s it is, for a log. clock, sleep: for tests.
     """
 
     def __init__(
         self,
         url: str | None = None,
-        key: str | None = None,
+        key: str | Literal[False] | None = None,
         *,
         retries: Retries = Retries(),  # noqa: B008  # it can't be changed
         timeout: float = 60.0,
         http: httpx.Client | None = None,
+        waiting: Waiting | None = None,
         clock: Clock = Clock(),  # noqa: B008
         sleep: Callable[[float], None] = time.sleep,
     ) -> None:
         self._own = http is None
-        super().__init__(Sync(http or httpx.Client(), sleep), _caller(url, key, retries, clock, timeout))
+        super().__init__(Sync(http or httpx.Client(), sleep), _caller(url, key, retries, clock, timeout, waiting))
 
     def close(self) -> None:
         """Lets go of its connections."""
@@ -61,16 +63,17 @@ class AsyncClient(Surface[Async]):
     def __init__(
         self,
         url: str | None = None,
-        key: str | None = None,
+        key: str | Literal[False] | None = None,
         *,
         retries: Retries = Retries(),  # noqa: B008
         timeout: float = 60.0,
         http: httpx.AsyncClient | None = None,
+        waiting: Waiting | None = None,
         clock: Clock = Clock(),  # noqa: B008
         sleep: Callable[[float], Awaitable[None]] = asyncio.sleep,
     ) -> None:
         self._own = http is None
-        super().__init__(Async(http or httpx.AsyncClient(), sleep), _caller(url, key, retries, clock, timeout))
+        super().__init__(Async(http or httpx.AsyncClient(), sleep), _caller(url, key, retries, clock, timeout, waiting))
 
     async def close(self) -> None:
         """Lets go of its connections."""
@@ -84,7 +87,9 @@ class AsyncClient(Surface[Async]):
         await self.close()
 
 
-def _caller(url: str | None, key: str | None, retries: Retries, clock: Clock, timeout: float) -> Caller:
+def _caller(
+    url: str | None, key: str | Literal[False] | None, retries: Retries, clock: Clock, timeout: float, waiting: Waiting | None
+) -> Caller:
     where = url if url is not None else os.environ.get(URL_VARIABLE) or HERE
-    text = key if key is not None else os.environ.get(KEY_VARIABLE) or None
-    return Caller(where, None if text is None else Key(text), retries, clock, timeout)
+    text = None if key is False else key if key is not None else os.environ.get(KEY_VARIABLE) or None
+    return Caller(where, None if text is None else Key(text), retries, clock, timeout, waiting)

@@ -26,7 +26,7 @@ class FieldworthyError(Exception):
     Something was not done. detail: what is wrong; mend: what to do about it.
 
     status: of the answer, None where none came; problem: as it was answered, None where the answer held none; posted: of a bulk post, what
-    had been told by then.
+    had been told by then; request_id: where something before the service numbers requests (`X-Request-Id`), this one's.
     """
 
     def __init__(self, detail: str, mend: str = "", status: int | None = None, problem: Problem | None = None) -> None:
@@ -35,6 +35,7 @@ class FieldworthyError(Exception):
         self.status = status
         self.problem = problem
         self.posted: Posted | None = None
+        self.request_id: str | None = None
         super().__init__(detail, mend)
 
     def __str__(self) -> str:
@@ -109,6 +110,15 @@ _KINDS: Mapping[int, type[FieldworthyError]] = {
 
 def error_of(response: httpx.Response) -> FieldworthyError:
     """What an answer that is no success says. The answer has been read."""
+    error = _error_of(response)
+    error.request_id = response.headers.get("x-request-id", "")[:_MOST_ID] or None
+    return error
+
+
+_MOST_ID = 200
+
+
+def _error_of(response: httpx.Response) -> FieldworthyError:
     status = response.status_code
     kind = _KINDS.get(status, Refused if 400 <= status < 500 else Failed)
     problem = _problem(response)
@@ -127,7 +137,8 @@ def _problem(response: httpx.Response) -> Problem | None:
         return None
     if not isinstance(said, dict) or not isinstance(said.get("title", said.get("detail")), str):
         return None
-    errors = [e for e in said.get("errors") or () if isinstance(e, dict)]
+    listed = said.get("errors")
+    errors = [e for e in listed if isinstance(e, dict)] if isinstance(listed, list) else []
     title = str(said.get("title", ""))
     return {
         "type": str(said.get("type", "about:blank")),

@@ -19,6 +19,8 @@ from fieldworthy.client.shapes import (
 )
 from fieldworthy.client.steps import Flow
 
+_BLANKS = b" \t\r\n"
+
 
 class Intake(Bound[D]):
     """What is told and asked of readings."""
@@ -56,11 +58,16 @@ class Intake(Bound[D]):
         query: Mapping[str, str] | None = None,
         idempotency_key: str | None = None,
     ) -> Flow[Never, TelematicsAnswer]:
-        """A page as ISO/TS 15143-3 has it: XML as text or bytes, or JSON as data. query: how its elements are read, by the contract."""
+        """
+        A page as ISO/TS 15143-3 has it: XML or JSON as text or bytes, or JSON as data. query: how its elements are read, by the contract.
+
+        JSON as text keeps every number as it was written.
+        """
         if isinstance(page, Mapping):
             body, kind = encoded(page), JSON
         else:
-            body, kind = page.encode() if isinstance(page, str) else page, "application/xml"
+            body = page.encode() if isinstance(page, str) else page
+            kind = JSON if body.lstrip(_BLANKS).startswith(b"{") else "application/xml"
         headers = {"content-type": kind, **write("POST", "/", key=idempotency_key).headers}
         return self._caller.json(Ask("POST", "/v1/readings/iso15143-3", query or {}, body, headers))
 
