@@ -21,6 +21,8 @@ _NO = frozenset({"", "0", "no", "false", "off"})
 VARIABLES = (
     "FIELDWORTHY_DATABASE_URL",
     "FIELDWORTHY_DATA_DIR",
+    "FIELDWORTHY_CONFIG_DIR",
+    "FIELDWORTHY_URL",
     "FIELDWORTHY_HOST",
     "FIELDWORTHY_PORT",
     "FIELDWORTHY_LOG_LEVEL",
@@ -106,6 +108,20 @@ def data_folder(environment: Mapping[str, str]) -> Path:
         return Path.home() / "Library" / "Application Support" / "Fieldworthy"
     named = environment.get("XDG_DATA_HOME")  # XDG Base Directory Specification: a relative one is to be ignored
     base = Path(named) if named and Path(named).is_absolute() else Path.home() / ".local" / "share"
+    return base / "fieldworthy"
+
+
+def config_folder(environment: Mapping[str, str]) -> Path:
+    """Where this user's programs keep their settings; it need not be there yet."""
+    named = environment.get("FIELDWORTHY_CONFIG_DIR")
+    if named:
+        return Path(named).expanduser().absolute()
+    if sys.platform == "win32":
+        return Path(environment.get("APPDATA") or Path.home() / "AppData" / "Roaming") / "Fieldworthy"
+    if sys.platform == "darwin":
+        return Path.home() / "Library" / "Application Support" / "Fieldworthy"
+    named = environment.get("XDG_CONFIG_HOME")
+    base = Path(named) if named and Path(named).is_absolute() else Path.home() / ".config"
     return base / "fieldworthy"
 
 

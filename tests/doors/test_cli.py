@@ -99,7 +99,7 @@ def narrow(text: str) -> bool:
 def test_help_shows_every_command_with_examples_and_exit_codes(run: Run) -> None:
     top = run("--help")
     assert top.code == 0
-    for command in ("demo", "serve", "key", "migrate", "check", "due", "clearance", "parts"):
+    for command in ("demo", "serve", "key", "profile", "readings", "machines", "done", "migrate", "check", "due", "clearance", "parts"):
         assert command in top.out
         shown = run(command, "--help").out
         assert f"fieldworthy {command}" in shown
@@ -285,7 +285,7 @@ def test_a_rulebook_with_errors_answers_nothing(run: Run, tmp_path: Path) -> Non
     assert [line.split(":")[0].strip() for line in ran.err.splitlines()[1:]] == ["10"], "a warning is no reason to refuse"
 
 
-@pytest.mark.parametrize("arguments", [("nothing",), ("due",), ("due", "-", "--nothing"), ("serve", "--port", "70000")])
+@pytest.mark.parametrize("arguments", [("nothing",), ("clearance",), ("due", "-", "--nothing"), ("serve", "--port", "70000")])
 def test_a_wrong_use_is_told(run: Run, arguments: tuple[str, ...]) -> None:
     ran = run(*arguments)
     assert ran.code == 2

@@ -46,11 +46,15 @@ class Load:
     @property
     def machines(self) -> list[str]:
         """Each has about 5,000."""
-        return [f"m{n}" for n in range(max(1, self.readings // 5_000))]
+        return [f"m{n}" for n in range(self._machines)]
+
+    @property
+    def _machines(self) -> int:
+        return max(1, self.readings // 5_000)
 
     def reading(self, n: int) -> dict[str, Any]:
         """The n-th new one, ten minutes and a tenth of an hour after the one before of its machine."""
-        machine, k = n % len(self.machines), n // len(self.machines)
+        k, machine = divmod(n, self._machines)
         at = (BEGINNING + timedelta(minutes=10 * k)).isoformat()
         return {"machine": f"m{machine}", "meter": "work", "at": at, "value": k / 10}
 

@@ -8,14 +8,14 @@ from typing import Annotated, Any
 import typer
 
 from fieldworthy import __version__
-from fieldworthy.cli import keys, store
-from fieldworthy.usecases.limits import MAX_STATES
+from fieldworthy.cli import done, keys, machines, profiles, readings, store
+from fieldworthy.cli.services import WHICH, ProfileName, Url
 
 EXIT_CODES = (
     "Exit codes: 0 answered; 1 answered, and the answer is not a plain yes (a rulebook has errors, a clearance is withheld, a procedure "
     "can't go on or leaves something changed, a parts list has undecided lines; with --strict a task is due, overdue or unknown, or "
-    "the machine not fit); 2 the "
-    "question was refused or could not be read."
+    "the machine not fit; a reading was set aside); 2 refused, or it could not be read; 3 the service did not answer, or said: not now; "
+    "130 stopped by whoever runs it."
 )
 
 app = typer.Typer(
@@ -23,15 +23,14 @@ app = typer.Typer(
     help="Rulebooks for the upkeep of farm machinery: what is due, whether a step may start, what to take along.",
     epilog=EXIT_CODES,
     no_args_is_help=True,
-    add_completion=False,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
 )
 
-RequestFile = Annotated[str, typer.Argument(metavar="REQUEST", help="the request as on the wire, a JSON file or `-`")]
+_REQUEST = "the request as on the wire, a JSON file or `-`"
+RequestFile = Annotated[str, typer.Argument(metavar="REQUEST", help=_REQUEST)]
 RulebookFile = Annotated[Path | None, typer.Option("--rulebook", "-r", metavar="FILE", help="a rulebook, in place of the request's")]
-Url = Annotated[str | None, typer.Option("--url", "-u", help="ask this running service, as in `http://127.0.0.1:8000`")]
 Now = Annotated[str | None, typer.Option("--now", help="the moment asked about (RFC 3339), or `now`; in place of the request's")]
 AsJson = Annotated[bool, typer.Option("--json", help="the answer as JSON, as on the wire")]
 
@@ -85,20 +84,27 @@ def migrate() -> None:
 
 store.add_to(app)
 keys.add_to(app)
+profiles.add_to(app)
+readings.add_to(app)
+machines.add_to(app)
+done.add_to(app)
 
 
 @app.command(epilog="Example:  fieldworthy check baler.yaml\n\nExit code 1 where there is an error, 0 where there are at most warnings.")
 def check(
     file: Annotated[str, typer.Argument(metavar="FILE", help="a rulebook, YAML 1.2 or JSON; `-` for standard input")],
     json: AsJson = False,
-    most_states: Annotated[int, typer.Option(min=1, max=1_000_000_000, help="explore procedures of at most so many states")] = MAX_STATES,
+    most_states: Annotated[
+        int | None, typer.Option(min=1, max=1_000_000_000, help="explore procedures of at most so many states (default: 200,000)")
+    ] = None,
 ) -> None:
     """Every finding of a rulebook, each with its place and how to mend it."""
     from fieldworthy.cli import tables
     from fieldworthy.cli.questions import read_file
     from fieldworthy.usecases.check_draft import check_text
+    from fieldworthy.usecases.limits import MAX_STATES
 
-    checked = check_text(read_file(file), most_states)
+    checked = check_text(read_file(file), most_states or MAX_STATES)
     if json:
         tables.write_json(tables.check_json(checked))
     else:
@@ -107,27 +113,57 @@ def check(
 
 
 @app.command(
-    epilog="Examples:\n\n  fieldworthy due ask.json --rulebook baler.yaml\n\n  fieldworthy due - --url http://127.0.0.1:8000 < ask.json"
+    epilog="Examples:\n\n  fieldworthy due ask.json --rulebook baler.yaml\n\n  fieldworthy due - --url http://127.0.0.1:8000 < ask.json\n\n"
+    "  fieldworthy due --machine r5-17\n\n  fieldworthy due --profile farm --site north --standing overdue,due\n\n"
+    f"Without REQUEST a running service is asked of the machines that it keeps. {WHICH}"
 )
 def due(
-    request: RequestFile,
+    request: Annotated[str | None, typer.Argument(metavar="[REQUEST]", help=_REQUEST)] = None,
     rulebook: RulebookFile = None,
     url: Url = None,
+    profile: ProfileName = None,
     now: Now = None,
+    machine: Annotated[str | None, typer.Option("--machine", "-m", metavar="ID", help="a kept machine; alone: with the reasons")] = None,
+    site: Annotated[str | None, typer.Option("--site", help="kept machines of this site")] = None,
+    kind: Annotated[str | None, typer.Option("--kind", help="tasks of this kind: inspect, clean, lubricate, …")] = None,
+    standing: Annotated[str | None, typer.Option("--standing", help="only these, as in `overdue,due`")] = None,
+    before: Annotated[str | None, typer.Option("--before", metavar="DATE", help="due, or expected to be due, before that day")] = None,
+    most: Annotated[int, typer.Option("--most", min=1, max=10_000, help="so many tasks of kept machines at most")] = 50,
     json: AsJson = False,
-    strict: Annotated[bool, typer.Option("--strict", help="exit code 1 where a task is due or not known, or the machine not fit")] = False,
+    strict: Annotated[bool, typer.Option("--strict", help="exit code 1 where a task is due or not known, or a machine not fit")] = False,
 ) -> None:
-    """What is due on one machine, when, and why."""
-    answer = _answer("due", request, rulebook, url, now, json)
-    pressing = any(task["standing"] in ("due", "overdue", "unknown") for task in answer["tasks"])
-    pressing = pressing or answer["fit"]["fit"] != "fit"
-    raise typer.Exit(1 if strict and pressing else 0)
+    """What is due, when, and why: on the machine of a request, or on machines that a running service keeps."""
+    from fieldworthy.cli import fleet
+
+    filters = {"machine": machine, "site": site, "kind": kind, "standing": standing, "before": before}
+    wanted = {name: value for name, value in filters.items() if value is not None}
+    if request is not None:
+        fleet.check_alone(
+            {f"--{name}": value for name, value in filters.items()}, "leave it out, or leave REQUEST out to ask of kept machines"
+        )
+        answer = _answer("due", request, rulebook, url, now, json, profile)
+    elif rulebook is not None:
+        fleet.check_alone({"--rulebook FILE": rulebook}, "give REQUEST too; kept machines have their own rulebooks")
+    elif machine is not None and len(wanted) == 1:
+        answer = _shown("due", fleet.kept_due(url, profile, machine, now), json)
+    else:
+        fleet.check_alone({"--now": now}, "leave it out, or ask of one --machine alone")
+        answer = fleet.fleet_due(url, profile, wanted, most)
+        if json:
+            from fieldworthy.cli import tables
+
+            tables.write_json(answer)
+        else:
+            fleet.show_fleet(answer)
+    raise typer.Exit(1 if strict and fleet.presses(answer) else 0)
 
 
 @app.command(epilog="Example:  fieldworthy clearance ask.json --rulebook baler.yaml\n\nExit code 1 where it is withheld.")
-def clearance(request: RequestFile, rulebook: RulebookFile = None, url: Url = None, now: Now = None, json: AsJson = False) -> None:
+def clearance(
+    request: RequestFile, rulebook: RulebookFile = None, url: Url = None, profile: ProfileName = None, now: Now = None, json: AsJson = False
+) -> None:
     """Whether a task, a step or an action may start now, and why not."""
-    answer = _answer("clearance", request, rulebook, url, now, json)
+    answer = _answer("clearance", request, rulebook, url, now, json, profile)
     raise typer.Exit(0 if answer["clearance"] == "granted" else 1)
 
 
@@ -135,26 +171,34 @@ def clearance(request: RequestFile, rulebook: RulebookFile = None, url: Url = No
     epilog="Example:  fieldworthy procedure ask.json --rulebook baler.yaml\n\nExit code 1 where the next step is withheld, the work is "
     "interrupted, or something is left to put back after the last step."
 )
-def procedure(request: RequestFile, rulebook: RulebookFile = None, url: Url = None, now: Now = None, json: AsJson = False) -> None:
+def procedure(
+    request: RequestFile, rulebook: RulebookFile = None, url: Url = None, profile: ProfileName = None, now: Now = None, json: AsJson = False
+) -> None:
     """What comes after the steps of a task that are done, and whether it may start now."""
-    answer = _answer("procedure", request, rulebook, url, now, json)
+    answer = _answer("procedure", request, rulebook, url, now, json, profile)
     following = answer["next"]
     goes_on = not answer["left"] if following is None else following["clearance"] == "granted"
     raise typer.Exit(0 if goes_on and answer["interrupted"] is None else 1)
 
 
 @app.command(epilog="Example:  fieldworthy parts ask.json --rulebook baler.yaml\n\nExit code 1 where a line is undecided.")
-def parts(request: RequestFile, rulebook: RulebookFile = None, url: Url = None, json: AsJson = False) -> None:
+def parts(request: RequestFile, rulebook: RulebookFile = None, url: Url = None, profile: ProfileName = None, json: AsJson = False) -> None:
     """What to take along for these tasks on this machine."""
-    answer = _answer("parts", request, rulebook, url, None, json)
+    answer = _answer("parts", request, rulebook, url, None, json, profile)
     raise typer.Exit(1 if answer["undecided"] else 0)
 
 
-def _answer(kind: str, request: str, rulebook: Path | None, url: str | None, now: str | None, json: bool) -> dict[str, Any]:
-    from fieldworthy.cli import tables
+def _answer(
+    kind: str, request: str, rulebook: Path | None, url: str | None, now: str | None, json: bool, profile: str | None
+) -> dict[str, Any]:
     from fieldworthy.cli.questions import answer
 
-    found = answer(kind, request, rulebook, url, now)
+    return _shown(kind, answer(kind, request, rulebook, url, now, profile), json)
+
+
+def _shown(kind: str, found: dict[str, Any], json: bool) -> dict[str, Any]:
+    from fieldworthy.cli import tables
+
     if json:
         tables.write_json(found)
     else:
@@ -170,11 +214,16 @@ def main() -> None:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(1)
     except Exception as trouble:
-        from fieldworthy.cli.trouble import explain
+        from fieldworthy.cli.trouble import exit_code, explain
 
-        lines = explain(trouble)
-        if lines is None:
-            raise
-        for line in lines:
+        for line in explain(trouble) or _fault(trouble):
             typer.echo(line, err=True)
-        sys.exit(2)
+        sys.exit(exit_code(trouble))
+
+
+def _fault(trouble: Exception) -> list[str]:
+    """Of a fault of ours: one line; with FIELDWORTHY_LOG_LEVEL=debug also where it was."""
+    if os.environ.get("FIELDWORTHY_LOG_LEVEL", "").lower() == "debug":
+        raise trouble
+    said = " ".join(str(trouble).split())[:300]
+    return [f"fieldworthy: a fault of the program's own ({type(trouble).__name__}: {said}); FIELDWORTHY_LOG_LEVEL=debug shows where"]

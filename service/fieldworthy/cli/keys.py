@@ -1,6 +1,5 @@
 """`fieldworthy key`: makes, lists and revokes keys, on the database itself. Whoever may read and write that needs no key."""
 
-import asyncio
 from collections.abc import Awaitable, Callable, Sequence
 from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 
@@ -88,7 +87,7 @@ def revoke(id: Annotated[str, typer.Argument(metavar="ID", help="the key's id, a
 
 
 def _scope(word: str) -> Any:
-    from fieldworthy.cli.trouble import Unanswerable
+    from fieldworthy.cli.unanswerable import Unanswerable
     from fieldworthy.core.base.finding import nearest, or_list
     from fieldworthy.usecases.keys import KeyScope
 
@@ -101,6 +100,8 @@ def _scope(word: str) -> Any:
 
 
 def _with_store(work: "Callable[[KeyStore], Awaitable[T]]") -> T:
+    import asyncio
+
     from fieldworthy.settings import read_settings
     from fieldworthy.storage.engine import SqlStore, open_engine, prepare
 

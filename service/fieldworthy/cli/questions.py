@@ -8,9 +8,10 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from fieldworthy.cli.trouble import MOST_FINDINGS, Unanswerable
+from fieldworthy.cli.services import Place, http_client, place
+from fieldworthy.cli.trouble import MOST_FINDINGS
+from fieldworthy.cli.unanswerable import Unanswerable
 from fieldworthy.core.base.finding import Finding
-from fieldworthy.settings import read_settings
 from fieldworthy.usecases.asking import Ask
 from fieldworthy.usecases.check_draft import check_text
 from fieldworthy.usecases.find_rulebook import BookCache, FindRulebook
@@ -32,12 +33,12 @@ def read_file(name: str) -> bytes:
     return found
 
 
-def answer(kind: str, request: str, rulebook: Path | None, url: str | None, now: str | None) -> dict[str, Any]:
+def answer(kind: str, request: str, rulebook: Path | None, url: str | None, now: str | None, profile: str | None = None) -> dict[str, Any]:
     """The answer in its wire form. kind: "due", "clearance", "procedure" or "parts". Raises Refusal, Refused, Unanswerable, OSError."""
     body = read_file(request)
     if rulebook is not None or now is not None:
         body = _completed(body, request, rulebook, now)
-    return asked_there(kind, body, url) if url is not None else asked_here(kind, body)
+    return asked_here(kind, body) if url is None and profile is None else asked_there(kind, body, place(url, profile))
 
 
 def _completed(body: bytes, name: str, rulebook: Path | None, now: str | None) -> bytes:
@@ -97,7 +98,9 @@ def asked_here(kind: str, body: bytes) -> dict[str, Any]:
         raise Unanswerable(_placed(trouble.finding)) from None
     source = request["rulebook"]
     if isinstance(source, str):
-        raise Unanswerable(f"`{shorten(source)}` is kept by a service; say which with --url, or give the document with --rulebook FILE")
+        raise Unanswerable(
+            f"`{shorten(source)}` is kept by a service; say which with --url or --profile, or give the document with --rulebook FILE"
+        )
     try:
         return asyncio.run(ask(source, to_core(request))).to_json()
     except DoesNotFit as refusal:  # lines and columns count within one expression here: the path says which
@@ -105,16 +108,17 @@ def asked_here(kind: str, body: bytes) -> dict[str, Any]:
         raise
 
 
-def asked_there(kind: str, body: bytes, url: str) -> dict[str, Any]:
-    """Asks a running service. Raises Unanswerable with what it said."""
+def asked_there(kind: str, body: bytes, there: Place) -> dict[str, Any]:
+    """Asks a running service, once. Raises Unanswerable with what it said."""
     import httpx
 
-    address = f"{url.rstrip('/')}/v1/{kind}"
+    address = f"{there.url.rstrip('/')}/v1/{kind}"
     headers = {"content-type": "application/json"}
-    if (key := read_settings().key) is not None:
-        headers["authorization"] = f"Bearer {key}"
+    if there.key is not None:
+        headers["authorization"] = f"Bearer {there.key}"
     try:
-        response = httpx.post(address, content=body, headers=headers, timeout=TIMEOUT)
+        with http_client(there.url) as http:
+            response = http.post(address, content=body, headers=headers, timeout=TIMEOUT)
     except httpx.TimeoutException:
         raise Unanswerable(f"no answer from {address} in {TIMEOUT:g} s; is the service well?") from None
     except (httpx.HTTPError, httpx.InvalidURL) as trouble:

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 
-from fieldworthy.cli.trouble import Unanswerable
+from fieldworthy.cli.unanswerable import Unanswerable
 from fieldworthy.settings import Settings
 
 GRACE_SECONDS = 15

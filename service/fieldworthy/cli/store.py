@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from fieldworthy.cli.trouble import Unanswerable
+from fieldworthy.cli.unanswerable import Unanswerable
 
 _SQLITE_ONLY = "For SQLite. PostgreSQL has pg_dump, pg_restore and continuous archiving."
 

@@ -71,7 +71,7 @@ MOST_NOTES = 20
 def _show_apart(out: Console, pairs: Pairs) -> None:
     """Notes, no warnings: which tasks are never open at one time."""
     for pair in pairs.found[:MOST_NOTES]:
-        _paragraph(out, f"never open together: {pair.because}", 0, "note: ")
+        paragraph(out, f"never open together: {pair.because}", 0, "note: ")
     more = len(pairs.found) - MOST_NOTES
     if more > 0 or not pairs.complete:
         out.print(f"note: {f'{more:,} more such pairs' if more > 0 else 'there may be more such pairs'}")
@@ -81,8 +81,8 @@ def _show_finding(out: Console, finding: Finding, name: str) -> None:
     place = f"{name}:{finding.line}:{finding.column}" if finding.line is not None else f"{name} {finding.path}"
     style = STYLES["error" if finding.severity is Severity.ERROR else "due"]
     out.print(Text.assemble(f"{place}: ", (str(finding.severity), style), f" [{finding.code}]"))
-    _paragraph(out, finding.message, 4)
-    _paragraph(out, f"mend: {finding.mend}", 4)
+    paragraph(out, finding.message, 4)
+    paragraph(out, f"mend: {finding.mend}", 4)
     if isinstance(finding.trace, Mapping):
         _show_trace(out, finding.trace)
 
@@ -93,7 +93,7 @@ def _show_trace(out: Console, trace: Mapping[str, Any]) -> None:
     if trace.get("hazard"):
         rows.append(("then", _plain(trace["hazard"])))
     for label, words in rows:
-        _paragraph(out, words, 4, f"{label:>5}  ")
+        paragraph(out, words, 4, f"{label:>5}  ")
 
 
 def _plain(value: Any) -> str:
@@ -110,7 +110,7 @@ def _plain(value: Any) -> str:
     return str(value)
 
 
-_FITNESS = {"unfit": "THE MACHINE MUST NOT WORK", "unknown": "WHETHER THE MACHINE MAY WORK IS NOT KNOWN"}
+FITNESS = {"unfit": "THE MACHINE MUST NOT WORK", "unknown": "WHETHER THE MACHINE MAY WORK IS NOT KNOWN"}
 
 
 def show_due(answer: Mapping[str, Any]) -> None:
@@ -118,18 +118,18 @@ def show_due(answer: Mapping[str, Any]) -> None:
     out = console()
     _show_head(out, answer, f"machine {answer['machine']}" if answer.get("machine") else "the machine")
     if answer["fit"]["fit"] != "fit":  # a machine of which nothing was told is no news
-        out.print(Text(_FITNESS[answer["fit"]["fit"]], style="bold red"))
+        out.print(Text(FITNESS[answer["fit"]["fit"]], style="bold red"))
         for reason in answer["fit"]["because"]:
-            _paragraph(out, reason["text"], 4)
+            paragraph(out, reason["text"], 4)
     if not answer["tasks"]:
         out.print("No task of this rulebook is for this machine.")
         return
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False, expand=False)
-    _columns(table, "standing", "task", ">due at", ">left", ">used")
+    columns(table, "standing", "task", ">due at", ">left", ">used")
     for task in answer["tasks"]:
         used = "?" if task["used"] is None else f"{task['used'] * 100:.0f} %"
         standing = Text(task["standing"] + ("*" if task["incomplete"] else ""), style=STYLES.get(task["standing"], ""))
-        table.add_row(standing, Text(task["title"]), Text(_due_at(task["due_at"])), Text(_left(task["remaining"])), used)
+        table.add_row(standing, Text(task["title"]), Text(due_at(task["due_at"])), Text(left(task["remaining"])), used)
     out.print(table)
     if any(task["incomplete"] for task in answer["tasks"]):
         out.print("* not all is known: it may be more urgent than that")
@@ -138,15 +138,17 @@ def show_due(answer: Mapping[str, Any]) -> None:
             continue
         out.print(Text.assemble((task["title"], "bold"), f" ({task['task']})"))
         for reason in task["because"]:
-            _paragraph(out, reason["text"], 4)
+            paragraph(out, reason["text"], 4)
 
 
-def _due_at(due: Mapping[str, Any]) -> str:
+def due_at(due: Mapping[str, Any]) -> str:
+    """Where it falls due, a line for each meter and the date; `-` where nothing says."""
     parts = [_amount(value) for value in due["meters"].values()]
     return "\n".join([*parts, *([due["date"]] if due["date"] else [])]) or "-"
 
 
-def _left(remaining: Mapping[str, Any]) -> str:
+def left(remaining: Mapping[str, Any]) -> str:
+    """What is left until then, in the same lines."""
     parts = [_amount(value) for value in remaining["meters"].values()]
     if remaining["days"] is not None:
         parts.append(_many(remaining["days"], "day"))
@@ -160,7 +162,7 @@ def show_clearance(answer: Mapping[str, Any]) -> None:
     out.print(Text(answer["clearance"].upper(), style=STYLES[answer["clearance"]]))
     _show_clearance(out, answer)
     out.print()
-    _paragraph(out, answer["disclaimer"], 0)
+    paragraph(out, answer["disclaimer"], 0)
 
 
 def _show_clearance(out: Console, answer: Mapping[str, Any]) -> None:
@@ -174,7 +176,7 @@ def _show_clearance(out: Console, answer: Mapping[str, Any]) -> None:
     _show_way(out, "do first, and report the facts anew after each", answer["do_first"], {c["hazard"] for c in answer["cautions"]})
     for caution in answer["cautions"]:
         out.print(Text.assemble((f" {caution['signal'].upper()} ", STYLES[caution["signal"]]), f" {caution['hazard']}"))
-        _paragraph(out, caution["avoid"], 4)
+        paragraph(out, caution["avoid"], 4)
     if answer["holds"]:
         _list(out, "must stay so while it is open", [answer["holds"]])
     if answer["valid_until"]:
@@ -187,12 +189,12 @@ def _show_way(out: Console, title: str, way: Sequence[Mapping[str, Any]], told: 
     if way:
         out.print(Text(f"{title}:", style="bold"))
     for number, first in enumerate(way, 1):
-        _paragraph(out, f"{first['action']}: {first['makes']}", 2, f"{number}. ")
+        paragraph(out, f"{first['action']}: {first['makes']}", 2, f"{number}. ")
         if first["confirm"]:
-            _paragraph(out, f"confirm it before what follows: {first['confirm']}", 5)
+            paragraph(out, f"confirm it before what follows: {first['confirm']}", 5)
         for caution in first["cautions"]:
             if caution["hazard"] not in told:
-                _paragraph(out, f"{caution['signal'].upper()}, {caution['hazard']}: {caution['avoid']}", 5)
+                paragraph(out, f"{caution['signal'].upper()}, {caution['hazard']}: {caution['avoid']}", 5)
         told = told | {c["hazard"] for c in first["cautions"]}
 
 
@@ -203,11 +205,11 @@ def show_procedure(answer: Mapping[str, Any]) -> None:
     interrupted, following = answer["interrupted"], answer["next"]
     if interrupted is not None:
         out.print(Text("INTERRUPTED", style=STYLES["withheld"]))
-        _paragraph(out, interrupted["text"], 4)
+        paragraph(out, interrupted["text"], 4)
         _list(out, "not known", [f"{m['fact']}: {m['text']} {m['how']}" for m in interrupted["missing"]])
         _show_way(out, "make it safe, and report the facts anew after each", interrupted["make_safe"], set())
     for step in answer["steps"]:
-        _paragraph(out, step["action"] or step["do"] or _wait(step), 0, f"{step['state']:>5} {step['step']:>2}  ")
+        paragraph(out, step["action"] or step["do"] or _wait(step), 0, f"{step['state']:>5} {step['step']:>2}  ")
     if following is not None:
         out.print(Text.assemble(f"step {following['step']} is ", (following["clearance"].upper(), STYLES[following["clearance"]])))
         if answer["ready_at"]:
@@ -216,7 +218,7 @@ def show_procedure(answer: Mapping[str, Any]) -> None:
     _list(out, "to put back before the work is closed", [f"{x['fact']} is {x['is']}, must be {x['must_be']}" for x in answer["left"]])
     _list(out, "where it stands", [reason["text"] for reason in answer["because"]])
     out.print()
-    _paragraph(out, answer["disclaimer"], 0)
+    paragraph(out, answer["disclaimer"], 0)
 
 
 def _wait(step: Mapping[str, Any]) -> str:
@@ -228,7 +230,7 @@ def show_parts(answer: Mapping[str, Any]) -> None:
     out = console()
     _show_head(out, answer, "to take along")
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
-    _columns(table, "part", "title", ">needed", ">in stock", ">to get", "packs")
+    columns(table, "part", "title", ">needed", ">in stock", ">to get", "packs")
     for line in answer["lines"]:
         packs = ", ".join(f"{p['count']} x {_amount(p['pack'])}" for p in line["packs"] if p["count"])
         row = (line["part"], line["title"], _amount(line["amount"]), _amount(line["from_stock"]), _amount(line["to_get"]))
@@ -263,7 +265,7 @@ def _show_head(out: Console, answer: Mapping[str, Any], what: str) -> None:
     out.print(Text(f"by rulebook {book['name']}{version}", style="dim"))
 
 
-def _columns(table: Table, *titles: str) -> None:
+def columns(table: Table, *titles: str) -> None:
     """Columns of these titles; `>` at the beginning: numbers, set to the right."""
     for title in titles:
         table.add_column(title.lstrip(">"), justify="right" if title.startswith(">") else "left", overflow="fold")
@@ -274,10 +276,10 @@ def _list(out: Console, title: str, items: list[str]) -> None:
         return
     out.print(Text(f"{title}:", style="bold"))
     for item in items:
-        _paragraph(out, item, 2, "- ")
+        paragraph(out, item, 2, "- ")
 
 
-def _paragraph(out: Console, words: str, indent: int, mark: str = "") -> None:
+def paragraph(out: Console, words: str, indent: int, mark: str = "") -> None:
     """Words broken at blanks, set in; `mark` stands before the first line."""
     first, rest = " " * indent + mark, " " * (indent + len(mark))
     for line in textwrap.wrap(words, out.width - 1, initial_indent=first, subsequent_indent=rest, break_on_hyphens=False) or [first]:

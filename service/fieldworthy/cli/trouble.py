@@ -1,20 +1,36 @@
 """What can go wrong for a person at the command line, in a line or two."""
 
 import errno
+import sys
+from collections.abc import Callable
+from typing import TYPE_CHECKING
 
+from fieldworthy.cli.unanswerable import NOT_NOW, REFUSED, Unanswerable
 from fieldworthy.core.base.finding import Finding, Refused, Severity
 from fieldworthy.settings import SettingUnusable
 from fieldworthy.usecases.refusals import QuestionDoesNotFit, Refusal
 
+if TYPE_CHECKING:
+    from fieldworthy.client import FieldworthyError
+
 MOST_FINDINGS = 20
 
 
-class Unanswerable(Exception):
-    """A command that can't be carried out. The message says why, `; ` and the way out."""
+def exit_code(trouble: Exception) -> int:
+    """Of a command that ended so."""
+    if isinstance(trouble, Unanswerable):
+        return trouble.code
+    client = sys.modules.get("fieldworthy.client")  # who did not load it can't have met its errors
+    return NOT_NOW if client is not None and isinstance(trouble, client.Unavailable) else REFUSED
 
 
 def explain(trouble: Exception) -> list[str] | None:
     """Lines for standard error; None for what is a fault of ours."""
+    if "fieldworthy.client" in sys.modules:
+        from fieldworthy.client import FieldworthyError
+
+        if isinstance(trouble, FieldworthyError):
+            return told_by_service(trouble)
     match trouble:
         case Refusal():
             # one finding says the same as the refusal itself: then one line is enough
@@ -52,6 +68,23 @@ def _of_the_store(trouble: Exception) -> list[str] | None:
     if isinstance(trouble, OperationalError):
         return [f"fieldworthy: the database can't be used ({trouble.orig}); check FIELDWORTHY_DATABASE_URL"]
     return None
+
+
+def told_by_service(error: "FieldworthyError", place: Callable[[str], str] = str) -> list[str]:
+    """
+    What a service said, or that it said nothing: one line with the way out, and one more for each place where there are several.
+
+    place: of a JSON Pointer as a URI fragment, what to call it.
+    """
+    number = f" (request {error.request_id})" if error.request_id else ""
+    way = error.mend or ("mend each of these" if error.findings else "see the service's log")
+    errors = [e for e in error.findings if e["severity"] != "warning"]
+    if len(errors) <= 1:
+        head = "" if error.pointer in (None, "#") else f"{place(error.pointer or '')}: "
+        return [f"fieldworthy: {head}{error.detail}; {way}{number}"]
+    lines = [f"fieldworthy: {error.detail}; {way}{number}"]
+    lines += [f"  {place(e['pointer'])}: {e['detail']}; {e['mend']}" for e in errors[:MOST_FINDINGS]]
+    return lines + ([f"  and {len(errors) - MOST_FINDINGS} more"] if len(errors) > MOST_FINDINGS else [])
 
 
 def finding_lines(findings: tuple[Finding, ...]) -> list[str]:
