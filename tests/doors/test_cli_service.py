@@ -197,7 +197,7 @@ def test_an_array_is_read_the_same_wherever_a_part_of_it_ends(monkeypatch: pytes
         (problem(404, "machine.unknown"), 2, "it is not so; make it so"),
         (problem(409), 2, "it is not so; make it so"),
         (problem(422), 2, "it is not so; make it so"),
-        (problem(429, retry_after="900"), 3, "it is not so; make it so"),
+        (problem(429, retry_after="900"), 3, "it is not so; make it so (it asks to wait 900 s)"),
         (problem(503, retry_after="900"), 3, "it is not so; make it so"),
         (problem(500), 2, "it is not so; make it so"),
         (
@@ -265,6 +265,7 @@ m6,plover-r5-baler,north,2025-13-01,
 """
     dry = run("machines", "import", "-", "--dry-run", stdin=table)
     assert dry.out.splitlines()[:2] == ["line 2: m1 would be changed (site)", "line 3: m3 would be created"]
+    assert dry.out.splitlines()[2].startswith("line 4: m4 refused: ")
     for outcomes in (("changed (site)", "created"), ("same", "same")):
         ran = run("machines", "import", "-", stdin=table)
         told = ran.out.splitlines()
@@ -332,6 +333,7 @@ def test_due_of_kept_machines(run: Run, url: str) -> None:
     assert (empty.code, empty.out.splitlines()[0]) == (0, "No task.")
     for arguments, said in (
         (("-", "--site", "north"), "--site does not go with that; leave it out, or leave REQUEST out"),
+        (("m1",), "there is no file `m1`; check its name, or ask of a kept machine with --machine m1"),
         (("--rulebook", "book.yaml"), "--rulebook FILE does not go with that"),
         (("--now", "2026-07-14T06:00:00Z"), "--now does not go with that"),
         (("--standing", "late"), "give `overdue`, `due`"),
@@ -339,6 +341,14 @@ def test_due_of_kept_machines(run: Run, url: str) -> None:
     ):
         refused = run("due", *arguments, stdin="{}")
         assert (refused.code, refused.out, said in refused.err) == (2, "", True), refused.err
+
+
+def test_a_fault_of_our_own_is_one_line_too(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("fieldworthy.cli.profile_file.read_profiles", lambda: 1 // 0)
+    ran = run("profile", "list")
+    assert (ran.code, ran.out) == (2, "")
+    assert ran.err.startswith("fieldworthy: a fault of the program's own (ZeroDivisionError: ")
+    assert ran.err.count("\n") == 1
 
 
 def test_what_is_asked_for_to_complete_a_command_comes_from_the_shells_own_words() -> None:

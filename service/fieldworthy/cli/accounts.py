@@ -35,6 +35,8 @@ class Passing:
     def __init__(self) -> None:
         self._rows: deque[tuple[int, str, str]] = deque()
         self._answered = 0
+        self.last = 0
+        """The line of the newest that is answered."""
 
     def readings(self, rows: Iterable[Row]) -> Iterator[Any]:
         for line, reading in rows:
@@ -54,9 +56,6 @@ class Passing:
         while self._answered < sent:
             self.last = self._rows.popleft()[0]
             self._answered += 1
-
-    last = 0
-    """The line of the newest that is answered."""
 
 
 @dataclass(slots=True)

@@ -141,6 +141,7 @@ def due(
         fleet.check_alone(
             {f"--{name}": value for name, value in filters.items()}, "leave it out, or leave REQUEST out to ask of kept machines"
         )
+        fleet.check_file(request)
         answer = _answer("due", request, rulebook, url, now, json, profile)
     elif rulebook is not None:
         fleet.check_alone({"--rulebook FILE": rulebook}, "give REQUEST too; kept machines have their own rulebooks")

@@ -1,6 +1,7 @@
 """What is due on the machines that a running service keeps: one of them, or all, filtered."""
 
 from collections.abc import Mapping
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
 from fieldworthy.cli.services import opened, place
@@ -48,6 +49,12 @@ def check_alone(options: Mapping[str, object], way: str) -> None:
     given = [name for name, value in options.items() if value is not None]
     if given:
         raise Unanswerable(f"{given[0]} does not go with that; {way}")
+
+
+def check_file(request: str) -> None:
+    """Raises Unanswerable where a machine was named in place of a file."""
+    if request != "-" and "." not in request and not Path(request).exists():
+        raise Unanswerable(f"there is no file `{request[:200]}`; check its name, or ask of a kept machine with --machine {request[:200]}")
 
 
 def show_fleet(answer: Mapping[str, Any]) -> None:

@@ -76,7 +76,9 @@ def told_by_service(error: "FieldworthyError", place: Callable[[str], str] = str
 
     place: of a JSON Pointer as a URI fragment, what to call it.
     """
-    number = f" (request {error.request_id})" if error.request_id else ""
+    said = [f"it asks to wait {error.retry_after:g} s"] if error.retry_after else []
+    said += [f"request {error.request_id}"] if error.request_id else []
+    number = f" ({', '.join(said)})" if said else ""
     way = error.mend or ("mend each of these" if error.findings else "see the service's log")
     errors = [e for e in error.findings if e["severity"] != "warning"]
     if len(errors) <= 1:

@@ -233,7 +233,9 @@ class Patience:
     def _trouble(self, ask: Ask, reply: object) -> tuple[FieldworthyError, float | None]:
         if isinstance(reply, httpx.Response):
             wanted = retry_after(reply.headers, self._caller.clock.now()) if reply.status_code in {*NOT_NOW, 409} else None
-            return error_of(reply), wanted
+            told = error_of(reply)
+            told.retry_after = wanted
+            return told, wanted
         assert isinstance(reply, httpx.RequestError)
         said = _broken(reply)
         detail = f"no answer to {ask.method} {ask.path} from {self._caller.address} ({said})"

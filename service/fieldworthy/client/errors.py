@@ -26,7 +26,8 @@ class FieldworthyError(Exception):
     Something was not done. detail: what is wrong; mend: what to do about it.
 
     status: of the answer, None where none came; problem: as it was answered, None where the answer held none; posted: of a bulk post, what
-    had been told by then; request_id: where something before the service numbers requests (`X-Request-Id`), this one's.
+    had been told by then; request_id: where something before the service numbers requests (`X-Request-Id`), this one's; retry_after: the
+    s for which it asks to be left alone, where it does.
     """
 
     def __init__(self, detail: str, mend: str = "", status: int | None = None, problem: Problem | None = None) -> None:
@@ -36,6 +37,7 @@ class FieldworthyError(Exception):
         self.problem = problem
         self.posted: Posted | None = None
         self.request_id: str | None = None
+        self.retry_after: float | None = None
         super().__init__(detail, mend)
 
     def __str__(self) -> str:
