@@ -5,7 +5,7 @@ from heapq import merge
 from itertools import islice
 from typing import Any
 
-from sqlalchemy import Select, delete, insert, literal, select, tuple_
+from sqlalchemy import Select, delete, func, insert, literal, select, tuple_
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from fieldworthy.storage.machines import chunks, lock_keys
@@ -29,8 +29,8 @@ class SqlReadings:
         rows = await self._bulk.meters_of(list(machines)) if machines else ()
         return {(row[1], row[2]): Meter(*row) for row in rows}
 
-    async def unnamed(self, meters: Collection[int]) -> set[int]:
-        return {row[0] for row in await self._bulk.unnamed(sorted(meters))} if meters else set()
+    async def unnamed(self, meters: Collection[int], but_zero: bool = False) -> set[int]:
+        return {row[0] for row in await self._bulk.unnamed(sorted(meters), but_zero)} if meters else set()
 
     async def series(self, meters: Collection[int], as_of: int | None = None, until: int | None = None) -> Mapping[int, Sequence[Point]]:
         found: dict[int, list[Point]] = {}
@@ -44,6 +44,15 @@ class SqlReadings:
             gone = gone.where(readings_withdrawn.c.known <= as_of, readings_withdrawn.c.superseded > as_of)
             for key in await self._gather(gone, found):
                 found[key].sort(key=_moment)
+        return found
+
+    async def withdrawn(self, meters: Collection[int]) -> Mapping[int, Sequence[Point]]:
+        found: dict[int, list[Point]] = {}
+        t = readings_withdrawn.c
+        for chunk in chunks(sorted(meters)):
+            since = func.min(t.known)
+            gone = select(t.meter, t.at, t.value, t.unit).where(t.organisation == self._organisation, t.meter.in_(chunk))
+            await self._gather(gone.group_by(t.meter, t.at, t.value, t.unit).order_by(t.meter, since, t.at, t.value, t.unit), found)
         return found
 
     async def _gather(self, query: Select[Any], found: dict[int, list[Point]]) -> set[int]:

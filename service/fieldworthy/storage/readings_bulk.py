@@ -31,7 +31,7 @@ class Bulk(Protocol):
 
     async def meters_of(self, machines: list[int]) -> Rows: ...
 
-    async def unnamed(self, meters: list[int]) -> Rows: ...
+    async def unnamed(self, meters: list[int], but_zero: bool) -> Rows: ...
 
     async def replacements(self, machines: list[int], withdrawn: str) -> Rows: ...
 
@@ -65,13 +65,16 @@ _OF_EACH = "select f.* from unnest($2::int[]) as wanted(machine) cross join late
 _WANTED = "= wanted.machine"
 _AMONG = "in (select value from json_each(:2))"
 # of each meter it ends at the first that is found, which nearly always is the first that there is
+_BUT_ZERO = " and q.value <> 0"
 _UNNAMED_EACH = (
     "select s.meter from unnest($2::int[]) as s(meter) cross join lateral (select 1 from readings q "
-    "where q.organisation = $1 and q.meter = s.meter and q.unit is null order by q.at limit 1) r"
+    "where q.organisation = $1 and q.meter = s.meter and q.unit is null{but} order by q.at limit 1) r "
+    "union select q.meter from readings_withdrawn q where q.organisation = $1 and q.meter = any($2::int[]) and q.unit is null{but}"
 )
 _UNNAMED = (
     "select s.value from json_each(:2) s where exists "
-    "(select 1 from readings q where q.organisation = :1 and q.meter = s.value and q.unit is null)"
+    "(select 1 from readings q where q.organisation = :1 and q.meter = s.value and q.unit is null{but}) or exists "
+    "(select 1 from readings_withdrawn q where q.organisation = :1 and q.meter = s.value and q.unit is null{but})"
 )
 # SQLite takes the tables of a cross join in their order: the few stretches first, then the readings by their key
 _POINTS = "{spans} select r.meter, r.at, r.value, r.unit from s cross join readings r where r.organisation = {o} and r.meter = s.meter "
@@ -134,8 +137,8 @@ class _Postgres:
     async def meters_of(self, machines: list[int]) -> Rows:
         return await self._ask(_OF_EACH.format(query=_METERS.format(o="$1", is_one=_WANTED)), machines)
 
-    async def unnamed(self, meters: list[int]) -> Rows:
-        return await self._ask(_UNNAMED_EACH, meters)
+    async def unnamed(self, meters: list[int], but_zero: bool) -> Rows:
+        return await self._ask(_UNNAMED_EACH.format(but=_BUT_ZERO if but_zero else ""), meters)
 
     async def replacements(self, machines: list[int], withdrawn: str) -> Rows:
         return await self._ask(_OF_EACH.format(query=_REPLACEMENTS.format(o="$1", is_one=_WANTED, w="$3")), machines, withdrawn)
@@ -223,8 +226,8 @@ class _Sqlite:
     async def meters_of(self, machines: list[int]) -> Rows:
         return await self._ask(_METERS.format(o=":1", is_one=_AMONG), _json(machines))
 
-    async def unnamed(self, meters: list[int]) -> Rows:
-        return await self._ask(_UNNAMED, _json(meters))
+    async def unnamed(self, meters: list[int], but_zero: bool) -> Rows:
+        return await self._ask(_UNNAMED.format(but=_BUT_ZERO if but_zero else ""), _json(meters))
 
     async def replacements(self, machines: list[int], withdrawn: str) -> Rows:
         return await self._ask(_REPLACEMENTS.format(o=":1", is_one=_AMONG, w=":3"), _json(machines), withdrawn)

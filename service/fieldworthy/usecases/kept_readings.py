@@ -49,11 +49,17 @@ class Readings(Protocol):
     async def meters_of(self, machines: Collection[int]) -> Mapping[tuple[int, str], Meter]:
         """The meters that have or had a reading, by the machine's key and the meter's name."""
 
-    async def unnamed(self, meters: Collection[int]) -> set[int]:
-        """Those of these meters of which a reading is kept without a unit: it stands for the meter's own."""
+    async def unnamed(self, meters: Collection[int], but_zero: bool = False) -> set[int]:
+        """
+        Those of these meters of which a reading is kept, or was until it was withdrawn, without a unit: it stands for the meter's own.
+        but_zero: one that is not 0.
+        """
 
     async def series(self, meters: Collection[int], as_of: int | None = None, until: int | None = None) -> Mapping[int, Sequence[Point]]:
         """What is kept of each meter that has any, oldest first. as_of: what stood at that moment; until: nothing later than that."""
+
+    async def withdrawn(self, meters: Collection[int]) -> Mapping[int, Sequence[Point]]:
+        """What was kept of each meter once and is no longer, each value of a moment once, in the order in which it was kept first."""
 
     async def page(
         self,

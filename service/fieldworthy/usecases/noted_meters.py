@@ -54,7 +54,7 @@ async def check_noted(
     findings = []
     for name, at, value, path in told:
         own = owns[name]
-        shown, unit = reader.ticks(value, own, path), _unit(value, own)
+        shown, unit = reader.ticks(value, own, path), unit_of(value, own)
         aside = besides[name].judge(at, shown, unit)
         if aside is not None:
             message, mend = _words(aside, at, whole(convert(shown, own, unit)), unit, own)
@@ -66,7 +66,7 @@ def _moment(body: Json) -> int | None:
     return None if body.get("at") is None else moment_of(body["at"])
 
 
-def _unit(value: Any, own: Unit) -> Unit:
+def unit_of(value: Any, own: Unit) -> Unit:
     """The unit in which a value of a meter is said."""
     unit: Unit | None = own
     if isinstance(value, str):

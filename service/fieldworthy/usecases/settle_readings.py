@@ -28,6 +28,11 @@ from fieldworthy.usecases.setting_aside import unit_name, with_earlier
 MOST_TOLD = 100
 """So many withdrawn readings, and so many that were kept with an accepted one, are told one by one."""
 
+_WITHOUT = (
+    "accept this one without `replaced_meter`, which withdraws what contradicts it, and tell of the replacement at "
+    "/v1/machines/ID/meter-replacements then: what was withdrawn and fits beside it is kept again"
+)
+
 _KEY = re.compile("[0-9a-f]{40}")
 
 
@@ -154,10 +159,9 @@ async def _accept(kept: Kept, find: FindWithin, machine: Machine, found: SetAsid
         body = json.dumps(declared, ensure_ascii=False)
         entry = Entry(REPLACEMENT, f"set-aside-{found.key}", known, moment_of(declared["at"]), place.name, body)
         await kept.entries.put(machine.key, [entry])
-    if not outcome.kept_already:
-        await _keep(kept, place, found.at, outcome, known)
+    await _keep(kept, place, found.at, outcome, known)
     also: Sequence[str] = ()
-    if declared is not None or not outcome.kept_already:
+    if declared is not None or outcome.withdrawn or not outcome.kept_already:
         await kept.machines.touch([machine], known)
         also = await judge_again(kept, find, machine, [place.name], known, but=found.key)
     return _Accepted(known, (outcome.value, outcome.unit), [_shown(point, place.own) for point in outcome.withdrawn], also)
@@ -224,18 +228,21 @@ def _judged(place: _Place, at: int, value: int, unit: str | None, replaced: Swap
 def _fits(place: _Place, dial: Dial, outcome: _Outcome, replaced: Swap) -> None:
     found = contradiction(replaced, dial, place.points, place.noted, new_since=replaced.at)
     if found is not None:
-        _, message, mend = words_of(found, replaced, place.own)
+        _, message, mend = words_of(found, replaced, place.own, place.machine.id)
         if found.why == TWICE:
             mend = "accept it without `replaced_meter`, or correct that replacement first"
+        elif any(point[0] == found.at for point in outcome.withdrawn):
+            mend = f"if the reading of {micros_text(found.at)} is wrong, {_WITHOUT}"
         raise AsideUnacceptable(f"the replacement can't be: {message}", mend)
     line = sorted([*dial.counted(place.points), *dial.points])
     wrong = list(outcome.withdrawn[:1])
     wrong += [(b[0], 0, None) for a, b in pairwise(line) if b[1] < a[1]][:1]
     if wrong:
-        raise AsideUnacceptable(
-            f"with this replacement the meter would run backward at {micros_text(wrong[0][0])}",
-            "say when it was replaced, what the old dial showed last and what the new one showed first",
-        )
+        at = micros_text(wrong[0][0])
+        mend = "say when it was replaced, what the old dial showed last and what the new one showed first"
+        if outcome.withdrawn:
+            mend += f"; or, if the reading of {at} is wrong, {_WITHOUT}"
+        raise AsideUnacceptable(f"with this replacement the meter would run backward at {at}", mend)
 
 
 async def _keep(kept: Kept, place: _Place, at: int, outcome: _Outcome, known: int) -> None:
@@ -247,7 +254,8 @@ async def _keep(kept: Kept, place: _Place, at: int, outcome: _Outcome, known: in
     if gone:
         await kept.readings.withdraw(meter.key, gone, known)
     new = (at, outcome.value, outcome.unit)
-    await kept.readings.keep([(meter.key, [new])], known)
+    if not outcome.kept_already:
+        await kept.readings.keep([(meter.key, [new])], known)
     last = max((p for p in (*place.points, new) if p is new or p[0] not in gone), key=_moment)
     await kept.readings.note_last([(meter.key, *last)])
 

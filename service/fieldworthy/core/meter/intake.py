@@ -169,7 +169,7 @@ class Dial:
         return (later[1] - earlier[1]) * self._micros * share <= (later[0] - earlier[0]) * (share + 1) + more * share
 
 
-class _Line:
+class Line:
     """Points of one meter, oldest first, into which new ones are put where they fit."""
 
     def __init__(self, points: Sequence[Point], dial: Dial) -> None:
@@ -228,7 +228,7 @@ def _all_same(sent: Sequence[Sent], kept: Sequence[Sent], own: Unit) -> bool:
 
 def _settle(fresh: Sequence[_Fresh], kept: Sequence[Point], dial: Dial, verdicts: list[Verdict], sent: Sequence[Sent]) -> None:
     """Fills in the verdicts of what needs a closer look. fresh: by moment and count, with their places in `verdicts`."""
-    line = _Line([*kept, *dial.points], dial)
+    line = Line([*kept, *dial.points], dial)
     single, alike = _one_a_moment(fresh, kept, dial, verdicts)
     free = [p for p in single if line.takes((p[0], p[1]))]
     chosen: set[int] = set()
@@ -308,7 +308,7 @@ def _longest(points: Sequence[_Fresh]) -> list[_Fresh]:
     return row
 
 
-def _why(point: Point, unit: str | None, line: _Line, dial: Dial) -> Aside:
+def _why(point: Point, unit: str | None, line: Line, dial: Dial) -> Aside:
     before, after = line.around(point[0])
     low = before is not None and point[1] < before[1]
     high = after is not None and point[1] > after[1]

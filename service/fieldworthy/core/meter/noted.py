@@ -58,7 +58,7 @@ class Beside:
         return self._points[i - 1], self._points[i] if i < len(self._points) else None
 
     def _leeway(self, shown: Exact, told: Unit) -> Exact:
-        one = max(whole(Fraction(told.factor) / self._dial.own.factor), 1) * TICKS
+        one = leeway(told, self._dial.own)
         return one if self._dial.own.dimension == "time" else max(one, whole(Fraction(shown) / SHARE))
 
     def _beyond(self, point: Point, before: Point, after: Point | None, leeway: Exact) -> tuple[bool, bool]:
@@ -73,3 +73,8 @@ class Beside:
         at, count = point
         from_before = self._dial.reachable(before, (at, count - leeway))
         return from_before and (after is None or self._dial.reachable((at, count + leeway), after))
+
+
+def leeway(told: Unit, own: Unit) -> Exact:
+    """One unit [ticks of the meter's own]: the own one or, if that is more, the one in which a value was said."""
+    return max(whole(Fraction(told.factor) / own.factor), 1) * TICKS
