@@ -52,28 +52,97 @@ VERSIONS: list[tuple[str, list[dict[str, str]], tuple[str, ...]]] = [
 ]
 
 
-@pytest.mark.parametrize(("name", "versions", "places"), VERSIONS, ids=[case[0] for case in VERSIONS])
-async def test_a_version_that_changes_a_meters_own_unit(
-    service: Service, name: str, versions: list[dict[str, str]], places: tuple[str, ...]
-) -> None:
-    for version in versions[:-1]:
-        assert (await published(service.http, book(**version))).status_code == 200
-    answer = await published(service.http, book(**versions[-1]))
-    if not places:
-        assert (answer.status_code, answer.json()["version"]) == (200, len(versions))
-        return
-    refused(answer, *(place.replace(" ", "%20") for place in places))
-    stand = (await service.get("/v1/rulebooks/plain/versions"))["items"]
-    assert [v["version"] for v in stand] == list(range(len(versions) - 1, 0, -1))
-    assert (await published(service.http, book(**versions[-2]))).json()["version"] == len(versions) - 1  # the way back
+async def test_a_version_that_changes_a_meters_own_unit(service: Service) -> None:
+    """Where a number of it is kept it is refused; where none is, or all have their unit, nothing hangs on it."""
+    for n, (name, versions, places) in enumerate(VERSIONS):
+        for kept in ("nothing", "named", "bare"):
+            called, id_ = f"{kept}-{n}", f"m-{kept}-{n}"
+            for version in versions[:-1]:
+                assert (await published(service.http, book(called, **version), called)).status_code == 200
+                if kept == "nothing" or version is not versions[0]:
+                    continue
+                await service.put(f"/v1/machines/{id_}", {"rulebook": called})
+                for meter, unit in version.items():
+                    said = {"machine": id_, "meter": meter.replace("_", " "), "value": 100, "at": AT}
+                    sent = await service.post("/v1/readings", [said if kept == "bare" else {**said, "unit": unit}])
+                    assert sent["readings"] == ["kept"]
+            answer = await published(service.http, book(called, **versions[-1]), called)
+            if kept == "bare" and places:
+                refused(answer, *(place.replace(" ", "%20") for place in places))
+                stand = (await service.get(f"/v1/rulebooks/{called}/versions"))["items"]
+                assert [v["version"] for v in stand] == list(range(len(versions) - 1, 0, -1))
+                again = await published(service.http, book(called, **versions[-2]), called)
+                assert again.json()["version"] == len(versions) - 1  # the way back
+            else:
+                assert (answer.status_code, answer.json()["version"]) == (200, len(versions)), (name, kept, answer.text)
 
 
 async def test_what_a_refusal_says(service: Service) -> None:
     await published(service.http, book(work="h"))
+    await service.put(M, {"rulebook": "plain"})
+    await tell(service, "readings", {"value": 100})
     told = refused(await published(service.http, book(work="min")), "/meters/work/unit")
-    assert told["detail"] == "`work` would count min, and counts h by `plain@1`: what is kept without a unit would be read in min"
-    assert told["mend"] == "keep `unit: h`, or declare a meter that counts min under a new name"
+    what = "when readings were kept without a unit"
+    assert told["detail"] == f"`work` would count min, and of the machine `m-1` it counted h by `plain@1` {what}"
+    assert told["mend"] == "let it count h, or declare a meter that counts min under another name"
     assert (told["errors"][0]["line"], told["errors"][0]["column"]) == (6, 16)
+
+
+async def test_a_unit_that_was_published_wrongly_is_changed(service: Service) -> None:
+    """And only while nothing hangs on it: what machines have that follow the rulebook, or did, one after the other."""
+    own = {"in_service": {"on": "2024-03-01", "meters": {"work": 5}}}
+    steps: list[tuple[str, list[tuple[str, str, Any]], bool]] = [
+        # name, what is done (the machine's document, or what is told of it), whether the unit can still be changed
+        ("nobody follows it", [], True),
+        ("a reading with its unit", [("document", "wrong", {}), ("readings", "", {"value": 100, "unit": "min"})], True),
+        ("a reading of 0", [("document", "wrong", {}), ("readings", "", {"value": 0})], True),
+        ("a reading", [("document", "wrong", {}), ("readings", "", {"value": 100})], False),
+        ("a reading by one version for ever", [("document", "wrong@1", {}), ("readings", "", {"value": 100})], True),
+        ("one that went elsewhere", [("document", "wrong", {}), ("readings", "", {"value": 100}), ("document", "none", {})], False),
+        ("one told elsewhere", [("document", "wrong", {}), ("document", "minutes", {}), ("readings", "", {"value": 100})], True),
+        ("a number of the document", [("document", "wrong", own)], False),
+        ("a done record", [("document", "wrong", {}), ("done", "", {"task": "grease", "at": AT, "meters": {"work": 100}})], False),
+        ("work is open", [("document", "wrong", {}), ("work", "", {"work": "w-1", "task": "grease", "by": "p-1"})], False),
+    ]
+    for n, (name, deeds, free) in enumerate(steps):
+        called = f"wrong-{n}"
+        for other, meters in ((f"none-{n}", {}), (f"minutes-{n}", {"work": "min"}), (called, {"work": "h"})):
+            assert (await published(service.http, book(other, **meters), other)).status_code == 200
+        machine = f"/v1/machines/m-{n}"
+        for kind, rulebook, body in deeds:
+            if kind == "document":
+                named, at, version = rulebook.partition("@")
+                await service.put(machine, {"rulebook": f"{named}-{n}{at}{version}", **body})
+            elif kind == "readings":
+                sent = await service.post("/v1/readings", [{"machine": f"m-{n}", "meter": "work", "at": AT, **body}])
+                assert sent["readings"] == ["kept"], (name, sent)
+            elif kind == "work":
+                await service.post(f"{machine}/open-work", body)
+            else:
+                await service.put(f"{machine}/{kind}/x-1", body)
+        before = await service.http.get(f"{machine}/readings")
+        due = {"now": "2026-07-14T06:00:00Z"}
+        stood = await service.get(f"{machine}/due", params=due) if deeds else None
+        service.later(seconds=1)
+        answer = await published(service.http, book(called, work="min"), called)
+        if not free:
+            assert "`work` would count min, and of the machine `m-" in refused(answer, "/meters/work/unit")["detail"], name
+            continue
+        assert (answer.status_code, answer.json()["version"]) == (200, 2), (name, answer.text)
+        if stood is not None:  # what was answered before is answered so for ever
+            assert await service.get(f"{machine}/due", params={**due, "as_of": stood["as_of"]}) == stood
+        if name == "a reading with its unit":
+            assert before.json()["items"][0]["unit"] == "min"
+            [shown] = (await service.get(f"{machine}/readings"))["items"]
+            assert (shown["value"], shown["unit"]) == (100.0, "min")
+    # back again, where a bare number was told by the new version meanwhile
+    await service.put("/v1/machines/m-0", {"rulebook": "wrong-0"})
+    assert (await service.post("/v1/readings", [{"machine": "m-0", "meter": "work", "value": 9, "at": AT}]))["readings"] == ["kept"]
+    refused(await published(service.http, book("wrong-0", work="h"), "wrong-0"), "/meters/work/unit")
+    # one that was kept and withdrawn may be kept again: it still stands for the unit of then
+    low = (await service.post("/v1/readings", [{"machine": "m-0", "meter": "work", "value": 8, "unit": "min", "at": AT}]))["aside"][0]
+    await service.post(f"/v1/set-aside/{low['id']}/accept", {"by": "p-3", "why": "looked at the dial"})
+    refused(await published(service.http, book("wrong-0", work="h"), "wrong-0"), "/meters/work/unit")
 
 
 async def test_a_draft_may_say_what_it_likes(service: Service) -> None:
@@ -85,20 +154,26 @@ async def test_a_draft_may_say_what_it_likes(service: Service) -> None:
     assert (await service.http.post("/v1/rulebooks/plain/publish")).json()["version"] == 1
 
 
-async def test_of_two_publications_at_once_one_says_the_unit(service: Service, address: str) -> None:
-    """Two replicas publish a meter for the first time, in two units: only one of the two is ever published."""
+async def test_a_reading_beside_a_publication_waits_for_it_or_stands_against_it(service: Service, address: str) -> None:
+    """A bare reading that was kept before another unit is published stands against it, and one after it is in that unit."""
     other = SqlStore(open_engine(address), lambda: service.now)
     async with client(make_app(other, lambda: service.now, is_open=True)) as second:
         for n in range(4):
             name = f"plain-{n}"
-            await publish(service.http, name, book(name))
-            given = await asyncio.gather(
-                published(service.http, book(name, work="h"), name), published(second, book(name, work="min"), name)
+            await publish(service.http, name, book(name, work="h"))
+            await service.put(f"/v1/machines/r-{n}", {"rulebook": name})
+            given, sent = await asyncio.gather(
+                published(second, book(name, work="min"), name),
+                service.http.post("/v1/readings", json=[{"machine": f"r-{n}", "meter": "work", "value": 100, "at": AT}]),
             )
-            assert sorted({a.status_code for a in given} - {409, 412}) == [200], [a.text for a in given]
-            async with service.store.read() as kept:
-                units = {(await kept.published(name, v.version)).declared for v in await kept.versions(name, None, 9)}  # type: ignore[union-attr]
-            assert sum('"work":' in text for text in units) == 1
+            assert (sent.status_code, sent.json()["readings"]) == (200, ["kept"])
+            [shown] = (await service.get(f"/v1/machines/r-{n}/readings"))["items"]
+            if given.status_code == 200:
+                assert shown["unit"] == "min"
+                assert shown["kept_at"] >= given.json()["published_at"]
+            else:
+                refused(given, "/meters/work/unit")
+                assert shown["unit"] == "h"
     await other.close()
 
 

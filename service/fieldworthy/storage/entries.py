@@ -142,6 +142,10 @@ class SqlEntries:
                 found[row.machine] = _entry(row)
         return found
 
+    async def documents_ever(self, machines: Collection[int]) -> Mapping[int, Sequence[Entry]]:
+        found = await self._of_each(machines, entries.c.kind == MACHINE, entries.c.id == "")
+        return {key: sorted(states, key=lambda state: state.known) for key, states in found.items()}
+
     async def documents_elsewhere(self, machines: Collection[int], rulebook: str) -> Mapping[int, Sequence[Entry]]:
         """
         The bodies' text is looked at, and not read as JSON, of which PostgreSQL would not take every text. A body that has the member once

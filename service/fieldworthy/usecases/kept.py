@@ -138,6 +138,9 @@ class Entries(Protocol):
     async def documents(self, machines: Collection[int], as_of: int | None = None) -> Mapping[int, Entry]:
         """The machines' own documents, by key."""
 
+    async def documents_ever(self, machines: Collection[int]) -> Mapping[int, Sequence[Entry]]:
+        """All states of these machines' documents, by the machine's key, the oldest first."""
+
     async def documents_elsewhere(self, machines: Collection[int], rulebook: str) -> Mapping[int, Sequence[Entry]]:
         """
         By the machine's key, the oldest first: states of these machines' documents, of now and earlier. All that name another rulebook than

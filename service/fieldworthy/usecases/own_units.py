@@ -1,8 +1,9 @@
 """A meter's own unit never changes under what is kept.
 
-A number that was told without a unit stands for its meter's own. So that none is ever read in another: no version of a rulebook counts a
-meter otherwise than the versions before it (`refuse_other_units`), and no machine goes over to a rulebook that counts one otherwise while
-such numbers are kept (`clashes`). Both are asked when the rulebook or the machine is written, and never when readings are.
+A number that was told without a unit stands for its meter's own. So that none is ever read in another: while such numbers are kept, no
+version of a rulebook counts a meter otherwise than the versions before it (`refuse_other_units`), and no machine goes over to a rulebook
+that counts one otherwise (`clashes`). Both are asked when the rulebook or the machine is written, and never when readings are. A 0 is a 0
+in every unit of one dimension, for these differ by a factor; an hour counter's 0 says nothing of hectares.
 """
 
 import json
@@ -47,6 +48,18 @@ class Clash:
     what: str
 
 
+@dataclass(frozen=True, slots=True)
+class _Bare:
+    """What is kept of a meter without a unit, in words; is_zero: all of it is 0."""
+
+    what: str
+    is_zero: bool = False
+
+    def changes(self, old: Unit, new: Unit) -> bool:
+        """Whether it would be another amount in the new unit."""
+        return old != new and not (self.is_zero and old.dimension == new.dimension and old.offset == new.offset == 0)
+
+
 async def units_by(kept: Rulebooks, reference: str, wanted: Collection[str]) -> Mapping[str, Declared]:
     """
     What the meters `wanted` (`names.key`) count by a reference that was resolved before: `name@3` is that version. A bare name is all its
@@ -85,12 +98,17 @@ async def refuse_other_units(kept: Rulebooks, book: CheckedRulebook, text: str) 
     """
     For who publishes `book`, in the transaction that will keep it. text: the draft's, for the places.
 
-    Raises MeterUnitChanged for a meter that an earlier version counted in another unit; and for one that is new, where a machine that will
-    follow this version was kept by another rulebook that counted it in another unit, and has numbers of it.
+    Raises MeterUnitChanged for a meter that an earlier version counted in another unit, where a machine that follows the name, or did, has
+    numbers of it; and for one that is new, where a machine that will follow this version was kept by another rulebook that counted it in
+    another unit, and has numbers of it.
     """
     units = own_units(book.document)
     before = await units_by(kept, book.name, units)
-    wrong = [(key, _changed(name, unit, before[key])) for key, (name, unit) in units.items() if key in before and before[key].unit != unit]
+    changed = {key: Declared(name, unit, book.name) for key, (name, unit) in units.items() if key in before and before[key].unit != unit}
+    wrong: list[tuple[str, tuple[str, str]]] = []
+    if changed and kept.beside is not None:
+        found = dict([item async for item in _of_those_kept(kept.beside, book.name, before, changed)])
+        wrong = [(key, found[key]) for key in units if key in found]
     new = {key: unit for key, (_, unit) in units.items() if key not in before}
     if new and not wrong and kept.beside is not None:
         wrong = [item async for item in _of_followers(kept.beside, book.name, new)]
@@ -98,12 +116,58 @@ async def refuse_other_units(kept: Rulebooks, book: CheckedRulebook, text: str) 
         raise MeterUnitChanged([_placed(text, units[key][0], *words) for key, words in wrong[:_MOST_FINDINGS]])
 
 
-def _changed(name: str, unit: Unit, before: Declared) -> tuple[str, str]:
-    old = before.unit.name
-    return (
-        f"`{name}` would count {unit.name}, and counts {old} by `{before.by}`: what is kept without a unit would be read in {unit.name}",
-        f"keep `unit: {old}`, or declare a meter that counts {unit.name} under a new name",
-    )
+async def _of_those_kept(
+    kept: Kept, name: str, before: Mapping[str, Declared], now: Mapping[str, Declared]
+) -> AsyncIterator[tuple[str, tuple[str, str]]]:
+    """
+    What is kept without a unit of meters that would count otherwise than by the versions so far, and is read by them: of machines that
+    follow `name`; and of those that did, where nothing since tells what such a number stands for. Each meter once.
+    """
+    remembered = _Remembered(kept.rulebooks, now.keys())
+    told: set[str] = set()
+    after: str | None = None
+    while True:
+        page = await kept.machines.page(after, _MACHINES)
+        gone = [machine.key for machine in page if machine.revision > 1 and machine.rulebook != name]
+        states = await kept.entries.documents_ever(gone) if gone else {}
+        readers: dict[int, Collection[str]] = {machine.key: now.keys() for machine in page if machine.rulebook == name}
+        for key, documents in states.items():
+            by = await _who_tells(_named_by(documents), now.keys(), remembered)
+            if read := {meter for meter, reference in by.items() if reference == name}:
+                readers[key] = read
+        machines = {machine.key: machine for machine in page if machine.key in readers}
+        what = await _kept_without_unit(kept, list(machines.values()), now.keys())
+        for (key, meter), bare in what.items():
+            if meter not in told and meter in readers[key] and bare.changes(before[meter].unit, now[meter].unit):
+                told.add(meter)
+                yield meter, _of_machine(machines[key], Clash(meter, before[meter], bare.what), now[meter].unit)
+        followers = [machine.key for machine in page if machine.rulebook == name]
+        for key, document in (await kept.entries.documents(followers)).items():
+            body = json.loads(document.body)
+            for meter, place in _bare_in(body):
+                if meter in now and meter not in told and _value(body, place) != 0:
+                    told.add(meter)
+                    clash = Clash(meter, before[meter], f"its document said {'/'.join(place)} without a unit")
+                    yield meter, _of_machine(machines[key], clash, now[meter].unit)
+        for key, entries in (await kept.entries.open_of(followers, WORK) if followers else {}).items():
+            for work in map(read_work, entries):
+                for meter, old in (await remembered.by(work.rulebook)).items():
+                    if meter not in told and old.unit != now[meter].unit:
+                        told.add(meter)
+                        yield meter, _of_machine(machines[key], _opened(meter, old, work), now[meter].unit)
+        if len(page) < _MACHINES or len(told) == len(now):
+            return
+        after = page[-1].id
+
+
+async def _who_tells(references: Sequence[str], wanted: Collection[str], remembered: "_Remembered") -> Mapping[str, str]:
+    """Which of these references, the newest first, says what a meter's numbers stand for: the first that declares it."""
+    found: dict[str, str] = {}
+    for reference in references:
+        for meter in await remembered.by(reference):
+            if meter in wanted:
+                found.setdefault(meter, reference)
+    return found
 
 
 async def _of_followers(kept: Kept, name: str, new: Mapping[str, Unit]) -> AsyncIterator[tuple[str, tuple[str, str]]]:
@@ -156,7 +220,11 @@ async def _of_many(
     other = {place: old for place, old in before.items() if old.unit != now[place[1]].unit}
     keys = {key for key, _ in other}
     what = await _kept_without_unit(kept, [machine for machine in elsewhere if machine.key in keys], {meter for _, meter in other})
-    found = {place: Clash(place[1], old, what[place]) for place, old in other.items() if place in what}
+    found = {
+        place: Clash(place[1], old, what[place].what)
+        for place, old in other.items()
+        if place in what and what[place].changes(old.unit, now[place[1]].unit)
+    }
     for key, entries in (await kept.entries.open_of([machine.key for machine in elsewhere], WORK)).items():
         for work in map(read_work, entries):
             for meter, old in (await remembered.by(work.rulebook)).items():
@@ -193,7 +261,7 @@ async def check_move(kept: Kept, machine: Machine, before: Json, document: Json,
     if reference == machine.rulebook:
         return ()
     earlier = await _references(kept, machine, before)
-    what = {meter: words for (_, meter), words in (await _kept_without_unit(kept, [machine])).items()}
+    what = {meter: bare for (_, meter), bare in (await _kept_without_unit(kept, [machine])).items()}
     here = {place: key for key, place in _bare_in(document)}
     now = await units_by(kept.rulebooks, reference, {*book.vocabulary.meters, *here.values(), *what})
     findings = []
@@ -216,14 +284,14 @@ async def check_move(kept: Kept, machine: Machine, before: Json, document: Json,
 
 
 async def clashes(
-    kept: Kept, machine: Machine, earlier: Sequence[str], now: Mapping[str, Declared], what: Mapping[str, str]
+    kept: Kept, machine: Machine, earlier: Sequence[str], now: Mapping[str, Declared], what: Mapping[str, _Bare]
 ) -> Sequence[Clash]:
     """
     Meters that `now` counts otherwise than when a number of them was kept. earlier: the references that the machine was kept by, the newest
     first: the first that declares a meter says what its numbers stand for. what: see `_kept_without_unit`.
     """
     before = await _first_that_declare(kept.rulebooks, earlier, now.keys() & what.keys())
-    found = {key: Clash(key, old, what[key]) for key, old in before.items() if old.unit != now[key].unit}
+    found = {key: Clash(key, old, what[key].what) for key, old in before.items() if what[key].changes(old.unit, now[key].unit)}
     for work in map(read_work, await kept.entries.open(machine.key, WORK)):  # its record will be told in the units of its own version
         for key, old in (await units_by(kept.rulebooks, work.rulebook, now.keys())).items():
             if old.unit != now[key].unit:
@@ -249,7 +317,7 @@ def _value(document: Json, place: Sequence[str]) -> Any:
     value: Any = document
     for member in place:
         value = value.get(member) if isinstance(value, Mapping) else None
-    return value.get("value") if isinstance(value, Mapping) else value
+    return _number(value)
 
 
 async def _references(kept: Kept, machine: Machine, newest: Json) -> Sequence[str]:
@@ -276,37 +344,50 @@ async def _first_that_declare(kept: Rulebooks, references: Sequence[str], wanted
 
 async def _kept_without_unit(
     kept: Kept, machines: Sequence[Machine], wanted: Collection[str] | None = None
-) -> Mapping[tuple[int, str], str]:
+) -> Mapping[tuple[int, str], _Bare]:
     """
-    The machines' keys and meters (`names.key`) of which a number is kept that has no unit, and what it is, in words. wanted: nothing else
-    needs to be known than of these meters.
+    The machines' keys and meters (`names.key`) of which a number is kept that has no unit, and what it is. wanted: nothing else needs to be
+    known than of these meters.
     """
     if not machines:
         return {}
-    found: dict[tuple[int, str], str] = {}
+    found: dict[tuple[int, str], _Bare] = {}
+
+    def add(key: int, meter: str, bare: _Bare) -> None:
+        if (key, meter) not in found or not bare.is_zero:
+            found[key, meter] = bare
+
     by_id = {machine.id: machine.key for machine in machines}
     for row in await kept.aside.open_of(by_id):  # who accepts it may leave it as it was sent
         if row.unit is None:
-            found[by_id[row.machine], key_of(row.meter)] = "a reading was set aside without a unit"
+            add(by_id[row.machine], key_of(row.meter), _Bare("a reading was set aside without a unit", row.value == 0))
     for key, entries in (await kept.entries.told_of(by_id.values(), _TELL_METERS, '"meter')).items():
         for entry in entries:
-            for name in _bare_meters(entry):
-                found[key, key_of(name)] = f"the {_SPOKEN[entry.kind]} `{shorten(entry.id)}` was told without a unit"
+            for name, is_zero in _bare_meters(entry):
+                add(key, key_of(name), _Bare(f"the {_SPOKEN[entry.kind]} `{shorten(entry.id)}` was told without a unit", is_zero))
     rows = (await kept.readings.meters_of(by_id.values())).values()
     meters = {meter.key: (meter.machine, meter.name) for meter in rows if wanted is None or meter.name in wanted}
-    for key in await kept.readings.unnamed(meters):
-        found[meters[key]] = "readings were kept without a unit"
+    some = await kept.readings.unnamed(meters, but_zero=True)
+    for key in some:
+        add(*meters[key], _Bare("readings were kept without a unit"))
+    for key in await kept.readings.unnamed(meters.keys() - some):
+        add(*meters[key], _Bare("readings of 0 were kept without a unit", is_zero=True))
     return found
 
 
 _SPOKEN = {"done": "done record", "occurrence": "occurrence", "meter-replacement": "replaced meter"}
 
 
-def _bare_meters(entry: Entry) -> Iterable[str]:
+def _bare_meters(entry: Entry) -> Iterable[tuple[str, bool]]:
+    """The meters of which a record has numbers without a unit, and whether these are 0."""
     body = json.loads(entry.body)
     if entry.kind == "meter-replacement":
-        return [body["meter"]] if body.get("unit") is None else []
-    return [name for name, value in (body.get("meters") or {}).items() if _bare(value)]
+        return [(body["meter"], False)] if body.get("unit") is None else []
+    return [(name, _number(value) == 0) for name, value in (body.get("meters") or {}).items() if _bare(value)]
+
+
+def _number(value: Any) -> Any:
+    return value.get("value") if isinstance(value, Mapping) else value
 
 
 def _bare(value: Any) -> bool:
