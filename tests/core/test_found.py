@@ -293,6 +293,8 @@ WORDS_AT = [
     ("a word like two of them", "torn bearing", ["torn belt", "worn bearing"]),
     ("a sentence", "the left one does not look good to me", []),
     ("that nothing was found, in words", "none", []),
+    ("and in others", "Nothing found.", []),
+    ("by a dash", "-", []),
 ]
 
 
@@ -313,6 +315,8 @@ def test_another_word_than_those_of_its_task_leaves_the_machine_neither_fit_nor_
         assert (fit["fit"], reason["code"], reason["values"]["found"]) == ("unknown", "found-not-read", word)
         assert sorted(reason["values"]["near"]) == near
         assert all(f"`{each}`" in reason["text"] for each in (word, *(near or ("torn belt", "worn bearing"))))
+        assert "eave `found` out" in reason["text"]
+        assert ("it is not read as that nothing was found" in reason["text"]) is (word in ("none", "Nothing found.", "-"))
     told = {"now": NOW, "machine": {"done": [said, again]}}
     assert answered_both_ways(book, told)["fit"]["fit"] == "fit"
     both = {"now": NOW, "machine": {"done": [said, {**said, "found": "torn belt"}]}}

@@ -91,12 +91,15 @@ class Compute:
 def _until(read: Read, answer: KeptDue, moment: int) -> int:
     """
     When the standings may change though nothing is kept: the local day is another, what was told for later comes to hold or ends, or a
-    reading grows old. Some of it begins with the tolerance of clocks, some at its moment, and some right behind that.
+    reading grows old: at its moment, or right behind that. What was told for later may begin with the tolerance of clocks too.
     """
     days = Days.of(read.told.document, answer.answered.found.book)
     at = [micros_of(turn) for turn in (*days.turns(at_micros(moment)), *turns(answer.answered.answer.machine.history))]
-    at += _told_for_later(read, moment)
-    return min(then for turn in at for then in (turn - AHEAD, turn, turn + 1) if then > moment)
+    later = set(_told_for_later(read, moment))
+    if (start := read.told.document.get("in_service")) is not None:  # its day's beginning is a moment as any other
+        later.add(micros_of(days.when(start)))
+    whenever = [*(then for turn in (*at, *later) for then in (turn, turn + 1)), *(turn - AHEAD for turn in later)]
+    return min(then for then in whenever if then > moment)
 
 
 def _told_for_later(read: Read, moment: int) -> Iterator[int]:

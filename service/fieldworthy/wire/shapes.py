@@ -58,7 +58,10 @@ class ReplacedMeterIn(TypedDict):
     unit: NotRequired[Name]
 
 
-_FOUND = "what was found; a word of the task's `if_found` opens what follows, and any other word at such a task makes `fit` not known"
+_FOUND = (
+    "what was found, left out where nothing was; a word of the task's `if_found` opens what follows, and any other word at such a task, "
+    "`nothing` too, makes `fit` not known"
+)
 
 WorkingConditionIn = TypedDict("WorkingConditionIn", {"condition": Name, "value": Name, "from": When, "to": NotRequired[When | None]})
 WorkingConditionIn.__doc__ = "How the machine works, from a time on (included) to another (excluded); without `to` it goes on."

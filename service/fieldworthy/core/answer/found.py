@@ -13,7 +13,7 @@ from itertools import islice
 from types import MappingProxyType
 from typing import Any, NamedTuple
 
-from fieldworthy.core.base.finding import nearest, or_list
+from fieldworthy.core.answer.found_words import no_word
 from fieldworthy.core.base.quantity import Exact, from_ticks, ticks_text
 from fieldworthy.core.base.reason import Reason
 from fieldworthy.core.base.truth import Truth
@@ -33,7 +33,6 @@ WHOLE = ""
 
 _WHOLE_ALONE = (WHOLE,)
 _AT_ONCE = "at once"
-_MOST_WORDS = 8
 
 
 @dataclass(slots=True)
@@ -242,13 +241,8 @@ def _unread(found: Unread) -> Reason:
 def _no_word(found: Found) -> Reason:
     """Of what was found in words that the task does not declare."""
     words = [each.what for each in (found.words or {}).values()]
-    near = nearest(found.follows.what, words)
-    known = f"did you mean {or_list(near)}?" if near else f"known are {', '.join(f'`{w}`' for w in words[:_MOST_WORDS])}"
-    text = (
-        f"{_sentence(found)}, and {found.task} declares no such word ({known}): whether the machine may work with it is not known. "
-        f"Let a trained person look, then correct the word, or do {found.task} again; leave `found` out where nothing is found."
-    )
-    return Reason("found-not-read", text, {**_values(found), "near": list(near)})
+    text, near = no_word(found.follows.what, _sentence(found), found.task, words)
+    return Reason("found-not-read", text, {**_values(found), "near": near})
 
 
 _FIT = "Nothing that was told makes the machine unfit. What nobody looked at is not told: its handbook and the daily check come first."
