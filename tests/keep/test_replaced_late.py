@@ -209,3 +209,23 @@ async def test_a_correction_never_puts_readings_of_two_dials_on_one(service: Ser
     await service.http.delete(f"{M}/meter-replacements/m-1")
     assert (await declare(service, swap(100, 20, 0), "m-2"))[0] == 201
     assert (await declare(service, swap(101, 20, 0), "m-2"))[0] == 200
+
+
+@one_database
+async def test_what_was_accepted_with_a_reading_may_be_put_by_itself_too(service: Service) -> None:
+    """The phone accepts, the office puts the same: it counts once, under the office's id, and a repeat of either changes nothing."""
+    await a_machine(service, [(0, 100)])
+    [low] = (await service.post(URL, of([(48, 5)])))["aside"]
+    accept = {**WHO, "replaced_meter": {"at": moment(24), "old_value": 110, "new_value": 0}}
+    first = await service.post(f"{ASIDE}/{low['id']}/accept", accept)
+    as_of, before = (await service.get(f"{M}/readings"))["as_of"], await left(service)
+    assert (await declare(service, swap(24, 111, 0)))[1] == [("question.replacement_contradicts", "#/at")]  # another one is none
+    service.later(minutes=1)
+    assert [(await declare(service, swap(24, 110, 0)))[0] for _ in range(2)] == [201, 200]
+    assert await service.post(f"{ASIDE}/{low['id']}/accept", accept) == first
+    assert [item["id"] for item in (await service.get(f"{M}/meter-replacements"))["items"]] == ["m-1"]
+    assert len((await service.get(f"{M}/meter-replacements", params={"as_of": as_of}))["items"]) == 1
+    assert await left(service) == before == 170 - 115
+    assert (await declare(service, swap(24, 108, 0)))[0] == 200  # and it is corrected as any other
+    assert await left(service) == 170 - 113
+    assert (await declare(service, swap(24, 108, 0), "m-2"))[0] == 422  # two ids of one's own are two

@@ -137,6 +137,15 @@ async def test_the_fleet_of_an_earlier_moment_says_so_too(service: Service) -> N
     assert (await service.get("/v1/due", params={"as_of": of, "machine": "r5-2"}))["thinned_before"] is None
     for params in ({}, {"as_of": micros_text(micros_of(service.now))}):
         assert (await service.get("/v1/due", params=params))["thinned_before"] is None
+    # and so do the readings themselves, wherever they are asked for from before the cut
+    for id, query, said in (
+        ("r5-1", {}, cut),
+        ("r5-1", {"as_of": of}, cut),
+        ("r5-1", {"as_of": of, "from": micros_text(micros_of(months_before(service.now, 12)) - 1)}, cut),
+        ("r5-1", {"as_of": of, "from": cut}, None),
+        ("r5-2", {"as_of": of}, None),
+    ):
+        assert (await service.get(f"/v1/machines/{id}/readings", params=query))["thinned_before"] == said, (id, query)
 
 
 class Slow:

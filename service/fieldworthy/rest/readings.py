@@ -256,7 +256,12 @@ def _page(page: KeptPage) -> dict[str, Any]:
         {"meter": name, "value": from_ticks(r.value), "unit": unit, "at": micros_text(r.at), "kept_at": micros_text(r.known)}
         for name, unit, r in page.readings
     ]
-    return {"items": items, "next": None if page.more is None else write_cursor(page.more), "as_of": micros_text(page.as_of)}
+    return {
+        "items": items,
+        "next": None if page.more is None else write_cursor(page.more),
+        "as_of": micros_text(page.as_of),
+        "thinned_before": None if page.thinned is None else micros_text(page.thinned),
+    }
 
 
 def _limit(query: Mapping[str, str]) -> int:

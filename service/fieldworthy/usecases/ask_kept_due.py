@@ -81,7 +81,7 @@ async def read_kept(kept: Kept, machines: Iterable[Machine], as_of: int | None =
         document = json.loads(documents[key].body)
         reference = document["rulebook"]
         if reference not in versions:
-            versions[reference] = await _version(kept, reference, as_of)
+            versions[reference] = await version_at(kept, reference, as_of)
         entries = await kept.entries.of(key, ROOMS, as_of)
         readings: dict[str, Sequence[Point]] = {name: series[meter] for name, meter in meters.get(key, {}).items() if meter in series}
         known = await kept.standings.newest_known(key, as_of)
@@ -93,7 +93,7 @@ async def read_kept(kept: Kept, machines: Iterable[Machine], as_of: int | None =
     return found
 
 
-async def _version(kept: Kept, reference: str, as_of: int | None) -> Version | Refusal:
+async def version_at(kept: Kept, reference: str, as_of: int | None) -> Version | Refusal:
     """The version that a machine's rulebook meant at a moment: a bare name means the newest that was published by then."""
     try:
         if as_of is None or "@" in reference or ":" in reference:

@@ -3,7 +3,7 @@
 import json
 from collections import Counter
 from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from fieldworthy.core.answer.evidence import Evidence
@@ -18,7 +18,7 @@ from fieldworthy.usecases.old_history import Days
 from fieldworthy.usecases.only_if import ALWAYS, OnlyIf, tag_of
 from fieldworthy.usecases.open_work import EVIDENCE, WORK, read_work, report_id
 from fieldworthy.usecases.refusals import MachineNotYetKept, QuestionDoesNotFit, RecordChanged, RecordUnknown
-from fieldworthy.usecases.replaced_meters import REPLACEMENT, check_replacements
+from fieldworthy.usecases.replaced_meters import REPLACEMENT, accepted_alike, check_replacements
 from fieldworthy.usecases.told_kinds import CONDITION, FOUND, MOST_FINDINGS, SETTLED, Checking, Json, Kind, check_told, same
 from fieldworthy.usecases.work_versions import in_force, reads
 
@@ -75,8 +75,7 @@ class KeepTold:
         if entry.body == WITHDRAWN:
             return
         known = await next_known(kept, [locked])
-        gone = Entry(kind.entry, id, known, entry.at, entry.about, WITHDRAWN)
-        await kept.entries.put(locked.key, [gone, *await _twins(kept, locked, kind, [entry], known, {id})])
+        await kept.entries.put(locked.key, [withdrawn(entry, known), *await _twins(kept, locked, kind, [entry], known, {id})])
         await kept.machines.touch([locked], known)
         if kind.entry == REPLACEMENT:
             await judge_again(kept, self._find, locked, [entry.about], known)
@@ -95,13 +94,14 @@ class KeepTold:
         made: dict[str, Entry] = {}
         if fresh:
             checking = Checking(found.book, document, await kept.moment(), AHEAD, self._reports, books if len(books) > 1 else ())
-            await self._check(kept, machine, kind, before, fresh, checking)
+            accepted = await self._check(kept, machine, kind, before, fresh, checking)
             known = await next_known(kept, [machine])
             days = Days.of(document, found.book)
             for id, body, _ in fresh:
                 made[id] = _entry(kind, id, known, _kept_with(kind, before.get(id), body), days)
             corrected = [there[id] for id, _, _ in fresh if before.get(id) is not None]
-            await kept.entries.put(machine.key, [*made.values(), *await _twins(kept, machine, kind, corrected, known, made)])
+            gone = [*await _twins(kept, machine, kind, corrected, known, made), *(withdrawn(entry, known) for entry in accepted)]
+            await kept.entries.put(machine.key, [*made.values(), *gone])
             await kept.machines.touch([machine], known)
             if kind.entry == REPLACEMENT:
                 meters = {entry.about for entry in (*made.values(), *(there[id] for id in made if id in there))}
@@ -133,8 +133,12 @@ class KeepTold:
         before: Mapping[str, Any],
         fresh: Sequence[tuple[str, Json, str]],
         checking: Checking,
-    ) -> None:
-        """Raises QuestionDoesNotFit for what can't be kept. before: what stands under their ids, or stood there until it was withdrawn."""
+    ) -> Sequence[Entry]:
+        """
+        Raises QuestionDoesNotFit for what can't be kept; gives what gives way to it. before: what stands under their ids, or stood there
+        until it was withdrawn.
+        """
+        accepted: Sequence[Entry] = ()
         told = [(body, where) for _, body, where in fresh]
         findings = check_told(checking, kind, told)
         if not findings and kind.entry == CONDITION:  # two states of one condition from one instant would contradict each other
@@ -144,11 +148,13 @@ class KeepTold:
             beside = [json.loads(entry.body) for entry in stand if entry.id not in ids and entry.about in names]
             findings = check_told(checking, kind, told, beside) if beside else ()
         if not findings and kind.entry == REPLACEMENT:
-            findings = await check_replacements(kept, machine, checking.book, before, fresh)
+            accepted = await accepted_alike(kept, machine, checking.book, fresh)
+            findings = await check_replacements(kept, machine, checking.book, before, fresh, {entry.id for entry in accepted})
         if not findings and kind.entry in NOTING:
             findings = await check_noted(kept, machine, checking.book, before, fresh)
         if findings:
             raise QuestionDoesNotFit(findings[:MOST_FINDINGS])
+        return accepted
 
     @staticmethod
     def _refuse_changed(entry: Entry | None, id: str, only_if: OnlyIf) -> None:
@@ -168,7 +174,12 @@ async def _twins(kept: Kept, machine: Machine, kind: Kind, gone: Sequence[Entry]
     for entry in await kept.entries.at_times(machine.key, kind.entry, {entry.at for entry in gone}):
         if report_id(json.loads(entry.body)) in twins:
             twins[entry.id] = entry
-    return [Entry(kind.entry, id, known, entry.at, entry.about, WITHDRAWN) for id, entry in twins.items() if id not in told]
+    return [withdrawn(replace(entry, id=id), known) for id, entry in twins.items() if id not in told]
+
+
+def withdrawn(entry: Entry, known: int) -> Entry:
+    """The state that says that it never was."""
+    return Entry(entry.kind, entry.id, known, entry.at, entry.about, WITHDRAWN)
 
 
 def _kept_with(kind: Kind, before: Any, body: Json) -> Json:

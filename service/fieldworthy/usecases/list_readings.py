@@ -1,14 +1,17 @@
 """What is kept of one machine's meters, a page at a time."""
 
-from collections.abc import Sequence
+import json
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from fieldworthy.core.base.finding import Finding, Refused, did_you_mean
 from fieldworthy.core.base.names import key as key_of
+from fieldworthy.core.base.vocabulary import Meter
+from fieldworthy.usecases.ask_kept_due import version_at
 from fieldworthy.usecases.find_rulebook import FindWithin
-from fieldworthy.usecases.kept import Kept
+from fieldworthy.usecases.kept import THINNED, Kept, Machine
 from fieldworthy.usecases.kept_readings import PastReading
-from fieldworthy.usecases.refusals import MachineUnknown, shorten
+from fieldworthy.usecases.refusals import MachineUnknown, Refusal, shorten
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,11 +27,16 @@ class Asked:
 
 @dataclass(frozen=True, slots=True)
 class KeptPage:
-    """readings: with the meter's name and its unit; as_of: what they were asked as of; more: where to go on, None at the end."""
+    """
+    readings: with the meter's name and its unit; as_of: what they were asked as of; more: where to go on, None at the end.
+
+    thinned: of those from before it some were thinned out; None: nothing from before it was asked for, or all are there.
+    """
 
     readings: Sequence[tuple[str, str | None, PastReading]]
     as_of: int
     more: tuple[int, int] | None
+    thinned: int | None = None
 
 
 async def list_readings(kept: Kept, find: FindWithin, id: str, asked: Asked, limit: int) -> KeptPage:
@@ -36,7 +44,7 @@ async def list_readings(kept: Kept, find: FindWithin, id: str, asked: Asked, lim
     machine = await kept.machines.find(id)
     if machine is None:
         raise MachineUnknown(id, await kept.machines.close_ids(id, 3))
-    declared = (await find.within(kept.rulebooks, machine.rulebook)).book.vocabulary.meters
+    declared = await _declared(kept, find, machine, asked.as_of)
     meters = {meter.key: meter for meter in (await kept.readings.meters_of([machine.key])).values()}
     if asked.meter is not None:
         wanted = key_of(asked.meter)
@@ -52,4 +60,18 @@ async def list_readings(kept: Kept, find: FindWithin, id: str, asked: Asked, lim
         unit = reading.unit or (None if own is None else own.unit.name)
         shown.append((name if own is None else own.name, unit, reading))
     last = found[limit - 1] if len(found) > limit else None
-    return KeptPage(shown, machine.known if asked.as_of is None else asked.as_of, None if last is None else (last.at, last.meter))
+    cut = (await kept.entries.newest(machine.key, THINNED, [""])).get("")
+    thinned = None if cut is None or (asked.first is not None and asked.first >= cut.at) else cut.at
+    more = None if last is None else (last.at, last.meter)
+    return KeptPage(shown, machine.known if asked.as_of is None else asked.as_of, more, thinned)
+
+
+async def _declared(kept: Kept, find: FindWithin, machine: Machine, as_of: int | None) -> Mapping[str, Meter]:
+    """The meters of the rulebook by which the machine was kept at that moment: what was told without a unit is told in that one's."""
+    reference = machine.rulebook
+    document = None if as_of is None else (await kept.entries.documents([machine.key], as_of)).get(machine.key)
+    if document is not None:
+        version = await version_at(kept, json.loads(document.body)["rulebook"], as_of)
+        if not isinstance(version, Refusal):
+            reference = f"{version.name}@{version.version}"
+    return (await find.within(kept.rulebooks, reference)).book.vocabulary.meters

@@ -30,6 +30,9 @@ Json = Mapping[str, Any]
 
 REPLACEMENT = "meter-replacement"
 
+ACCEPTED_WITH = "set-aside-"
+"""How the id of a replacement begins that was told with an accepted reading; that one's key follows."""
+
 _NOTE_METERS = {"done": "done record", "occurrence": "occurrence"}
 
 _VALUES = "say when the meter was replaced, what the old dial showed last and what the new one showed first"
@@ -89,6 +92,27 @@ async def check_replacements(
                 member, message, mend = words_of(found, one.swap, own, machine.id, aside)
                 findings.append(Finding("question.replacement_contradicts", message, mend, path=f"{one.place}/{member}"))
     return findings
+
+
+async def accepted_alike(kept: Kept, machine: Machine, book: CheckedRulebook, fresh: Sequence[tuple[str, Json, str]]) -> Sequence[Entry]:
+    """
+    Replacements that were told with an accepted reading, and are told alike now by themselves: these give way, so that each counts once and
+    stands under an id of the caller's own.
+    """
+    told: dict[tuple[str, Swap | None], str] = {}
+    for id, body, _ in fresh:
+        meter = book.vocabulary.meters.get(key_of(body["meter"]))
+        if meter is not None:
+            told.setdefault((key_of(body["meter"]), swap_of(body, meter.unit)), id)
+    found = []
+    for entry in await kept.entries.of(machine.key, [REPLACEMENT]):
+        body = json.loads(entry.body)
+        meter = book.vocabulary.meters.get(key_of(body["meter"]))
+        if entry.id.startswith(ACCEPTED_WITH) and meter is not None:
+            alike = told.get((key_of(body["meter"]), swap_of(body, meter.unit)))
+            if alike is not None and alike != entry.id:
+                found.append(entry)
+    return found
 
 
 def _standing(entries: Sequence[Entry], told: set[str], book: CheckedRulebook) -> Mapping[str, list[Swap]]:

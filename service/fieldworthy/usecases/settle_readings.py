@@ -22,7 +22,7 @@ from fieldworthy.usecases.keep_readings import moment_of, swap_of, swaps_of
 from fieldworthy.usecases.kept import Entry, Kept, Machine, next_known
 from fieldworthy.usecases.kept_readings import ACCEPTED, DISMISSED, MEANWHILE, Meter, Point, SetAside
 from fieldworthy.usecases.refusals import AsideSettled, AsideUnacceptable, AsideUnknown
-from fieldworthy.usecases.replaced_meters import REPLACEMENT, noted_of, words_of
+from fieldworthy.usecases.replaced_meters import ACCEPTED_WITH, REPLACEMENT, noted_of, words_of
 from fieldworthy.usecases.setting_aside import unit_name, with_earlier
 
 MOST_TOLD = 100
@@ -157,7 +157,7 @@ async def _accept(kept: Kept, find: FindWithin, machine: Machine, found: SetAsid
     known = await next_known(kept, [machine])
     if declared is not None:
         body = json.dumps(declared, ensure_ascii=False)
-        entry = Entry(REPLACEMENT, f"set-aside-{found.key}", known, moment_of(declared["at"]), place.name, body)
+        entry = Entry(REPLACEMENT, ACCEPTED_WITH + found.key, known, moment_of(declared["at"]), place.name, body)
         await kept.entries.put(machine.key, [entry])
     await _keep(kept, place, found.at, outcome, known)
     also: Sequence[str] = ()

@@ -116,6 +116,10 @@ class KeptReadingsPage(Closed):
     items: Annotated[list[KeptReading], Field(max_length=MAX_PAGE)]
     next: Next
     as_of: Time
+    thinned_before: Annotated[
+        Time | None,
+        Field(description="readings from before it were asked for too, and some of those were thinned out; null: none that was asked for"),
+    ]
 
 
 ALL: tuple[type[BaseModel], ...] = (ReadingsAnswer, AsideItem, AsidePage, KeptReadingsPage)

@@ -284,6 +284,7 @@ class KeptReadingsPage(TypedDict):
     items: list[KeptReading]
     next: str | None
     as_of: str
+    thinned_before: str | None
 
 
 class ReadElement(TypedDict):
