@@ -12,9 +12,13 @@ import httpx
 import pytest
 
 from fieldworthy.core.base.quantity import TICKS, UNITS, convert, read_amount
+from fieldworthy.main import make_app
+from fieldworthy.storage.engine import SqlStore, open_engine
 from fieldworthy.usecases.kept import HOME, MACHINE, Entry
 from fieldworthy.wire.telematics_answers import TelematicsAnswer
+from tests.doors_app import client
 from tests.keep.service import Service
+from tests.keep.test_own_units import statements_of
 
 CASES = Path(__file__).parents[1] / "cases" / "readings"
 DOCUMENTS: dict[str, list[dict[str, Any]]] = tomllib.loads((CASES / "telematics.toml").read_text("utf-8"))
@@ -43,7 +47,7 @@ async def machines(service: Service, **serials: str) -> None:
     await service.publish(BOOK, "counted")
     async with service.store.keep(HOME) as kept:
         for name, serial in serials.items():
-            machine = await kept.machines.add(name.replace("_", "-"), await kept.moment(), "counted", None)
+            machine = await kept.machines.add(name.replace("_", "-"), await kept.moment(), "counted", None, serial)
             body = json.dumps({"rulebook": "counted", "model": "R5", "serial": serial})
             await kept.entries.put(machine.key, [Entry(MACHINE, "", machine.known, 0, "", body)])
 
@@ -133,6 +137,34 @@ async def test_what_is_one_machines_id_and_anothers_serial_number_tells_neither(
     answer = await told(service, {"Equipment": [{**header(**said), **hours(100)}]})
     assert [r["machine"] for r in answer["read"]] == ([] if whose is None else [whose])
     assert [out["why"] for out in answer["left_out"]] == (["machine-ambiguous"] if whose is None else [])
+
+
+async def test_a_serial_number_is_looked_up_and_no_machine_is_walked_through(service: Service, address: str) -> None:
+    """However many there are, the same statements; and it is the one that the document says now."""
+    await service.publish(BOOK, "counted")
+    other = SqlStore(open_engine(address), lambda: service.now)
+    asked = statements_of(other)
+    taken = []
+    async with client(make_app(other, lambda: service.now, is_open=True)) as second:
+        for many in (2, 3, 300):  # at first a driver asks for what it needs to know of types
+            items = [{"id": f"b-{n}", "rulebook": "counted", "serial": f"S-{n}"} for n in range(many)]
+            await service.post("/v1/machines", {"items": items})
+            for number, whose in ((f"S-{many - 1}", f"b-{many - 1}"), ("S-none", "S-none")):
+                asked.clear()
+                body = {"Equipment": [{**header(SerialNumber=number), **hours(many)}]}
+                answer = await second.post(ISO, json=body)
+                assert [r["machine"] for r in answer.json()["read"]] == [whose], answer.text
+                taken.append(len(asked))
+    await other.close()
+    assert min(taken) > 0
+    assert taken[2:4] == taken[4:6]
+    for document, whose in (({"serial": "S-new"}, ["b-1"]), ({}, ["S-new"]), ({"serial": "S-2"}, [])):
+        await service.put("/v1/machines/b-1", {"rulebook": "counted", **document})
+        number = document.get("serial", "S-new")
+        answer = await told(service, {"Equipment": [{**header(SerialNumber=number), **hours(50)}]})
+        assert [r["machine"] for r in answer["read"]] == whose, document  # two have S-2: nobody can tell
+    async with service.store.look(HOME) as kept:
+        assert await kept.machines.by_serial(["S-2", "S-3", "S-new", "a\x00b"]) == {"S-2": ["b-1", "b-2"], "S-3": ["b-3"]}
 
 
 CUT = ["126<x xmlns='u'>9</x>0.5", "1260<x xmlns='u'/>", "<x xmlns='u'/>1260", "126<Hour>9</Hour>0", "126<x xmlns='u'><y/></x>0"]

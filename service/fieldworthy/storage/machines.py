@@ -25,7 +25,7 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 
 from fieldworthy.core.base.finding import nearest
 from fieldworthy.storage.tables import machines
-from fieldworthy.usecases.kept import Machine
+from fieldworthy.usecases.kept import Machine, NewMachine
 from fieldworthy.usecases.refusals import MachineTaken
 
 KEYS_LOCK = 728313
@@ -68,18 +68,28 @@ class SqlMachines:
     async def lock(self, ids: Collection[str]) -> Mapping[str, Machine]:
         wanted = sorted(id for id in ids if NUL not in id)  # everybody locks in the same order: nobody waits in a circle
         rows = (await self._connection.execute(of_each(self._connection, machines.c.id, wanted, self._own, lock=True))).all()
-        return {id: Machine(key, id, revision, known, rulebook, site) for _, key, id, revision, known, rulebook, site in rows}
+        return {row.id: _machine(row) for row in rows}
 
-    async def add(self, id: str, known: int, rulebook: str, site: str | None) -> Machine:
-        return (await self.add_all([(id, rulebook, site)], known))[0]
+    async def by_serial(self, serials: Collection[str]) -> Mapping[str, Sequence[str]]:
+        wanted = sorted(serial for serial in serials if NUL not in serial)
+        if not wanted:
+            return {}
+        those = of_each(self._connection, machines.c.serial, wanted, self._own).subquery().c
+        found: dict[str, list[str]] = {}
+        for serial, id in await self._connection.execute(select(those.serial, those.id).order_by(those.serial, those.id)):
+            found.setdefault(serial, []).append(id)
+        return found
 
-    async def add_all(self, new: Sequence[tuple[str, str, str | None]], known: int) -> Sequence[Machine]:
+    async def add(self, id: str, known: int, rulebook: str, site: str | None, serial: str | None = None) -> Machine:
+        return (await self.add_all([NewMachine(id, rulebook, site, serial)], known))[0]
+
+    async def add_all(self, new: Sequence[NewMachine], known: int) -> Sequence[Machine]:
         if not new:
             return []
         await lock_keys(self._connection, self._organisation)
         query = select(func.coalesce(func.max(machines.c.key), 0) + 1).where(self._own)
         first = (await self._connection.execute(query)).scalar_one()
-        made = [Machine(first + i, id, 1, known, rulebook, site) for i, (id, rulebook, site) in enumerate(new)]
+        made = [Machine(first + i, one.id, 1, known, one.rulebook, one.site) for i, one in enumerate(new)]
         try:
             async with self._connection.begin_nested():
                 await self._connection.execute(
@@ -93,8 +103,9 @@ class SqlMachines:
                             "known": known,
                             "rulebook": m.rulebook,
                             "site": m.site,
+                            "serial": _kept_serial(one.serial),
                         }
-                        for m in made
+                        for m, one in zip(made, new, strict=True)
                     ],
                 )
         except IntegrityError as trouble:
@@ -102,12 +113,12 @@ class SqlMachines:
             raise MachineTaken((taken or [made[0].id])[0]) from trouble
         return made
 
-    async def change(self, machine: Machine, known: int, rulebook: str, site: str | None) -> Machine:
+    async def change(self, machine: Machine, known: int, rulebook: str, site: str | None, serial: str | None = None) -> Machine:
         changed = Machine(machine.key, machine.id, machine.revision + 1, known, rulebook, site)
         await self._connection.execute(
             update(machines)
             .where(self._own, machines.c.key == machine.key)
-            .values(revision=changed.revision, known=known, rulebook=rulebook, site=site)
+            .values(revision=changed.revision, known=known, rulebook=rulebook, site=site, serial=_kept_serial(serial))
         )
         return changed
 
@@ -172,6 +183,11 @@ def chunks(items: Iterable[Any], size: int = _CHUNK) -> Iterable[list[Any]]:
     """Items in lists of at most `size`, in their order."""
     listed = list(items)
     return (listed[i : i + size] for i in range(0, len(listed), size))
+
+
+def _kept_serial(serial: str | None) -> str | None:
+    """What is looked for; a telematics document can't say one that no text of PostgreSQL can hold."""
+    return None if serial is None or NUL in serial else serial
 
 
 def _machine(row: Row[Any]) -> Machine:

@@ -44,7 +44,7 @@ CREATE TABLE machines (
 	revision INTEGER NOT NULL, 
 	known BIGINT NOT NULL, 
 	rulebook VARCHAR(200) NOT NULL, 
-	site VARCHAR(120), 
+	site VARCHAR(120), serial VARCHAR(120), 
 	CONSTRAINT pk_machines PRIMARY KEY (organisation, "key"), 
 	CONSTRAINT ck_machines_revision CHECK (revision >= 1), 
 	CONSTRAINT uq_machines_organisation_id UNIQUE (organisation, id)
@@ -212,4 +212,6 @@ CREATE TABLE rulebook_shares (
 
 CREATE INDEX ix_rulebook_shares_reader ON rulebook_shares (reader);
 
-insert into alembic_version (version_num) values ('0005');
+CREATE INDEX ix_machines_organisation_serial ON machines (organisation, serial);
+
+insert into alembic_version (version_num) values ('0006');

@@ -29,7 +29,7 @@ from sqlalchemy import (
 from sqlalchemy.engine import Dialect
 from sqlalchemy.types import TypeDecorator
 
-REVISION = "0005"  # of the newest step in migrations/, which a test holds it to
+REVISION = "0006"  # of the newest step in migrations/, which a test holds it to
 
 metadata = MetaData(
     naming_convention={
@@ -151,7 +151,9 @@ machines = Table(
     Column("known", BigInteger, nullable=False),  # when anything of it was last kept; grows with each change
     Column("rulebook", String(200), nullable=False),  # `name` or `name@3`
     Column("site", String(120)),
+    Column("serial", String(120)),  # as the document says it
     UniqueConstraint("organisation", "id"),
+    Index(None, "organisation", "serial"),
     CheckConstraint("revision >= 1", name="revision"),
     postgresql_with=_ROOM,
 )

@@ -14,7 +14,7 @@ from fieldworthy.core.base.finding import Finding, Refused, pointer
 from fieldworthy.core.base.micros import micros_text
 from fieldworthy.usecases.as_of import refuse_ahead
 from fieldworthy.usecases.find_rulebook import FindWithin, Found
-from fieldworthy.usecases.kept import MACHINE, Entry, Kept, Machine, next_known
+from fieldworthy.usecases.kept import MACHINE, Entry, Kept, Machine, NewMachine, next_known
 from fieldworthy.usecases.only_if import ALWAYS, OnlyIf, tag_of
 from fieldworthy.usecases.own_units import check_move
 from fieldworthy.usecases.refusals import (
@@ -81,7 +81,7 @@ class KeepMachines:
         before = await kept.entries.documents([machine.key for machine in there.values()])
         moment = await kept.moment()
         findings: list[Finding] = []
-        new: list[tuple[str, str, str | None]] = []
+        new: list[NewMachine] = []
         changed: list[str] = []
         bodies: dict[str, str] = {}
         for id, document, where in told:
@@ -97,18 +97,21 @@ class KeepMachines:
                 break
             bodies[id] = written(document)
             if old is None:
-                new.append((id, document["rulebook"], document.get("site")))
+                new.append(NewMachine(id, document["rulebook"], document.get("site"), document.get("serial")))
             else:
                 changed.append(id)
         if findings:
             raise QuestionDoesNotFit(findings[:_MOST_FINDINGS])
         by_id = {id: document for id, document, _ in told}
         known = await next_known(kept, [there[id] for id in changed])
-        after = {id: await kept.machines.change(there[id], known, by_id[id]["rulebook"], by_id[id].get("site")) for id in sorted(changed)}
+        after: dict[str, Machine] = {}
+        for id in sorted(changed):
+            document = by_id[id]
+            after[id] = await kept.machines.change(there[id], known, document["rulebook"], document.get("site"), document.get("serial"))
         after |= {machine.id: machine for machine in await kept.machines.add_all(new, known)}
         for id, machine in after.items():
             await kept.entries.put(machine.key, [Entry(MACHINE, "", known, 0, "", bodies[id])])
-        made = {id for id, _, _ in new}
+        made = {one.id for one in new}
         answered = []
         for id, document, _ in told:
             outcome = SAME if id not in bodies else KEPT if id in made else CHANGED

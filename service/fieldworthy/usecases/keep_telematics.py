@@ -7,7 +7,6 @@ that the machine's rulebook calls by the element's plain words (`operating hours
 machine or meter is set aside, as it was named.
 """
 
-import json
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -15,8 +14,7 @@ from fieldworthy.core.base.names import key as key_of
 from fieldworthy.core.base.vocabulary import Meter
 from fieldworthy.usecases.find_rulebook import FindWithin
 from fieldworthy.usecases.keep_readings import Intake, keep_readings
-from fieldworthy.usecases.kept import Kept, Machine
-from fieldworthy.usecases.limits import MAX_PAGE
+from fieldworthy.usecases.kept import Kept
 from fieldworthy.usecases.sent_readings import SentReading, SentReadings
 
 NO_IDENTITY = "no-identity"
@@ -160,14 +158,12 @@ async def _whose(kept: Kept, headers: Collection[Header], named: Mapping[str, st
         else:
             sought.append(header)
     named_so = await kept.machines.named({number for header in sought for number in header.numbers})
-    own = await _own_serials(kept, named_so.values())
-    sure = {id for id in named_so if own.get(id) == id}  # its id and its serial number are one: it is that machine
-    stray = any(sure.isdisjoint(header.numbers[:1]) for header in sought)
-    serials = await _serials(kept) if stray else {}
+    serials = await kept.machines.by_serial({number for header in sought for number in header.numbers})
+    sure = {id for id in named_so if id in serials.get(id, ())}  # its id and its serial number are one: it is that machine
     return found | {header: _by_number(header, named_so, sure, serials) for header in sought}
 
 
-def _by_number(header: Header, ids: Collection[str], sure: Collection[str], serials: Mapping[str, list[str]]) -> _Whose:
+def _by_number(header: Header, ids: Collection[str], sure: Collection[str], serials: Mapping[str, Sequence[str]]) -> _Whose:
     """A number may be the id of one machine and the serial number of another: then nobody can tell which is meant."""
     for number in header.numbers:
         if number in sure:
@@ -176,27 +172,3 @@ def _by_number(header: Header, ids: Collection[str], sure: Collection[str], seri
         if meant:
             return _Whose(meant.pop()) if len(meant) == 1 else _Whose(None, AMBIGUOUS)
     return _Whose(header.numbers[0])  # there is no such machine: what was read of it is set aside under this name
-
-
-async def _serials(kept: Kept) -> dict[str, list[str]]:
-    """Serial number -> ids of the machines whose documents say it. Walks through all machines."""
-    found: dict[str, list[str]] = {}
-    after = None
-    while page := await kept.machines.page(after, MAX_PAGE):
-        for id, serial in (await _own_serials(kept, page)).items():
-            found.setdefault(serial, []).append(id)
-        after = page[-1].id
-    return found
-
-
-async def _own_serials(kept: Kept, machines: Collection[Machine]) -> dict[str, str]:
-    """The serial number that each machine's document says, by its id."""
-    documents = await kept.entries.documents([machine.key for machine in machines]) if machines else {}
-    found: dict[str, str] = {}
-    for machine in machines:
-        entry = documents.get(machine.key)
-        document = None if entry is None else json.loads(entry.body)
-        serial = document.get("serial") if isinstance(document, dict) else None
-        if isinstance(serial, str):
-            found[machine.id] = serial
-    return found

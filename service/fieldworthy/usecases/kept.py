@@ -10,7 +10,7 @@ what was known at any moment can be read again. `known` grows with every change 
 from collections.abc import Collection, Mapping, Sequence
 from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, NamedTuple, Protocol
 
 from fieldworthy.usecases.keys import KeyStore
 from fieldworthy.usecases.ports import Rulebooks, Shelves
@@ -48,6 +48,15 @@ class Machine:
     site: str | None
 
 
+class NewMachine(NamedTuple):
+    """A machine that is added. serial: as its document says it."""
+
+    id: str
+    rulebook: str
+    site: str | None
+    serial: str | None = None
+
+
 @dataclass(frozen=True, slots=True)
 class Entry:
     """One state of one thing that was told of a machine.
@@ -80,13 +89,16 @@ class Machines(Protocol):
     async def lock(self, ids: Collection[str]) -> Mapping[str, Machine]:
         """Those that there are, by id. Nobody else changes anything of them until this transaction ends; it waits for who does."""
 
-    async def add(self, id: str, known: int, rulebook: str, site: str | None) -> Machine:
+    async def by_serial(self, serials: Collection[str]) -> Mapping[str, Sequence[str]]:
+        """The ids of the machines that have each of these serial numbers, by their documents of now; without those that nobody has."""
+
+    async def add(self, id: str, known: int, rulebook: str, site: str | None, serial: str | None = None) -> Machine:
         """A new machine at revision 1. Raises `refusals.MachineTaken` where somebody else added it at the same moment."""
 
-    async def add_all(self, new: Sequence[tuple[str, str, str | None]], known: int) -> Sequence[Machine]:
-        """New machines at revision 1, each of an id, a rulebook and a site. Raises `refusals.MachineTaken`."""
+    async def add_all(self, new: Sequence[NewMachine], known: int) -> Sequence[Machine]:
+        """New machines at revision 1. Raises `refusals.MachineTaken`."""
 
-    async def change(self, machine: Machine, known: int, rulebook: str, site: str | None) -> Machine:
+    async def change(self, machine: Machine, known: int, rulebook: str, site: str | None, serial: str | None = None) -> Machine:
         """The next revision of a locked machine."""
 
     async def touch(self, machines: Collection[Machine], known: int) -> None:
