@@ -88,63 +88,6 @@ async def test_what_a_refusal_says(service: Service) -> None:
     assert (told["errors"][0]["line"], told["errors"][0]["column"]) == (6, 16)
 
 
-async def test_a_unit_that_was_published_wrongly_is_changed(service: Service) -> None:
-    """And only while nothing hangs on it: what machines have that follow the rulebook, or did, one after the other."""
-    own = {"in_service": {"on": "2024-03-01", "meters": {"work": 5}}}
-    steps: list[tuple[str, list[tuple[str, str, Any]], bool]] = [
-        # name, what is done (the machine's document, or what is told of it), whether the unit can still be changed
-        ("nobody follows it", [], True),
-        ("a reading with its unit", [("document", "wrong", {}), ("readings", "", {"value": 100, "unit": "min"})], True),
-        ("a reading of 0", [("document", "wrong", {}), ("readings", "", {"value": 0})], True),
-        ("a reading", [("document", "wrong", {}), ("readings", "", {"value": 100})], False),
-        ("a reading by one version for ever", [("document", "wrong@1", {}), ("readings", "", {"value": 100})], True),
-        ("one that went elsewhere", [("document", "wrong", {}), ("readings", "", {"value": 100}), ("document", "none", {})], False),
-        ("one told elsewhere", [("document", "wrong", {}), ("document", "minutes", {}), ("readings", "", {"value": 100})], True),
-        ("a number of the document", [("document", "wrong", own)], False),
-        ("a done record", [("document", "wrong", {}), ("done", "", {"task": "grease", "at": AT, "meters": {"work": 100}})], False),
-        ("work is open", [("document", "wrong", {}), ("work", "", {"work": "w-1", "task": "grease", "by": "p-1"})], False),
-    ]
-    for n, (name, deeds, free) in enumerate(steps):
-        called = f"wrong-{n}"
-        for other, meters in ((f"none-{n}", {}), (f"minutes-{n}", {"work": "min"}), (called, {"work": "h"})):
-            assert (await published(service.http, book(other, **meters), other)).status_code == 200
-        machine = f"/v1/machines/m-{n}"
-        for kind, rulebook, body in deeds:
-            if kind == "document":
-                named, at, version = rulebook.partition("@")
-                await service.put(machine, {"rulebook": f"{named}-{n}{at}{version}", **body})
-            elif kind == "readings":
-                sent = await service.post("/v1/readings", [{"machine": f"m-{n}", "meter": "work", "at": AT, **body}])
-                assert sent["readings"] == ["kept"], (name, sent)
-            elif kind == "work":
-                await service.post(f"{machine}/open-work", body)
-            else:
-                await service.put(f"{machine}/{kind}/x-1", body)
-        before = await service.http.get(f"{machine}/readings")
-        due = {"now": "2026-07-14T06:00:00Z"}
-        stood = await service.get(f"{machine}/due", params=due) if deeds else None
-        service.later(seconds=1)
-        answer = await published(service.http, book(called, work="min"), called)
-        if not free:
-            assert "`work` would count min, and of the machine `m-" in refused(answer, "/meters/work/unit")["detail"], name
-            continue
-        assert (answer.status_code, answer.json()["version"]) == (200, 2), (name, answer.text)
-        if stood is not None:  # what was answered before is answered so for ever
-            assert await service.get(f"{machine}/due", params={**due, "as_of": stood["as_of"]}) == stood
-        if name == "a reading with its unit":
-            assert before.json()["items"][0]["unit"] == "min"
-            [shown] = (await service.get(f"{machine}/readings"))["items"]
-            assert (shown["value"], shown["unit"]) == (100.0, "min")
-    # back again, where a bare number was told by the new version meanwhile
-    await service.put("/v1/machines/m-0", {"rulebook": "wrong-0"})
-    assert (await service.post("/v1/readings", [{"machine": "m-0", "meter": "work", "value": 9, "at": AT}]))["readings"] == ["kept"]
-    refused(await published(service.http, book("wrong-0", work="h"), "wrong-0"), "/meters/work/unit")
-    # one that was kept and withdrawn may be kept again: it still stands for the unit of then
-    low = (await service.post("/v1/readings", [{"machine": "m-0", "meter": "work", "value": 8, "unit": "min", "at": AT}]))["aside"][0]
-    await service.post(f"/v1/set-aside/{low['id']}/accept", {"by": "p-3", "why": "looked at the dial"})
-    refused(await published(service.http, book("wrong-0", work="h"), "wrong-0"), "/meters/work/unit")
-
-
 async def test_a_draft_may_say_what_it_likes(service: Service) -> None:
     """It is read by nobody until it is published."""
     await published(service.http, book(work="h"))
@@ -202,6 +145,7 @@ KEPT: list[tuple[str, str, dict[str, Any], bool]] = [
     ("a reading", "readings", {"value": 100}, True),
     ("a reading with its unit", "readings", {"value": 100, "unit": "h"}, False),
     ("a reading of the new unit", "readings", {"value": 6000, "unit": "min"}, False),
+    ("a reading of 0", "readings", {"value": 0}, False),
     ("a reading that waits", "set-aside", {"value": 100}, True),
     ("a reading that waits, with its unit", "set-aside", {"value": 100, "unit": "h"}, False),
     ("a done record", "done", {"task": "grease", "at": AT, "meters": {"WORK": 100}}, True),

@@ -176,10 +176,11 @@ class AskKeptDue:
         """
         async with self._store.look(organisation, as_of) as kept:
             moment = await kept.moment()
-            refuse_ahead(as_of, moment)
             machine = await kept.machines.find(id)
             if machine is None:
+                refuse_ahead(as_of, moment)
                 raise MachineUnknown(id, await kept.machines.close_ids(id, 3))
+            refuse_ahead(as_of, moment, await self._known(kept, machine, as_of, moment))
             reads = await read_kept(kept, [machine], as_of, back=as_of is not None or now is not None)
         if not reads:
             raise MachineNotYetKept(id, micros_text(moment if as_of is None else as_of))
@@ -190,3 +191,9 @@ class AskKeptDue:
         if thinned is None or min(micros_of(datetime.fromisoformat(asked.upper())), moment if as_of is None else as_of) >= thinned:
             return answer
         return replace(answer, thinned=thinned)
+
+    async def _known(self, kept: Kept, machine: Machine, as_of: int | None, moment: int) -> int:
+        """The newest that goes into the machine's answer; its rulebook's version is only looked at where the store's clock was set back."""
+        if as_of is None or as_of <= max(moment, machine.known):
+            return machine.known
+        return max(read.as_of for read in await read_kept(kept, [machine], None))

@@ -171,7 +171,7 @@ async def read_machine(kept: Kept, id: str, as_of: int | None = None) -> KeptDoc
     if as_of is None:
         entry = (await kept.entries.documents([machine.key]))[machine.key]
         return KeptDocument(id, machine.revision, entry.known, entry.body)
-    refuse_ahead(as_of, await kept.moment())
+    refuse_ahead(as_of, await kept.moment(), machine.known)
     states = [state for state in await kept.entries.history(machine.key, MACHINE, "") if state.known <= as_of]
     if not states:
         raise MachineNotYetKept(id, micros_text(as_of))

@@ -200,7 +200,7 @@ async def read_record(kept: Kept, machine: str, kind: Kind, id: str, as_of: int 
     if as_of is None:
         found = (await kept.entries.newest(of.key, kind.entry, [id])).get(id)
     else:
-        refuse_ahead(as_of, await kept.moment())
+        refuse_ahead(as_of, await kept.moment(), of.known)
         states = [state for state in await kept.entries.history(of.key, kind.entry, id) if state.known <= as_of]
         found = states[-1] if states else None
     if found is None or found.body == WITHDRAWN:
@@ -229,7 +229,7 @@ async def list_records(
     """What stands, what happened last first. about: the key of the name spoken of. Raises MachineUnknown, MachineNotYetKept."""
     of = await known_machine(kept, machine)
     if as_of is not None:
-        refuse_ahead(as_of, await kept.moment())
+        refuse_ahead(as_of, await kept.moment(), of.known)
         if of.key not in await kept.entries.documents([of.key], as_of):
             raise MachineNotYetKept(machine, micros_text(as_of))
     wanted = None if about is None else about[:MOST_ABOUT]

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from fieldworthy.core.base.finding import Finding, Refused, did_you_mean
 from fieldworthy.core.base.names import key as key_of
 from fieldworthy.core.base.vocabulary import Meter
+from fieldworthy.usecases.as_of import refuse_ahead
 from fieldworthy.usecases.ask_kept_due import version_at
 from fieldworthy.usecases.find_rulebook import FindWithin
 from fieldworthy.usecases.kept import THINNED, Kept, Machine
@@ -40,10 +41,11 @@ class KeptPage:
 
 
 async def list_readings(kept: Kept, find: FindWithin, id: str, asked: Asked, limit: int) -> KeptPage:
-    """The newest first. Raises MachineUnknown; Refused for a meter that there is none of."""
+    """The newest first. Raises MachineUnknown; QuestionDoesNotFit where `as_of` lies ahead; Refused for a meter that there is none of."""
     machine = await kept.machines.find(id)
     if machine is None:
         raise MachineUnknown(id, await kept.machines.close_ids(id, 3))
+    refuse_ahead(asked.as_of, await kept.moment(), machine.known)
     declared = await _declared(kept, find, machine, asked.as_of)
     meters = {meter.key: meter for meter in (await kept.readings.meters_of([machine.key])).values()}
     if asked.meter is not None:

@@ -354,7 +354,7 @@ async def _kept_without_unit(
     found: dict[tuple[int, str], _Bare] = {}
 
     def add(key: int, meter: str, bare: _Bare) -> None:
-        if (key, meter) not in found or not bare.is_zero:
+        if not bare.is_zero or found.get((key, meter), bare).is_zero:
             found[key, meter] = bare
 
     by_id = {machine.id: machine.key for machine in machines}

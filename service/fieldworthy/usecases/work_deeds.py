@@ -16,6 +16,7 @@ from fieldworthy.core.procedure.model import Step
 from fieldworthy.core.procedure.steps import laid_out
 from fieldworthy.usecases.as_of import refuse_ahead, to_the_second
 from fieldworthy.usecases.asking import Answered
+from fieldworthy.usecases.keep_machines import known_machine
 from fieldworthy.usecases.kept import MOST_ABOUT, WITHDRAWN, Entry, Kept
 from fieldworthy.usecases.noted_meters import check_noted
 from fieldworthy.usecases.open_work import (
@@ -71,8 +72,8 @@ class WorkDeeds:
     async def ask(self, kept: Kept, machine: str, told: Json, as_of: int | None, now: int | None) -> tuple[Answered[Any], Scene]:
         """May this start, by what is kept and what came along; nothing is kept."""
         moment = await kept.moment()
-        refuse_ahead(as_of, moment)
-        if now is not None and not (moment if as_of is None else as_of) - AHEAD <= now <= moment + AHEAD:
+        refuse_ahead(as_of, moment, 0 if as_of is None else (await known_machine(kept, machine)).known)
+        if now is not None and not (moment if as_of is None else as_of) - AHEAD <= now <= max(moment, as_of or 0) + AHEAD:
             message = (
                 "`now` is not now: by what is kept it can be asked what may start now, or with an earlier `as_of` what might have since"
             )

@@ -49,7 +49,7 @@ async def _listed(
 ) -> Listed[Item]:
     of = await known_machine(kept, machine)
     if as_of is not None:
-        refuse_ahead(as_of, await kept.moment())
+        refuse_ahead(as_of, await kept.moment(), of.known)
         if of.key not in await kept.entries.documents([of.key], as_of):
             raise MachineNotYetKept(machine, micros_text(as_of))
     page = await kept.entries.page(of.key, kind, limit + 1, before, as_of, open=is_open)
