@@ -30,10 +30,16 @@ _CALLER = "fieldworthy.caller"
 
 @dataclass(frozen=True, slots=True)
 class Caller:
-    """Who asks. organisation: whose things are meant; key: the id of the key, None where there are no keys."""
+    """Who asks. organisation: whose things are meant; key: the id of the key, None where there are no keys; scopes: what it may do."""
 
     organisation: int
     key: str | None
+    scopes: frozenset[KeyScope] = frozenset()
+
+    @property
+    def reads(self) -> bool:
+        """Whether it may be told of what is kept, beside what it sends."""
+        return KeyScope.READ in self.scopes
 
 
 class Admission(Protocol):
@@ -47,7 +53,7 @@ class Everybody:
     """No keys: whoever asks may do all. For one machine, and for tests."""
 
     def __init__(self) -> None:
-        self._caller = Caller(HOME, None)
+        self._caller = Caller(HOME, None, frozenset(KeyScope))
 
     async def __call__(self, request: Request, needs: KeyScope) -> Caller:
         return self._caller
@@ -63,7 +69,7 @@ class WithKeys:
         key = await self._ring.key(bearer(request.scope["headers"]))
         if needs not in key.scopes:
             raise ScopeMissing(key, needs)
-        return Caller(key.organisation, key.id)
+        return Caller(key.organisation, key.id, key.scopes)
 
 
 def bearer(headers: Iterable[tuple[bytes, bytes]]) -> bytes:

@@ -89,5 +89,7 @@ def _key(request: Request) -> str | None:
 
 
 def _fingerprint(request: Request, body: bytes) -> str:
-    address = f"{request.method} {request.url.path}?{request.url.query}\n".encode()
+    """An answer that tells of what is kept is not given again to a key that may not read: to that it is another request."""
+    shortly = "" if caller_of(request).reads else "told shortly "
+    address = f"{shortly}{request.method} {request.url.path}?{request.url.query}\n".encode()
     return hashlib.sha256(address + body).hexdigest()

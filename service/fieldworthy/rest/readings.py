@@ -12,6 +12,7 @@ from fieldworthy.core.base.finding import Finding, Refused, did_you_mean
 from fieldworthy.core.base.micros import micros_text
 from fieldworthy.core.base.quantity import from_ticks
 from fieldworthy.core.meter.intake import SAME
+from fieldworthy.rest.admission import Caller, caller_of
 from fieldworthy.rest.answers import json_answer
 from fieldworthy.rest.batch import LINES_TYPES
 from fieldworthy.rest.body import JSON_TYPES, RawRoute, media_type
@@ -20,13 +21,14 @@ from fieldworthy.rest.described import BODY, described, header_parameter, path_p
 from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, ONCE, Keeping, once, organisation_of
 from fieldworthy.rest.query import read_query, shown, whole_number
 from fieldworthy.rest.unpack import unpacked
-from fieldworthy.usecases.aside_words import WHY
+from fieldworthy.usecases.aside_words import SAYS, WHY
 from fieldworthy.usecases.keep_readings import SET_ASIDE, Intake, keep_readings
 from fieldworthy.usecases.kept import Kept
 from fieldworthy.usecases.kept_readings import ACCEPTED, DISMISSED, SetAside
 from fieldworthy.usecases.keys import KeyScope
 from fieldworthy.usecases.limits import MAX_PAGE, MAX_READINGS, MAX_READINGS_BYTES
 from fieldworthy.usecases.list_readings import Asked, KeptPage, list_readings
+from fieldworthy.usecases.setting_aside import Told
 from fieldworthy.usecases.settle_readings import Settlement, settle
 from fieldworthy.wire import readings_answers as answers
 from fieldworthy.wire import requests
@@ -40,6 +42,7 @@ _AFTER = query_parameter("after", "`next` of the page before", {"type": "string"
 _MOMENT = {"type": "string", "format": "date-time", "maxLength": 40}
 _ID = {"type": "string", "minLength": 1, "maxLength": 120}
 _ASIDE_ID = path_parameter("id", "the reading's id", {"type": "string", "pattern": "^[0-9a-f]{40}$", "maxLength": 40})
+_MEND_SHORTLY = "whoever has a key with the scope `read` finds it, and what is amiss, at /v1/set-aside"
 _ENCODING = header_parameter("Content-Encoding", "`gzip` or `zstd` where the body is packed")
 
 
@@ -61,7 +64,8 @@ def readings_router(keeping: Keeping) -> APIRouter:
             "hour and a hundredth of the time more may be, because a dial may show whole hours and clocks differ); that looks like "
             "minutes or seconds sent as hours; that is still to come; of an unknown machine or meter; in a unit that does not fit; at "
             "odds with another of its moment; or out of range. One that was dismissed stays so (`dismissed`), and one that was accepted as "
-            "something else stays that (`accepted-as`): neither waits.",
+            "something else stays that (`accepted-as`): neither waits. A key without the scope `read` is told the reasons, and nothing "
+            "of what is kept: of what was set aside neither `id` nor `values`.",
             answers.ReadingsAnswer,
             {
                 "application/json": {"schema": {"oneOf": [ref("SentReadings"), ref("ReadingsIn")]}},
@@ -77,7 +81,7 @@ def readings_router(keeping: Keeping) -> APIRouter:
         sent = read_readings(body, kind in LINES_TYPES)
 
         async def work(kept: Kept) -> Response:
-            return json_answer(intake_json(await keep_readings(kept, keeping.find, sent)))
+            return json_answer(intake_json(await keep_readings(kept, keeping.find, sent), caller_of(request)))
 
         return await once(keeping, request, body, work)
 
@@ -195,14 +199,24 @@ def readings_router(keeping: Keeping) -> APIRouter:
     return router
 
 
-def intake_json(intake: Intake) -> dict[str, Any]:
+def intake_json(intake: Intake, caller: Caller) -> dict[str, Any]:
+    """
+    What became of each reading. A key that may not read is told the reasons alone: beside them stands what is kept, the names of machines
+    and meters, and who dismissed what. Nor is it told the id, which is drawn from the machine that was meant.
+    """
     outcomes = intake.outcomes
     same, aside = outcomes.count(SAME), outcomes.count(SET_ASIDE)
-    told = [
-        {"index": t.index, "id": t.key, "why": t.why, "text": t.text, "values": t.values, "mend": t.mend.replace("/ID/", f"/{t.key}/")}
-        for t in intake.aside
-    ]
+    told = [_told(t) if caller.reads else _told_shortly(t) for t in intake.aside]
     return {"kept": len(outcomes) - same - aside, "same": same, "set_aside": aside, "readings": outcomes, "aside": told}
+
+
+def _told(t: Told) -> dict[str, Any]:
+    mend = t.mend.replace("/ID/", f"/{t.key}/")
+    return {"index": t.index, "id": t.key, "why": t.why, "text": t.text, "values": t.values, "mend": mend}
+
+
+def _told_shortly(t: Told) -> dict[str, Any]:
+    return {"index": t.index, "id": None, "why": t.why, "text": f"{SAYS[t.why]}.", "values": {}, "mend": _MEND_SHORTLY}
 
 
 def _settlement(deed: str, given: Mapping[str, Any]) -> Settlement:

@@ -1,7 +1,7 @@
 """Readings in the shapes of open standards: ISO/TS 15143-3 documents, and counters as a machine's bus carries them."""
 
 import asyncio
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from fastapi import APIRouter
@@ -10,6 +10,7 @@ from starlette.responses import Response
 
 from fieldworthy.core.base.finding import Finding, Refused, pointer
 from fieldworthy.core.base.micros import micros_text
+from fieldworthy.rest.admission import Caller, caller_of
 from fieldworthy.rest.answers import json_answer
 from fieldworthy.rest.body import JSON_TYPES, RawRoute, media_type
 from fieldworthy.rest.described import BODY, described, header_parameter, query_parameter
@@ -17,8 +18,8 @@ from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, ONCE, Keeping, once
 from fieldworthy.rest.query import read_query
 from fieldworthy.rest.readings import TAG, intake_json
 from fieldworthy.rest.unpack import unpacked
-from fieldworthy.usecases.keep_readings import Intake, keep_readings
-from fieldworthy.usecases.keep_telematics import LeftOut, keep_telematics
+from fieldworthy.usecases.keep_readings import keep_readings
+from fieldworthy.usecases.keep_telematics import LeftOut, TelematicsIntake, keep_telematics
 from fieldworthy.usecases.kept import Kept
 from fieldworthy.usecases.keys import KeyScope
 from fieldworthy.usecases.limits import MAX_BODY_BYTES, MAX_READINGS
@@ -86,7 +87,7 @@ def telematics_router(keeping: Keeping) -> APIRouter:
 
         async def work(kept: Kept) -> Response:
             kin = await keep_telematics(kept, keeping.find, page.told, page.machines, meters, machine)
-            return _answer(kin.intake, kin.sent, kin.elements, kin.left_out)
+            return _answer(kin, caller_of(request))
 
         return await once(keeping, request, body, work)
 
@@ -114,23 +115,28 @@ def telematics_router(keeping: Keeping) -> APIRouter:
         read = read_counters(requests.COUNTERS.read(body))
         sent = SentReadings.of([(c.machine, c.meter, c.at, c.value, c.unit) for c in read if c.value is not None])
         called = [c.called for c in read if c.value is not None]
-        left_out = [LeftOut(c.called, c.machine, c.why) for c in read if c.why is not None]
+        left_out = [LeftOut(c.called, c.machine, c.why, c.machine) for c in read if c.why is not None]
 
         async def work(kept: Kept) -> Response:
-            return _answer(await keep_readings(kept, keeping.find, sent), sent, called, left_out)
+            intake = await keep_readings(kept, keeping.find, sent)
+            named = list(zip(sent.machines, sent.meters, strict=True))
+            return _answer(TelematicsIntake(sent, called, intake, left_out, named), caller_of(request))
 
         return await once(keeping, request, body, work)
 
     return router
 
 
-def _answer(intake: Intake, sent: SentReadings, elements: Sequence[str], left_out: Sequence[LeftOut]) -> Response:
+def _answer(kin: TelematicsIntake, caller: Caller) -> Response:
+    """A key that may not read is told of machines and meters as it named them, and not which of those that are kept they are."""
+    sent = kin.sent
+    names = zip(sent.machines, sent.meters, strict=True) if caller.reads else kin.called
     read = [
         {"element": element, "machine": machine, "meter": meter, "at": micros_text(at)}
-        for element, machine, meter, at in zip(elements, sent.machines, sent.meters, sent.ats, strict=True)
+        for element, (machine, meter), at in zip(kin.elements, names, sent.ats, strict=True)
     ]
-    told = [{"element": one.element, "machine": one.machine, "why": one.why} for one in left_out]
-    return json_answer({**intake_json(intake), "read": read, "left_out": told})
+    told = [{"element": one.element, "machine": one.machine if caller.reads else one.called, "why": one.why} for one in kin.left_out]
+    return json_answer({**intake_json(kin.intake, caller), "read": read, "left_out": told})
 
 
 def _of_one(query: Mapping[str, str], page: Page) -> str | None:

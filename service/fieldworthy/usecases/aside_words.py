@@ -9,7 +9,7 @@ from fieldworthy.core.base.micros import AHEAD, HOUR, micros_text
 from fieldworthy.core.base.quantity import TICKS, Exact, Unit, from_ticks, ticks_text, to_ticks
 from fieldworthy.core.meter import intake
 from fieldworthy.core.meter.intake import Aside, Point
-from fieldworthy.usecases.kept_readings import SetAside
+from fieldworthy.usecases.kept_readings import DISMISSED, SetAside
 from fieldworthy.usecases.refusals import shorten
 
 UNKNOWN_MACHINE, UNKNOWN_METER = "unknown-machine", "unknown-meter"
@@ -27,6 +27,22 @@ WHY = (
     UNKNOWN_METER,
 )
 """Every reason for which a reading waits."""
+
+SAYS: Mapping[str, str] = {
+    intake.RUNS_BACKWARD: "it runs backward beside what is kept of this meter",
+    intake.IMPOSSIBLE_PACE: "beside what is kept of this meter it would be more than an hour an hour",
+    intake.LOOKS_LIKE["min"]: "it can't be, but as minutes it fits what is kept of this meter",
+    intake.LOOKS_LIKE["s"]: "it can't be, but as seconds it fits what is kept of this meter",
+    intake.CONTRADICTS: "another value is kept of this meter for the same moment",
+    intake.FROM_THE_FUTURE: "its time is still to come",
+    intake.OTHER_UNIT: "its unit does not fit this meter",
+    intake.OUT_OF_RANGE: "it is outside of what is kept of any meter",
+    UNKNOWN_MACHINE: "there is no such machine",
+    UNKNOWN_METER: "this machine has no such meter",
+    DISMISSED: "it was dismissed before",
+    ACCEPTED_AS: "it was accepted before, as something else",
+}
+"""Every reason in words that tell nothing of what is kept: for whoever may send readings, and not read."""
 
 _SETTLE = "accept it at /v1/set-aside/ID/accept"
 _OR_DISMISS = "or dismiss it at /v1/set-aside/ID/dismiss"

@@ -72,21 +72,27 @@ class Told:
 
 @dataclass(frozen=True, slots=True)
 class LeftOut:
-    """An element that is no reading. machine: its id here, else what it was called, None where it was called nothing."""
+    """An element that is no reading. machine: its id here, else what it was called, None where it was called nothing; called: as sent."""
 
     element: str
     machine: str | None
     why: str
+    called: str | None
 
 
 @dataclass(frozen=True, slots=True)
 class TelematicsIntake:
-    """What became of a document: the readings in their order, what became of each, and what was left out."""
+    """
+    What became of a document: the readings in their order, what became of each, and what was left out.
+
+    called: machine and meter of each reading as the sender named them, whatever they are here.
+    """
 
     sent: SentReadings
     elements: Sequence[str]
     intake: Intake
     left_out: Sequence[LeftOut]
+    called: Sequence[tuple[str, str]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,20 +117,27 @@ async def keep_telematics(
     declared = await _meters(kept, find, {w.machine for w in whose.values() if w.machine is not None})
     read: list[SentReading] = []
     elements: list[str] = []
+    called: list[tuple[str, str]] = []
     left_out: list[LeftOut] = []
     for one in told:
         owner = whose[one.header]
-        called = owner.machine if owner.machine is not None else next(iter(one.header.names), None)
+        named = machine if machine is not None else _named(one.header, machines)
         if one.value is None or one.at is None:
-            left_out.append(LeftOut(one.element.name, called, one.why or "no-value"))
+            left_out.append(LeftOut(one.element.name, owner.machine or named, one.why or "no-value", named))
         elif owner.machine is None:
-            left_out.append(LeftOut(one.element.name, called, owner.why))
+            left_out.append(LeftOut(one.element.name, named, owner.why, named))
         else:
             name, unit = _meter(one, declared[owner.machine], meters)
             read.append((owner.machine, name, one.at, one.value, unit))
             elements.append(one.element.name)
+            called.append((named or owner.machine, meters.get(one.element.name.casefold(), one.element.name)))
     sent = SentReadings.of(read)
-    return TelematicsIntake(sent, elements, await keep_readings(kept, find, sent), left_out)
+    return TelematicsIntake(sent, elements, await keep_readings(kept, find, sent), left_out, called)
+
+
+def _named(header: Header, machines: Mapping[str, str]) -> str | None:
+    """What the sender itself calls the machine, by its mapping or as it says; None where it says nothing."""
+    return next((machines[name] for name in header.names if name in machines), next(iter(header.names), None))
 
 
 def _meter(told: Told, declared: Mapping[str, Meter], meters: Mapping[str, str]) -> tuple[str, str | None]:

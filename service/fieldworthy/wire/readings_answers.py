@@ -13,10 +13,13 @@ Next = Annotated[str | None, Field(max_length=500, description="what `after` tak
 
 
 class AsideTold(Closed):
-    """One reading of a post that was set aside. index: its place in the post, from 0; id: what it is accepted or dismissed by."""
+    """
+    One reading of a post that was set aside. index: its place in the post, from 0; id: what it is accepted or dismissed by, null for a key
+    without the scope `read`, which is told of nothing that is kept.
+    """
 
     index: Count
-    id: Key
+    id: Key | None
     why: Id
     text: Text
     values: Values

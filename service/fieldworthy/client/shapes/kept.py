@@ -181,10 +181,12 @@ class RecordStates(TypedDict):
 
 
 class AsideTold(TypedDict):
-    """One reading of a post that was set aside. index: its place in the post, from 0; id: what it is accepted or dismissed by."""
+    """One reading of a post that was set aside. index: its place in the post, from 0; id: what it is accepted or dismissed by, null for
+    a key without the scope `read`, which is told of nothing that is kept.
+    """
 
     index: int
-    id: str
+    id: str | None
     why: str
     text: str
     values: dict[str, Any]
