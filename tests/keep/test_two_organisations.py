@@ -11,8 +11,8 @@ function level authorization.
 import json
 from collections.abc import AsyncIterator, Iterator
 from contextlib import contextmanager
-from dataclasses import asdict
-from hashlib import sha256
+from dataclasses import replace
+from itertools import zip_longest
 from pathlib import Path
 from typing import Any
 
@@ -20,19 +20,32 @@ import httpx
 import pytest
 from sqlalchemy import event
 
-from fieldworthy.rest.admission import ANYBODY, WithKeys, scopes_of_routes
+from fieldworthy.rest.admission import ANYBODY, scopes_of_routes
 from fieldworthy.rest.examples import EXAMPLES
-from fieldworthy.usecases.keep_keys import create_key
-from fieldworthy.usecases.key_ring import KeyRing
-from fieldworthy.usecases.keys import KeyScope
 from tests.contract.test_openapi import write
-from tests.doors_app import publish
+from tests.doors_app import make_test_app, publish
+from tests.keep.every_endpoint import (
+    LEAKS,
+    LISTS,
+    MINE,
+    POSTS,
+    STATELESS,
+    THEIR_ASIDE,
+    THEIRS,
+    Row,
+    a_key,
+    a_world,
+    decoy,
+    is_of_machines,
+    operations_of,
+    remembering,
+    send,
+    table,
+    written,
+)
 from tests.keep.service import Service, running
 from tests.lending import lend
 from tests.postgres import BOTH, lent
-
-ALL = frozenset(KeyScope)
-MINE, THEIRS = "Nine Oxen", "South Farm"
 
 
 @pytest.fixture(params=BOTH)
@@ -59,41 +72,14 @@ async def alone(addresses: tuple[str, str]) -> AsyncIterator[Service]:
         yield remembering(opened)
 
 
-def remembering(service: Service) -> Service:
-    """It asks for each key once, however long the test takes: so what it asks the database can be compared."""
-    service.app.state.admission = WithKeys(KeyRing(service.store, lambda: service.now, lambda: 0.0))
-    return service
-
-
-async def a_key(service: Service, organisation: str, scopes: frozenset[KeyScope] = ALL) -> str:
-    """Of the same bytes each time, so that two services may be compared."""
-    called = sha256(f"{organisation} {sorted(scopes)}".encode()).digest()
-    return (await create_key(service.store, organisation, "a test", scopes, random=lambda n: (called * 2)[:n])).text
-
-
-async def send(service: Service, example: Any, key: str | None) -> httpx.Response:
-    service.http.headers = httpx.Headers({} if key is None else {"authorization": f"Bearer {key}"})
-    if isinstance(example, str):
-        return await service.http.get(example)
-    sent: httpx.Response = await write.run(service.http, {k: v for k, v in asdict(example).items() if k != "operation"})
-    return sent
-
-
-async def a_world(service: Service, key: str) -> list[httpx.Response]:
-    """All examples in their order, as the contract's own test sends them."""
-    async with service.store.look_keys() as keys:
-        record = await keys.find(key[3:15])
-        assert record is not None
-        (reader,) = [each.name for each in await keys.organisations() if each.id == record.organisation]
-    await lend(service.store, reader)
-    service.http.headers = httpx.Headers({"authorization": f"Bearer {key}"})
-    earlier = write.RULEBOOK.replace("every 80 h", "every 100 h").replace("needs: tailgate is closed and engine", "needs: engine")
-    await publish(service.http, write.NAME, earlier)
-    return [await send(service, example, key) for example in EXAMPLES.values()]
-
-
 def told(answers: list[httpx.Response]) -> list[Any]:
     return [(a.request.method, a.request.url.raw_path, a.status_code, a.content, sorted(a.headers.multi_items())) for a in answers]
+
+
+def same(one: list[Any], other: list[Any]) -> None:
+    """One by one: what would tell how two long lists differ takes gigabytes and minutes to find it."""
+    for first, second in zip_longest(one, other):
+        assert first == second
 
 
 GUESSES = (  # what might tell of another's things: names and ids that are near, digests, places in lists
@@ -128,38 +114,47 @@ def test_the_requests_are_of_every_route_of_the_app(service: Service) -> None:
     assert routes == {(e.method, e.path) for e in EXAMPLES.values()} - {("GET", "/healthz"), ("GET", "/readyz")}
 
 
-async def test_every_endpoint_without_a_key_and_with_the_wrong_scope(shared: Service) -> None:
-    """Sent in the order that makes a world, each just before it is answered to who may: so each would have been answered."""
-    key = await a_key(shared, MINE)
-    narrow = {scope: await a_key(shared, MINE, frozenset({scope})) for scope in KeyScope}
-    needed = scopes_of_routes(shared.app.routes)
-    service = shared
-    service.http.headers = httpx.Headers({"authorization": f"Bearer {key}"})
-    await publish(service.http, write.NAME, write.RULEBOOK.replace("every 80 h", "every 100 h"))
-    await lend(service.store, MINE)
-    refused = 0
-    for example in EXAMPLES.values():
-        needs = needed[example.method, example.path]
-        if needs is ANYBODY:
-            continue
-        answer = await send(shared, example, None)
-        assert (answer.status_code, answer.json()["code"]) == (401, "key.missing"), example
-        for scope, text in narrow.items():
-            if scope is not needs:
-                answer = await send(shared, example, text)
-                assert (answer.status_code, answer.json()["code"]) == (403, "key.scope_missing"), (example, scope)
-                assert answer.headers["www-authenticate"].endswith(f'scope="{needs}"')
-                refused += 1
-        answer = await send(shared, example, narrow[needs])
-        assert answer.status_code == example.status, (example, answer.text)
-    assert refused == (len(KeyScope) - 1) * (len(EXAMPLES) - 2)
+@pytest.mark.parametrize("addresses", ["sqlite"], indirect=True)
+async def test_every_endpoint_of_the_contract_in_a_table(shared: Service) -> None:
+    rows = await table(shared)
+    assert {(row.operation, row.needs is None) for row in rows} == {
+        (e.operation, e.path in ("/healthz", "/readyz")) for e in EXAMPLES.values()
+    }
+    assert not [row for row in rows if not row.holds], written(rows)
+    assert written(rows).endswith(f"all {len(rows)} as they must be")
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {"without": "200"},
+        {"others": ["403 key.scope_missing"] * 3 + ["200"]},
+        {"others": ["403 key.scope_missing"] * 3},
+        {"owner": 404},
+        {"says": LEAKS},
+        {"needs": None},
+    ],
+)
+def test_a_row_that_is_not_as_it_must_be_is_told(wrong: dict[str, Any]) -> None:
+    right = Row("getIt", "GET /it", "read", "401 key.missing", ["403 key.scope_missing"] * 4, 200, "404 it.unknown", "not found")
+    assert right.holds
+    assert written([right, replace(right, **wrong)]).endswith("NOT as it must be: getIt")
+
+
+def test_an_operation_without_a_request_fails() -> None:
+    contract = make_test_app().openapi()
+    assert len(operations_of(contract)) == len(EXAMPLES)
+    contract["paths"]["/v1/more"] = {"get": {"operationId": "getMore", "security": [{"key": ["read"]}]}}
+    with pytest.raises(KeyError, match="getMore"):
+        operations_of(contract)
 
 
 async def test_every_endpoint_with_the_others_key(shared: Service, alone: Service) -> None:
     mine = await a_key(shared, MINE)
-    world = await a_world(shared, mine)
+    world = await a_world(shared, mine, with_decoys=True)
     assert [a.status_code for a in world] == [e.status for e in EXAMPLES.values()]
-    asked = [*(e for e in EXAMPLES.values() if e.method == "GET"), *GUESSES, f"/v1/due?rulebook={write.NAME}@2"]
+    reads = [e for e in EXAMPLES.values() if e.method == "GET"]
+    asked = [*reads, *map(decoy, filter(is_of_machines, reads)), *GUESSES, f"/v1/due?rulebook={write.NAME}@2"]
     before = [await send(shared, each, mine) for each in asked]
 
     theirs = await a_key(shared, THEIRS)
@@ -174,12 +169,12 @@ async def test_every_endpoint_with_the_others_key(shared: Service, alone: Servic
             tried += [await a_digest(service, theirs, world)]
         answers.append(told(tried))
         costs.append(cost)
-    assert answers[0] == answers[1]  # to the byte what is told where the other never was: nothing is read, counted or guessed
-    assert costs[0] == costs[1]
+    same(answers[0], answers[1])  # to the byte what is told where the other never was: nothing is read, counted or guessed
+    same(costs[0], costs[1])
 
     # what hangs on something of the other's is not found; the rest says nothing of it, or tells what is their own
     answered = {e.operation: each for e, each in zip(EXAMPLES.values(), answers[0], strict=False) if each[2] < 300}
-    assert set(answered) == NOTHING_KEPT | OF_THEIR_OWN
+    assert set(answered) == STATELESS | LISTS | POSTS | THEIR_ASIDE
     assert b'"items":[]' in answered["listMachines"][3]
     assert b'"items":[]' in answered["listSharedRulebooks"][3]
     assert b'"items":[]' in answered["getFleetDue"][3]
@@ -190,22 +185,12 @@ async def test_every_endpoint_with_the_others_key(shared: Service, alone: Servic
         with statements(service) as cost:
             theirs_of.append(told(await a_world(service, theirs)))
         costs.append(cost)
-    assert theirs_of[0] == theirs_of[1]
+    same(theirs_of[0], theirs_of[1])
     assert [each[2] for each in theirs_of[0]] == [e.status for e in EXAMPLES.values()]
-    assert costs[2] == costs[3]
+    same(costs[2], costs[3])
 
     after = [await send(shared, each, mine) for each in asked]
-    assert told(after) == told(before)
-
-
-NOTHING_KEPT = {"checkExpression", "checkRulebook", "askProcedure", "askDueBatch", "getHealth", "getReadiness"}
-"""Those whose example carries its rulebook with it (of a batch each line has an answer of its own)."""
-
-OF_THEIR_OWN = {
-    *("listRulebooks", "listSharedRulebooks", "listMachines", "listSetAside", "getFleetDue"),
-    *("keepReadings", "keepTelematics", "keepCounters", "dismissSetAside"),
-}
-"""Those that tell what is kept of their own: nothing yet, but the readings of machines that they do not have, which are set aside."""
+    same(told(after), told(before))
 
 
 async def a_digest(service: Service, key: str, world: list[httpx.Response]) -> httpx.Response:
