@@ -88,7 +88,7 @@ def make_test_app(store: MemoryStore | None = None, **options: Any) -> FastAPI:
 
 def client(app: FastAPI) -> httpx.AsyncClient:
     """A client of the app, in this process."""
-    return httpx.AsyncClient(transport=httpx.ASGITransport(app, raise_app_exceptions=False), base_url="http://service")
+    return httpx.AsyncClient(transport=httpx.ASGITransport(app, raise_app_exceptions=False), base_url="http://localhost")
 
 
 async def publish(http: httpx.AsyncClient, name: str, text: str) -> None:

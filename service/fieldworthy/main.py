@@ -8,7 +8,7 @@ from fastapi import FastAPI
 
 from fieldworthy import __version__
 from fieldworthy.rest import openapi, problems
-from fieldworthy.rest.admission import Everybody, WithKeys, scopes_of_routes
+from fieldworthy.rest.admission import WithKeys, scopes_of_routes
 from fieldworthy.rest.batch import PATH as BATCH
 from fieldworthy.rest.batch import batch_router
 from fieldworthy.rest.beside import beside
@@ -18,6 +18,7 @@ from fieldworthy.rest.fleet import fleet_router, writing
 from fieldworthy.rest.keeping import Keeping
 from fieldworthy.rest.limits import Limits
 from fieldworthy.rest.machines import machines_router
+from fieldworthy.rest.neighbours import Neighbours
 from fieldworthy.rest.noting import noting
 from fieldworthy.rest.operate import operate_router
 from fieldworthy.rest.readings import PATH as READINGS
@@ -51,13 +52,15 @@ def make_app(
     max_states: int = MAX_STATES,
     *,
     is_open: bool = False,
+    any_host: bool = False,
 ) -> FastAPI:
     """
     The service as an ASGI app.
 
     store, clock: the ports' adapters; the caller opens and closes the store. ready: whether the store can be read (for /readyz).
     max_body: bytes of one body; a batch counts by the line instead, and has at most max_lines. max_at_once: requests at one time.
-    max_states: of one procedure that a check explores. is_open: without keys, whoever asks may do all.
+    max_states: of one procedure that a check explores. is_open: without keys, whoever asks from this machine may do
+    all; any_host: from elsewhere too.
 
     Raises Undeclared where a route does not say which scope it needs.
     """
@@ -86,7 +89,7 @@ def make_app(
     for router in (*routers, fleet_router(keeping, recompute), operate_router(app, ready)):
         app.router.routes += router.routes  # as they are: `include_router` would build each of them a second time
     scopes_of_routes(app.routes)
-    app.state.admission = Everybody() if is_open else WithKeys(ring)
+    app.state.admission = Neighbours(any_host) if is_open else WithKeys(ring)
     problems.install(app)
     openapi.install(app)
     straight = {route.path: route.get_route_handler() for route in evaluate.routes if isinstance(route, RawRoute)}

@@ -13,8 +13,8 @@ from typing import Any
 import pytest
 
 from fieldworthy.cli import main
-from fieldworthy.cli.serving import is_loopback
 from fieldworthy.storage.tables import REVISION
+from fieldworthy.usecases.loopback import is_loopback
 
 RULEBOOK = """\
 rulebook: plover-r5-baler

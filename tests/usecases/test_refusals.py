@@ -40,6 +40,7 @@ MADE: dict[str, Refusal] = {
         key_refusals.KeyRefused(),
         key_refusals.KeyEnded(KEY),
         key_refusals.ScopeMissing(KEY, KeyScope.READ),
+        key_refusals.FromElsewhere("a web page sent it"),
         key_refusals.KeyUnknown("x"),
         key_refusals.OrganisationUnknown("x"),
         key_refusals.KeyImpossible("a key without a scope opens nothing", "give it one"),

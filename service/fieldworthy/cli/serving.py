@@ -3,7 +3,6 @@
 import asyncio
 import errno
 import gc
-import ipaddress
 import logging
 import signal
 import socket
@@ -14,6 +13,7 @@ from datetime import UTC, datetime
 
 from fieldworthy.cli.unanswerable import Unanswerable
 from fieldworthy.settings import Settings
+from fieldworthy.usecases.loopback import is_loopback
 
 GRACE_SECONDS = 15
 IDLE_CONNECTIONS = 1000  # kept open beside those that are answered; more than both are turned away by the server itself
@@ -21,23 +21,21 @@ IDLE_CONNECTIONS = 1000  # kept open beside those that are answered; more than b
 
 def run(settings: Settings, is_open: bool) -> None:
     """Runs until it is told to stop. Raises Unanswerable where it must not, or can't, listen as it was asked to."""
-    if is_open and not is_loopback(settings.host) and not settings.open_network:
-        raise Unanswerable(
-            f"--open listens on this machine only, and `{settings.host}` reaches beyond it; leave --host out, or set "
-            "FIELDWORTHY_OPEN_NETWORK=yes where something in front keeps strangers out"
-        )
+    only_here = is_open and not settings.open_network
+    if only_here and not is_loopback(settings.host):
+        raise _beyond(settings.host)
     with _listen(settings.host, settings.port) as listening, asyncio.Runner(loop_factory=_loop()) as runner:
+        bound = listening.getsockname()[0]
+        if only_here and not is_loopback(bound):  # a name may mean anything
+            raise _beyond(bound)
         runner.run(_serve(settings, listening, is_open))
 
 
-def is_loopback(host: str) -> bool:
-    """Whether only programs on this machine can reach that address."""
-    if host == "localhost":
-        return True
-    try:
-        return ipaddress.ip_address(host.strip("[]")).is_loopback
-    except ValueError:
-        return False
+def _beyond(host: str) -> Unanswerable:
+    return Unanswerable(
+        f"--open listens on this machine only, and `{host}` reaches beyond it; leave --host out, or set "
+        "FIELDWORTHY_OPEN_NETWORK=yes where something in front keeps strangers out"
+    )
 
 
 def _listen(host: str, port: int) -> socket.socket:
@@ -117,6 +115,7 @@ async def _serve(settings: Settings, listening: socket.socket, is_open: bool) ->
                 max_at_once=settings.max_at_once,
                 max_states=settings.max_states,
                 is_open=is_open,
+                any_host=settings.open_network,
             ),
             log_level="debug" if settings.log_level == "debug" else "warning",
             access_log=False,

@@ -12,7 +12,6 @@ from fastapi.routing import iter_route_contexts
 from starlette.requests import Request
 from starlette.routing import BaseRoute
 
-from fieldworthy.usecases.kept import HOME
 from fieldworthy.usecases.key_refusals import KeyMissing, KeyRefused, NoKey, ScopeMissing
 from fieldworthy.usecases.key_ring import KeyRing
 from fieldworthy.usecases.keys import KeyScope
@@ -46,17 +45,7 @@ class Admission(Protocol):
     """Decides whether a request may be answered."""
 
     async def __call__(self, request: Request, needs: KeyScope) -> Caller:
-        """Raises NoKey (401), ScopeMissing (403)."""
-
-
-class Everybody:
-    """No keys: whoever asks may do all. For one machine, and for tests."""
-
-    def __init__(self) -> None:
-        self._caller = Caller(HOME, None, frozenset(KeyScope))
-
-    async def __call__(self, request: Request, needs: KeyScope) -> Caller:
-        return self._caller
+        """Raises NoKey (401), ScopeMissing, FromElsewhere (403)."""
 
 
 class WithKeys:

@@ -15,7 +15,7 @@ ALWAYS = (
     *("request.unreadable", "address.too_long", "request.too_many", "request.headers_too_large"),
     *("service.failed", "service.unavailable"),
 )
-KEYED = ("key.missing", "key.refused", "key.ended", "key.scope_missing")
+KEYED = ("key.missing", "key.refused", "key.ended", "key.scope_missing", "request.from_elsewhere")
 BODY = ("body.unreadable", "body.too_large", "body.media_type", "request.does_not_fit")
 RULEBOOK = ("rulebook.unknown", "rulebook.version_unknown", "rulebook.reference_malformed", "rulebook.has_errors")
 

@@ -62,6 +62,15 @@ class ScopeMissing(Refusal):
         )
 
 
+class FromElsewhere(Refusal):
+    """A service that runs without keys answers this machine alone, and no web page of another site that a browser here has open."""
+
+    code, status, title = "request.from_elsewhere", 403, "the request comes from elsewhere"
+
+    def __init__(self, why: str) -> None:
+        super().__init__(why, "ask from this machine, at `localhost` or `127.0.0.1`; or run the service with keys (`fieldworthy key`)")
+
+
 class KeyUnknown(NotFound):
     """No key has this id."""
 

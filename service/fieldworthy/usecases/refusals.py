@@ -6,6 +6,7 @@
     │   ├── KeyRefused               key.refused
     │   └── KeyEnded                 key.ended
     ├── ScopeMissing 403             key.scope_missing
+    ├── FromElsewhere 403            request.from_elsewhere
     ├── NotFound 404
     │   ├── KeyUnknown               key.unknown
     │   ├── OrganisationUnknown      organisation.unknown
