@@ -1,0 +1,99 @@
+"""Organisations whose rows in the database stand under the very keys of another's, and say other things.
+
+What is asked or changed without saying whose it is meets them: then an answer is another than where they are not, or a row of theirs
+changes.
+"""
+
+from collections.abc import Mapping, Sequence
+from datetime import timedelta
+from typing import Any
+
+from sqlalchemy import Table, insert, select
+
+from fieldworthy.storage.engine import SqlStore
+from fieldworthy.storage.tables import metadata, organisations, rulebook_shares
+from tests.contract.test_openapi import write
+
+BEFORE, BEHIND = 0, 99
+"""Their numbers: whatever order rows come in, one of them is the first and one the last."""
+
+Rows = Mapping[str, Sequence[tuple[Any, ...]]]
+
+TABLES = [table for table in metadata.sorted_tables if "organisation" in table.primary_key.columns]
+
+
+async def add_strangers(store: SqlStore, like: SqlStore, organisation: int) -> None:
+    """Adds both: as that organisation is in the other database, where it has done what it is about to do here."""
+    made = {}
+    async with like.engine.connect() as there:
+        for table in TABLES:
+            rows = (await there.execute(select(table).where(table.c.organisation == organisation))).mappings().all()
+            made[table] = [_changed(table, dict(row), stranger) for row in rows for stranger in (BEFORE, BEHIND)]
+    assert not [table.name for table, rows in made.items() if not rows and table.name not in _SELDOM]
+    async with store.writing() as here:
+        for stranger in (BEFORE, BEHIND):
+            await here.execute(insert(organisations).values(id=stranger, name=f"a stranger {stranger}", created=0))
+        for table, rows in made.items():
+            if rows:
+                await here.execute(insert(table), rows)
+        shared_at = made[metadata.tables["rulebook_versions"]][0]["published_at"]
+        for reader in ("East Contracting", "Somebody"):
+            share = {"organisation": BEFORE, "name": write.NAME, "version": 1, "reader": reader, "shared_at": shared_at}
+            await here.execute(insert(rulebook_shares).values(share))
+
+
+_SELDOM = ("rulebook_shares", "readings_withdrawn")
+
+
+def _changed(table: Table, row: dict[str, Any], stranger: int) -> dict[str, Any]:
+    """A row of somebody as it is of a stranger."""
+    row["organisation"] = stranger
+    behind = stranger == BEHIND
+    for name, change in _CHANGES.get(table.name, {}).items():
+        if row[name] is not None:
+            row[name] = change(row[name], behind)
+    return row
+
+
+def _more(value: Any, _: bool) -> Any:
+    return value + 3_000_000
+
+
+def _otherwise(text: str, _: bool) -> str:
+    return text.replace('"p-', '"q-').replace('"north"', '"elsewhere"').replace('"rulebook":"', '"rulebook":"not-').replace("712", "713")
+
+
+def _next(key: int, behind: bool) -> int:
+    """The meters of one are numbered as they are here, those of the other by one more."""
+    return key + behind
+
+
+_CHANGES: Mapping[str, Mapping[str, Any]] = {
+    "rulebook_drafts": {"text": lambda *_: "no draft of yours", "revision": lambda n, _: n + 5},
+    "rulebook_versions": {
+        "title": lambda *_: "not yours",
+        "text": lambda *_: "not yours",
+        "declared": lambda text, _: text.replace("every 80 h", "every 90 h"),
+        "version": lambda n, behind: n + 5 * behind,
+        "published_at": lambda at, behind: at + timedelta(microseconds=2 * behind - 1),
+    },
+    "machines": {"site": lambda *_: "elsewhere", "rulebook": lambda *_: "not-yours", "revision": lambda n, _: n + 5, "known": _more},
+    "entries": {"body": _otherwise, "about": lambda text, behind: "elsewhere" if behind else text},
+    "meters": {"key": _next, "last_value": _more},
+    "readings": {"meter": _next, "value": _more},
+    "readings_withdrawn": {"meter": _next, "value": _more},
+    "set_aside": {"why": lambda *_: "out-of-range", "settled_by": lambda *_: "q-9", "details": _otherwise},
+    "computed": {"rulebook": lambda *_: "not-yours", "fit": lambda *_: "unfit", "version": lambda n, _: n + 5, "until": lambda *_: 2**60},
+    "standings": {"urgency": lambda n, _: 4 - n, "machine_id": lambda *_: "not-yours", "kind": lambda *_: "inspect"},
+    "answers": {"fingerprint": lambda *_: "0" * 64, "body": lambda *_: b"{}"},
+}
+
+
+async def rows_of_others(store: SqlStore, *but: int) -> Rows:
+    """All rows but those organisations', by table."""
+    found = {}
+    async with store.engine.connect() as connection:
+        for table in TABLES:
+            query = select(table).where(table.c.organisation.not_in(but)).order_by(*table.primary_key.columns)
+            found[table.name] = [tuple(row) for row in await connection.execute(query)]
+    return found
