@@ -60,12 +60,18 @@ def _more(value: Any, _: bool) -> Any:
 
 
 def _otherwise(text: str, _: bool) -> str:
-    return text.replace('"p-', '"q-').replace('"north"', '"elsewhere"').replace('"rulebook":"', '"rulebook":"not-').replace("712", "713")
+    return (
+        text.replace('"p-', '"q-')
+        .replace('"north"', '"elsewhere"')
+        .replace('"rulebook":"', '"rulebook":"not-')
+        .replace("712", "713")
+        .replace("660", "661")
+    )
 
 
-def _next(key: int, behind: bool) -> int:
-    """The meters of one are numbered as they are here, those of the other by one more."""
-    return key + behind
+def _sooner(at: int, behind: bool) -> int:
+    """The readings of one are of the same moments, those of the other of a second before."""
+    return at if behind else at - 1_000_000
 
 
 _CHANGES: Mapping[str, Mapping[str, Any]] = {
@@ -77,11 +83,17 @@ _CHANGES: Mapping[str, Mapping[str, Any]] = {
         "version": lambda n, behind: n + 5 * behind,
         "published_at": lambda at, behind: at + timedelta(microseconds=2 * behind - 1),
     },
-    "machines": {"site": lambda *_: "elsewhere", "rulebook": lambda *_: "not-yours", "revision": lambda n, _: n + 5, "known": _more},
+    "machines": {
+        "id": lambda id, behind: f"not-{id}" if behind else id,
+        "site": lambda *_: "elsewhere",
+        "rulebook": lambda *_: "not-yours",
+        "revision": lambda n, _: n + 5,
+        "known": _more,
+    },
     "entries": {"body": _otherwise, "about": lambda text, behind: "elsewhere" if behind else text},
-    "meters": {"key": _next, "last_value": _more},
-    "readings": {"meter": _next, "value": _more},
-    "readings_withdrawn": {"meter": _next, "value": _more},
+    "meters": {"last_value": _more},
+    "readings": {"at": _sooner, "value": _more},
+    "readings_withdrawn": {"at": _sooner, "value": _more},
     "set_aside": {"why": lambda *_: "out-of-range", "settled_by": lambda *_: "q-9", "details": _otherwise},
     "computed": {"rulebook": lambda *_: "not-yours", "fit": lambda *_: "unfit", "version": lambda n, _: n + 5, "until": lambda *_: 2**60},
     "standings": {"urgency": lambda n, _: 4 - n, "machine_id": lambda *_: "not-yours", "kind": lambda *_: "inspect"},
@@ -89,11 +101,11 @@ _CHANGES: Mapping[str, Mapping[str, Any]] = {
 }
 
 
-async def rows_of_others(store: SqlStore, *but: int) -> Rows:
-    """All rows but those organisations', by table."""
+async def rows_of(store: SqlStore, *whose: int) -> Rows:
+    """All rows of these organisations, by table."""
     found = {}
     async with store.engine.connect() as connection:
         for table in TABLES:
-            query = select(table).where(table.c.organisation.not_in(but)).order_by(*table.primary_key.columns)
+            query = select(table).where(table.c.organisation.in_(whose)).order_by(*table.primary_key.columns)
             found[table.name] = [tuple(row) for row in await connection.execute(query)]
     return found

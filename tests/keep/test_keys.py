@@ -6,16 +6,18 @@ Sources: RFC 6750 (bearer tokens), 2.1 and 3 with 3.1: the challenge, its parame
 import asyncio
 import json
 import re
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any
 
 import httpx
 import pytest
 import structlog
+from starlette.requests import Request
 
-from fieldworthy.rest.admission import WithKeys
+from fieldworthy.rest.admission import Admission, Caller, WithKeys
 from fieldworthy.rest.noting import noting
 from fieldworthy.storage.engine import SqlStore
 from fieldworthy.usecases.keep_keys import create_key, list_keys, revoke_key
@@ -244,6 +246,62 @@ async def test_a_revoked_key_opens_nothing_after_that_time_on_every_replica(held
             told = refused(await each.http.get("/v1/machines", headers=with_key(text)), 401, "key.ended")
             assert re.search(r"`[a-z2-7]{12}` was revoked at 2026-07-14T06:00:00Z", told["detail"])
             assert (await each.http.get("/v1/machines", headers=with_key(text))).headers["www-authenticate"].startswith(REALM)
+
+
+@dataclass
+class Admitted:
+    """An admission that tells each time that it was asked, so that a test can send a line once the one before is judged."""
+
+    inner: Admission
+    asked: asyncio.Semaphore = field(default_factory=lambda: asyncio.Semaphore(0))
+
+    async def __call__(self, request: Request, needs: KeyScope) -> Caller:
+        try:
+            return await self.inner(request, needs)
+        finally:
+            self.asked.release()
+
+
+async def batch(held: Held, text: str, before_each: list[Callable[[], Awaitable[None]]]) -> list[Any]:
+    """The answers to a batch of as many lines, each sent once what is to be before it was done."""
+    seen = held.service.app.state.admission = Admitted(held.service.app.state.admission)
+
+    async def lines() -> AsyncIterator[bytes]:
+        for done in before_each:
+            await seen.asked.acquire()
+            await done()
+            yield json.dumps({"rulebook": "none", "now": "2026-07-14T06:00:00Z", "machine": {}}).encode() + b"\n"
+
+    headers = {**with_key(text), "content-type": "application/jsonl"}
+    answer = await held.service.http.post("/v1/due/batch", content=lines(), headers=headers)
+    return [json.loads(line) for line in answer.text.splitlines()]
+
+
+async def test_a_batch_ends_with_its_key(held: Held) -> None:
+    """It may be sent line by line for hours: who ends its key need not wait for the sender to be done."""
+    text = await a_key(held.service)
+
+    async def later(seconds: float, revoked: bool = False) -> None:
+        held.seconds += seconds
+        if revoked:
+            await revoke_key(held.service.store, text[3:15])
+
+    waits = [(0.0, False), (LIFE_SECONDS, False), (LIFE_SECONDS - 0.1, True), (0.1, False)]
+    told = await batch(held, text, [partial(later, *each) for each in waits])
+    assert [each["problem"]["code"] for each in told] == ["rulebook.unknown"] * 3 + ["key.ended"]
+
+
+async def test_while_the_store_is_away_a_batch_goes_on(held: Held) -> None:
+    """Each line is answered as it can be at its time: one that can't be is refused by itself."""
+    text = await a_key(held.service)
+
+    async def away(is_away: bool) -> None:
+        held.store.away = is_away
+        held.seconds += LIFE_SECONDS
+
+    told = await batch(held, text, [partial(away, each) for each in (False, True, False)])
+    assert [each["problem"]["code"] for each in told[:3]] == ["rulebook.unknown", "service.unavailable", "rulebook.unknown"]
+    assert told[3] == {"end": True, "lines": 3}
 
 
 async def test_many_at_once_wait_for_one_question(held: Held) -> None:

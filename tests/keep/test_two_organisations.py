@@ -42,7 +42,7 @@ from tests.keep.every_endpoint import (
     written,
 )
 from tests.keep.service import Service, running
-from tests.keep.strangers import add_strangers, rows_of_others
+from tests.keep.strangers import BEFORE, BEHIND, add_strangers, rows_of
 from tests.lending import lend
 from tests.postgres import BOTH, lent
 
@@ -166,7 +166,7 @@ async def test_every_endpoint_with_the_others_key(shared: Service, alone: Servic
     for service in (alone, shared):
         if service is shared:
             await add_strangers(shared.store, alone.store, 3)  # 1 is mine, 2 lends a rulebook, 3 is theirs
-            others = await rows_of_others(shared.store, 2, 3)
+            others = await rows_of(shared.store, *OTHERS)
         with statements(service) as cost:
             tried.append([await send(service, each, theirs) for each in (*EXAMPLES.values(), *GUESSES)])
             tried[-1].append(await a_digest(service, theirs, world))
@@ -190,8 +190,17 @@ async def test_every_endpoint_with_the_others_key(shared: Service, alone: Servic
 
     shared.later(days=-1)
     same(told([await send(shared, each, mine) for each in asked]), told(before))
-    for name, rows in (await rows_of_others(shared.store, 2, 3)).items():
-        same(rows, others[name])
+    for expected, found in (
+        (others, await rows_of(shared.store, *OTHERS)),
+        (await rows_of(alone.store, 3), await rows_of(shared.store, 3)),
+    ):
+        for name, rows in expected.items():
+            same(found[name], rows)
+    assert all(others[name] for name in others if name != "readings_withdrawn")
+
+
+OTHERS = (1, BEFORE, BEHIND)
+"""Whose rows stand beside theirs, but the lender's, who lends to them meanwhile."""
 
 
 A_DAY_LATER = [200, 200, 200, 200, 409, *[200] * 6]

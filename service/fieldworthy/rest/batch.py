@@ -5,7 +5,7 @@ before it reads anything does not block itself.
 """
 
 import asyncio
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Awaitable, Callable
 from tempfile import SpooledTemporaryFile
 from typing import Any
 
@@ -17,6 +17,7 @@ from starlette.responses import Response
 from starlette.types import Receive, Scope, Send
 
 from fieldworthy.core.base.finding import Finding, Refused
+from fieldworthy.rest.admission import admit
 from fieldworthy.rest.answers import written_due
 from fieldworthy.rest.body import RawRoute, media_type
 from fieldworthy.rest.described import described
@@ -24,6 +25,7 @@ from fieldworthy.rest.problems import failed, problem_of
 from fieldworthy.rest.uses import AllUses, Uses
 from fieldworthy.usecases.asking import ask
 from fieldworthy.usecases.find_rulebook import Found, PinnedRulebooks, RulebookSource
+from fieldworthy.usecases.key_refusals import NoKey
 from fieldworthy.usecases.keys import KeyScope
 from fieldworthy.usecases.limits import MAX_BATCH_LINE_BYTES, MAX_BATCH_LINES
 from fieldworthy.usecases.refusals import RulebookHasErrors
@@ -33,6 +35,7 @@ from fieldworthy.wire.reading import Unreadable, read_json
 
 TAG = "evaluate"
 PATH = "/v1/due/batch"
+NEEDS = KeyScope.READ
 LINES_TYPES = ("application/jsonl", "application/x-ndjson", "application/json-lines", "application/x-jsonlines")
 LINES = LINES_TYPES[0]
 
@@ -108,7 +111,7 @@ class BatchResponse(Response):
     def __init__(self, request: Request, uses: Uses, most_lines: int) -> None:
         super().__init__(None, 200, {"cache-control": "no-store"}, LINES)
         self.request = request
-        self.batch = Batch(uses, most_lines)
+        self.batch = Batch(uses, most_lines, self._still)
         self.whole = False
         self.gone = False
 
@@ -135,6 +138,9 @@ class BatchResponse(Response):
             reader.cancel()
             spool.close()
 
+    async def _still(self) -> None:
+        await admit(self.request, NEEDS)
+
     async def _read(self, spool: Spool, receive: Receive) -> None:
         """Puts by what arrives, then waits to see whether the caller leaves before it has its answer."""
         try:
@@ -153,9 +159,11 @@ class BatchResponse(Response):
 
 
 class Batch:
-    """The lines of one batch, answered one by one. answered: how many; stopped: whether a limit ended it."""
+    """The lines of one batch, answered one by one. answered: how many; stopped: whether a limit, or the end of the key, ended it."""
 
-    def __init__(self, uses: Uses, most_lines: int) -> None:
+    def __init__(self, uses: Uses, most_lines: int, still: Callable[[], Awaitable[None]]) -> None:
+        """still: lets the caller in once more, or raises what it is refused with: a batch may last longer than its key."""
+        self._still = still
         self._most_lines = most_lines
         self._find: PinnedRulebooks = uses.find.pinned()
         self._defaults: dict[str, Any] = {}
@@ -196,6 +204,8 @@ class Batch:
                 ref, answer = await self._answer(line)
             self.answered += 1
             yield _line(number, ref, answer)
+            if self.stopped:
+                return
             if self.answered % 16 == 0:
                 await asyncio.sleep(0)  # others want to be answered too
         if spool.full:
@@ -219,8 +229,10 @@ class Batch:
             return _ref_of(line), {"problem": problem_of(trouble)}
         ref = given.get("ref")
         try:
+            await self._still()
             return ref, await self._ask({**self._defaults, **given})
         except Exception as trouble:
+            self.stopped = isinstance(trouble, NoKey)
             told = problem_of(trouble)
             if told is None:
                 log.exception("line failed")
@@ -277,12 +289,12 @@ def batch_router(uses: AllUses, most_lines: int = MAX_BATCH_LINES) -> APIRouter:
         **described(
             "askDueBatch",
             TAG,
-            KeyScope.READ,
+            NEEDS,
             "The same for many machines",
             "JSON Lines: a due question a line, answered in order while they come. The first line may be "
             '{"defaults": {"rulebook", "now"}}. '
             "Each answer carries `line` (of the request, counted from 1) and `ref` (the caller's own); a line that is refused answers in "
-            "its place with `problem`. The last line is "
+            "its place with `problem`; where the key ends meanwhile, that is the last. Else the last line is "
             '{"end": true, "lines": n}, n answers: without it the answer was cut off.',
             {
                 LINES: {
