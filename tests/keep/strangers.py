@@ -13,36 +13,34 @@ from sqlalchemy import Table, insert, select
 from fieldworthy.storage.engine import SqlStore
 from fieldworthy.storage.tables import metadata, organisations, rulebook_shares
 from tests.contract.test_openapi import write
+from tests.keep.service import BEGINNING
 
 BEFORE, BEHIND = 0, 99
-"""Their numbers: whatever order rows come in, one of them is the first and one the last."""
+"""Their numbers: by the order of keys, and where they are added before and after it by that of the table, theirs are first and last."""
 
 Rows = Mapping[str, Sequence[tuple[Any, ...]]]
 
 TABLES = [table for table in metadata.sorted_tables if "organisation" in table.primary_key.columns]
 
 
-async def add_strangers(store: SqlStore, like: SqlStore, organisation: int) -> None:
-    """Adds both: as that organisation is in the other database, where it has done what it is about to do here."""
+async def add_stranger(store: SqlStore, like: SqlStore, organisation: int, stranger: int) -> Rows:
+    """Adds one: as that organisation is in the other database, where it has done what it is about to do here. Gives its rows."""
     made = {}
     async with like.engine.connect() as there:
         for table in TABLES:
             rows = (await there.execute(select(table).where(table.c.organisation == organisation))).mappings().all()
-            made[table] = [_changed(table, dict(row), stranger) for row in rows for stranger in (BEFORE, BEHIND)]
-    assert not [table.name for table, rows in made.items() if not rows and table.name not in _SELDOM]
+            made[table] = [_changed(table, dict(row), stranger) for row in rows]
+    assert not [table.name for table, rows in made.items() if not rows and table is not rulebook_shares]
+    first = {"organisation": stranger, "name": write.NAME, "version": made[_VERSIONS][0]["version"], "shared_at": BEGINNING}
+    made[rulebook_shares] = [{**first, "reader": reader} for reader in ("East Contracting", "Somebody")]
     async with store.writing() as here:
-        for stranger in (BEFORE, BEHIND):
-            await here.execute(insert(organisations).values(id=stranger, name=f"a stranger {stranger}", created=0))
+        await here.execute(insert(organisations).values(id=stranger, name=f"a stranger {stranger}", created=0))
         for table, rows in made.items():
-            if rows:
-                await here.execute(insert(table), rows)
-        shared_at = made[metadata.tables["rulebook_versions"]][0]["published_at"]
-        for reader in ("East Contracting", "Somebody"):
-            share = {"organisation": BEFORE, "name": write.NAME, "version": 1, "reader": reader, "shared_at": shared_at}
-            await here.execute(insert(rulebook_shares).values(share))
+            await here.execute(insert(table), rows)
+    return await rows_of(store, stranger)
 
 
-_SELDOM = ("rulebook_shares", "readings_withdrawn")
+_VERSIONS = metadata.tables["rulebook_versions"]
 
 
 def _changed(table: Table, row: dict[str, Any], stranger: int) -> dict[str, Any]:

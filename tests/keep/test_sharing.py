@@ -5,7 +5,9 @@ from typing import Any
 
 import httpx
 import pytest
+from sqlalchemy import update
 
+from fieldworthy.storage.tables import organisations
 from fieldworthy.usecases.keep_keys import create_key
 from fieldworthy.usecases.keys import KeyScope
 from tests.doors_app import publish
@@ -105,6 +107,23 @@ async def test_the_reader_asks_by_its_digest_until_it_is_taken_back(three: Three
     assert (await three.ask("South Farm", "POST", "/v1/due", json=question)).json()["code"] == "rulebook.unknown"
     assert (await three.ask("South Farm", "GET", f"{THERE}/1")).status_code == 404
     assert (await three.ask("South Farm", "GET", "/v1/shared-rulebooks")).json()["items"] == []
+
+
+@pytest.mark.parametrize("address", ["sqlite"], indirect=True)
+async def test_a_name_that_means_another_owner_later_is_not_answered_from_memory(three: Three) -> None:
+    await three.share(1)
+    first = await digest(three, 1)
+    assert (await three.ask("South Farm", "POST", "/v1/due", json=due(first))).json()["rulebook"]["digest"] == first
+    async with three.service.store.writing() as connection:
+        for old, new in (("West Machines", "Old West"), ("Nine Oxen", "West Machines")):
+            await connection.execute(update(organisations).where(organisations.c.name == old).values(name=new))
+    three.service.http.headers = httpx.Headers({"authorization": f"Bearer {three.keys['Nine Oxen']}"})
+    await publish(three.service.http, NAME, LATER.replace("60 ha", "70 ha"))
+    assert (await three.ask("Nine Oxen", "PUT", f"{VERSIONS}/1/readers/South Farm")).status_code == 204
+    second = (await three.ask("Nine Oxen", "GET", f"{VERSIONS}/1")).headers["etag"].strip('"')
+    asked = await three.ask("South Farm", "POST", "/v1/due", json=due(second))
+    assert (asked.status_code, asked.json()["rulebook"]["digest"]) == (200, second)
+    assert second != first
 
 
 async def test_machines_are_kept_by_ones_own_versions(three: Three) -> None:

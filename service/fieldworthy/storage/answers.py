@@ -1,5 +1,6 @@
 """Answers that are given again, in the database."""
 
+import hashlib
 import json
 
 from sqlalchemy import delete, insert, select, text
@@ -21,8 +22,10 @@ class SqlAnswers:
         """On SQLite whoever writes is alone: another process has waited, and finds the answer."""
         if self._connection.dialect.name != "postgresql":
             return True
-        lock = text("select pg_try_advisory_xact_lock(hashtextextended(:key, :organisation))")
-        return bool((await self._connection.execute(lock, {"key": key, "organisation": self._organisation})).scalar_one())
+        # the numbers of locks are everybody's: nobody may find a key that has the number of another lock
+        number = int.from_bytes(hashlib.sha256(f"{self._organisation} {key}".encode()).digest()[:8], signed=True)
+        lock = text("select pg_try_advisory_xact_lock(:number)")
+        return bool((await self._connection.execute(lock, {"number": number})).scalar_one())
 
     async def find(self, key: str) -> KeptAnswer | None:
         row = (await self._connection.execute(select(answers).where(self._own, answers.c.key == key))).first()

@@ -144,7 +144,7 @@ class FindRulebook(FindWithin):
                 if shared is None:
                     raise
         owner, version = shared
-        key = _key(self._organisation, f"of {owner}: {version.name}@{version.version}")
+        key = _key(self._organisation, f"of {owner}: {version.name}@{version.version} {source}")  # a name may mean another owner later
         book = await self._cache.once(key, lambda: checked(json.loads(version.declared)), len(version.declared))
         return Found(book, version.version)
 
