@@ -11,6 +11,7 @@ import structlog
 from fastapi import FastAPI
 
 from fieldworthy.main import make_app
+from fieldworthy.usecases.audit import ITSELF, Actor
 from fieldworthy.usecases.kept import HOME
 from fieldworthy.usecases.ports import Draft, Published, Shelved, Version
 
@@ -33,7 +34,7 @@ class MemoryStore:
         return self
 
     @asynccontextmanager
-    async def read(self) -> AsyncIterator["MemoryStore"]:
+    async def read(self, actor: Actor = ITSELF) -> AsyncIterator["MemoryStore"]:
         yield self
 
     write = read

@@ -9,6 +9,7 @@ from fastapi import FastAPI
 from fieldworthy import __version__
 from fieldworthy.rest import openapi, problems
 from fieldworthy.rest.admission import WithKeys, scopes_of_routes
+from fieldworthy.rest.audit import audit_router
 from fieldworthy.rest.batch import PATH as BATCH
 from fieldworthy.rest.batch import batch_router
 from fieldworthy.rest.beside import beside
@@ -85,7 +86,7 @@ def make_app(
     )
     evaluate = evaluate_router(uses)
     routers = [evaluate, batch_router(uses, max_lines), rulebooks_router(uses), shelf_router(uses), sharing_router(uses)]
-    routers += [kept(keeping) for kept in (machines_router, told_router, readings_router, telematics_router, work_router)]
+    routers += [kept(keeping) for kept in (machines_router, told_router, readings_router, telematics_router, work_router, audit_router)]
     for router in (*routers, fleet_router(keeping, recompute), operate_router(app, ready)):
         app.router.routes += router.routes  # as they are: `include_router` would build each of them a second time
     scopes_of_routes(app.routes)

@@ -80,6 +80,7 @@ CALLS: Mapping[str, Callable[[Example], Call]] = {
     "keepCounters": lambda e: ("post_counters", (e.body,), {}),
     "getMachineDue": lambda e: ("machine_due", (e.parameters["id"],), _query(e, "now")),
     "getFleetDue": lambda e: ("fleet_due", (), _query(e, "standing")),
+    "listAudit": lambda e: ("audit", (), _query(e, "kind", "id")),
 }
 
 

@@ -46,7 +46,7 @@ TABLE: dict[KeyScope | None, set[str]] = {
         *(f"PUT {BOOK}/draft", f"POST {BOOK}/publish"),
         *(f"{deed} {BOOK}/versions/{{version}}/readers/{{reader}}" for deed in ("PUT", "DELETE")),
     },
-    KeyScope.ADMINISTER: {"POST /v1/machines", f"PUT {ONE}"},
+    KeyScope.ADMINISTER: {"POST /v1/machines", f"PUT {ONE}", "GET /v1/audit"},
 }
 
 

@@ -40,6 +40,9 @@ STATELESS = {"checkExpression", "checkRulebook", "askProcedure", "askDueBatch", 
 LISTS = {"listRulebooks", "listSharedRulebooks", "listMachines", "getFleetDue"}
 """Lists of what is one's own: of who has nothing they are empty."""
 
+TRAIL = {"listAudit"}
+"""What was done in one's own organisation: of who has nothing, that their key was made."""
+
 POSTS = {"keepReadings", "keepTelematics", "keepCounters"}
 THEIR_ASIDE = {"listSetAside", "dismissSetAside"}
 """Readings of machines that they do not have are set aside for them: in their own list, to be dismissed by them."""

@@ -32,6 +32,7 @@ from tests.keep.every_endpoint import (
     STATELESS,
     THEIR_ASIDE,
     THEIRS,
+    TRAIL,
     Row,
     a_key,
     a_world,
@@ -182,7 +183,7 @@ async def test_every_endpoint_with_the_others_key(shared: Service, alone: Servic
     same(costs[2], costs[0])
     # what hangs on something of the other's is not found; the rest says nothing of it, or tells what is their own
     answered = {e.operation: each for e, each in zip(EXAMPLES.values(), tried[1], strict=False) if each.status_code < 300}
-    assert set(answered) == STATELESS | LISTS | POSTS | THEIR_ASIDE
+    assert set(answered) == STATELESS | LISTS | TRAIL | POSTS | THEIR_ASIDE
     assert not [name for name in LISTS if answered[name].json()["items"]]
 
     # and when they have as much of their own, by the same names

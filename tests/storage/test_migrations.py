@@ -24,7 +24,7 @@ VERSION = (
     "insert into rulebook_versions ({0}name, version, digest, title, text, media_type, document, declared, published_at) "
     "values ({1}'baler', {3}, 'sha256:{3}', 'Baler', 'text {3}', 'text/yaml', '{{}}', '{{}}', '{2}')"
 )
-KEYS = ("organisations", "keys", "rulebook_shares")
+KEYS = ("organisations", "keys", "rulebook_shares", "audit")
 KEY_ROW = (
     "insert into keys (id, organisation, name, digest, scopes, created, expires) values ('3k7q2xmzt5ab', {}, 'bridge', '', 'read', 0, 1)"
 )
@@ -213,6 +213,19 @@ async def test_serial_numbers_are_taken_from_the_documents_that_stand(empty_addr
             assert "ix_machines_organisation_serial" in plan
         await go(address, "0005")
         assert (await run(address, "select * from machines order by 1, 2"))[0] == (1, 1, "a", 1, 1, "baler", None)
+async def test_the_audit_trail_comes_and_goes_beside_all_that_is_kept(empty_address: str) -> None:
+    address = empty_address
+    await go(address, "0005")
+    await run(address, "insert into organisations values (1, 'north', 0)", KEY_ROW.format(1))
+    for _ in range(2):
+        await go(address, REVISION)
+        assert await run(address, "select count(*) from audit") == [(0,)]  # nothing is told of what was before it
+        await run(address, "insert into audit (organisation, n, at, way, kind) values (1, 1, 0, 'key', 'machine')")
+        for deed in ("update audit set at = 1", "delete from audit"):
+            with pytest.raises(DBAPIError, match="the audit trail is never changed"):
+                await run(address, deed)
+        await go(address, "0005")
+        assert await run(address, "select count(*) from keys union all select count(*) from organisations") == [(1,), (1,)]
 
 
 @pytest.mark.postgres

@@ -98,7 +98,7 @@ def check_url(url: str) -> "httpx.URL":
 
 def check_way(url: str, has_key: bool) -> None:
     """Raises Unanswerable where a key would go over plain http beyond this machine."""
-    from fieldworthy.cli.serving import is_loopback
+    from fieldworthy.usecases.loopback import is_loopback
 
     found = check_url(url)
     if has_key and found.scheme == "http" and not is_loopback(found.host):
@@ -116,7 +116,7 @@ def http_client(url: str) -> "httpx.Client":
 
     import httpx
 
-    from fieldworthy.cli.serving import is_loopback
+    from fieldworthy.usecases.loopback import is_loopback
 
     found = check_url(url)
     host = f"[{found.host}]" if ":" in found.host else found.host

@@ -7,6 +7,7 @@ from typing import Never, TypedDict, Unpack
 from fieldworthy.client.bound import Bound, D, many, one
 from fieldworthy.client.calls import Moment, Query, get, path, write
 from fieldworthy.client.shapes import (
+    AuditLine,
     FleetAnswer,
     FleetTask,
     KeptDueAnswer,
@@ -43,6 +44,14 @@ class FleetFilter(TypedDict, total=False):
     fit: str
     before: str | date
     as_of: Moment
+
+
+class AuditFilter(TypedDict, total=False):
+    """Which changes. who: a key's id, a token's subject, or a person; id: of the thing, or of the machine and all that belongs to it."""
+
+    who: str
+    kind: str
+    id: str
 
 
 class Machines(Bound[D]):
@@ -116,3 +125,8 @@ class Machines(Bound[D]):
     ) -> Flow[Never, FleetAnswer]:
         """One page of the same, with the counts, the machines that must not work, those that have a problem, and how many are `stale`."""
         return self._caller.json(get("/v1/due", {**wanted, "limit": limit, "after": after}))
+
+    @many
+    def audit(self, *, first: Moment | None = None, until: Moment | None = None, **wanted: Unpack[AuditFilter]) -> Flow[AuditLine, None]:
+        """Who changed what, the newest first; for who may `administer`. first: nothing earlier; until: nothing from then on."""
+        return self._caller.pages("/v1/audit", {"from": first, "to": until, **wanted})

@@ -12,6 +12,7 @@ from fastapi.routing import iter_route_contexts
 from starlette.requests import Request
 from starlette.routing import BaseRoute
 
+from fieldworthy.usecases.audit import KEY, Actor
 from fieldworthy.usecases.key_refusals import KeyMissing, KeyRefused, NoKey, ScopeMissing
 from fieldworthy.usecases.key_ring import KeyRing
 from fieldworthy.usecases.keys import KeyScope
@@ -29,10 +30,10 @@ _CALLER = "fieldworthy.caller"
 
 @dataclass(frozen=True, slots=True)
 class Caller:
-    """Who asks. organisation: whose things are meant; key: the id of the key, None where there are no keys; scopes: what it may do."""
+    """Who asks. organisation: whose things are meant; actor: as the audit trail tells of what they change; scopes: what they may do."""
 
     organisation: int
-    key: str | None
+    actor: Actor
     scopes: frozenset[KeyScope] = frozenset()
 
     @property
@@ -58,7 +59,7 @@ class WithKeys:
         key = await self._ring.key(bearer(request.scope["headers"]))
         if needs not in key.scopes:
             raise ScopeMissing(key, needs)
-        return Caller(key.organisation, key.id, key.scopes)
+        return Caller(key.organisation, Actor(KEY, key.id, key.name), key.scopes)
 
 
 def bearer(headers: Iterable[tuple[bytes, bytes]]) -> bytes:

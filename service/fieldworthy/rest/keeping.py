@@ -3,7 +3,7 @@
 import hashlib
 import re
 from collections.abc import Awaitable, Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from starlette.requests import Request
 from starlette.responses import Response
@@ -11,6 +11,7 @@ from starlette.responses import Response
 from fieldworthy.rest.admission import caller_of
 from fieldworthy.rest.body import Declined
 from fieldworthy.rest.described import header_parameter
+from fieldworthy.usecases.audit import Actor
 from fieldworthy.usecases.find_rulebook import FindRulebooks
 from fieldworthy.usecases.kept import KeepStore, Kept
 from fieldworthy.usecases.kept_answers import KeptAnswer
@@ -41,31 +42,36 @@ def organisation_of(request: Request) -> int:
     return caller_of(request).organisation
 
 
-async def once(keeping: Keeping, request: Request, body: bytes, work: Callable[[Kept], Awaitable[Response]]) -> Response:
+async def once(
+    keeping: Keeping, request: Request, body: bytes, work: Callable[[Kept], Awaitable[Response]], by: str | None = None
+) -> Response:
     """
     Does the work in one transaction; with an `Idempotency-Key` only the first time, and gives the same answer again.
 
     body: what the request says, for telling another request with the same key. work: gives the answer; a refusal undoes everything, and
-    is not kept: nothing was done, so the same request may be tried again with the same key once its cause is gone.
+    is not kept: nothing was done, so the same request may be tried again with the same key once its cause is gone. by: the person whom the
+    request names, for the audit trail.
     Raises RequestInFlight (409), KeyReused (422), Declined (400) for a key that is none.
     Source: draft-ietf-httpapi-idempotency-key-header-07, 2.6 and 2.7.
     """
-    organisation, key = organisation_of(request), _key(request)
+    organisation, key, actor = organisation_of(request), _key(request), replace(caller_of(request).actor, by=by)
     if key is None:
-        async with keeping.store.keep(organisation) as kept:
+        async with keeping.store.keep(organisation, actor) as kept:
             return await work(kept)
     mine = (organisation, key)
     if mine in keeping.in_flight:
         raise RequestInFlight(key)
     keeping.in_flight.add(mine)
     try:
-        return await _once(keeping, key, _fingerprint(request, body), organisation, work)
+        return await _once(keeping, key, _fingerprint(request, body), organisation, actor, work)
     finally:
         keeping.in_flight.discard(mine)
 
 
-async def _once(keeping: Keeping, key: str, fingerprint: str, organisation: int, work: Callable[[Kept], Awaitable[Response]]) -> Response:
-    async with keeping.store.keep(organisation) as kept:
+async def _once(
+    keeping: Keeping, key: str, fingerprint: str, organisation: int, actor: Actor, work: Callable[[Kept], Awaitable[Response]]
+) -> Response:
+    async with keeping.store.keep(organisation, actor) as kept:
         if not await kept.answers.claim(key):
             raise RequestInFlight(key)
         given = await kept.answers.find(key)

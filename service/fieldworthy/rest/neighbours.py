@@ -10,6 +10,7 @@ import re
 from starlette.requests import Request
 
 from fieldworthy.rest.admission import Caller
+from fieldworthy.usecases.audit import OPEN, Actor
 from fieldworthy.usecases.kept import HOME
 from fieldworthy.usecases.key_refusals import FromElsewhere
 from fieldworthy.usecases.keys import KeyScope
@@ -24,7 +25,7 @@ class Neighbours:
     def __init__(self, any_host: bool = False) -> None:
         """any_host: whether it may be called by any name, as behind something that keeps strangers out."""
         self._any_host = any_host
-        self._caller = Caller(HOME, None, frozenset(KeyScope))
+        self._caller = Caller(HOME, Actor(OPEN), frozenset(KeyScope))
 
     async def __call__(self, request: Request, needs: KeyScope) -> Caller:
         """Raises FromElsewhere."""

@@ -13,6 +13,7 @@ from fieldworthy.rest.examples import EXAMPLES
 from fieldworthy.usecases.keys import SAYS, KeyScope
 from fieldworthy.wire import (
     answers,
+    audit_answers,
     fleet_answers,
     kept_answers,
     procedure_answers,
@@ -42,6 +43,7 @@ TAGS = [
     {"name": "open work", "description": "Work on a machine: asked, opened, handed over and closed, one transaction a deed."},
     {"name": "readings", "description": "What the meters showed: many at once, what was set aside and why, what is kept."},
     {"name": "due", "description": "What is due by what is kept: on one machine, and over the fleet."},
+    {"name": "audit", "description": "Who changed what, and when: for who administers an organisation."},
     {"name": "operate", "description": "For whoever runs the service."},
 ]
 
@@ -109,6 +111,7 @@ def _schemas() -> dict[str, Any]:
         *kept_answers.ALL,
         *readings_answers.ALL,
         *telematics_answers.ALL,
+        *audit_answers.ALL,
         Problem,
     )
     inputs += [(m.__name__, "validation", TypeAdapter(m)) for m in models]

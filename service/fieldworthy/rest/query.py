@@ -46,6 +46,14 @@ def whole_number(name: str, text: str, least: int, most: int) -> int:
     raise Refused([Finding("request.parameter", message, f"give a whole number from {least} to {most}")])
 
 
+def one_of(name: str, word: str, known: tuple[str, ...]) -> str:
+    """One of the words that a parameter can have. Raises Refused."""
+    if word not in known:
+        mend = did_you_mean(word, known, "give one of these")
+        raise Refused([Finding("request.parameter", f"`{shown(word)}` is not a value that `{name}` can have", mend)])
+    return word
+
+
 def shown(text: str) -> str:
     """A sender's words as they may stand in a message."""
     plain = "".join(c if c.isprintable() else " " for c in text[:81]).replace("`", "'")

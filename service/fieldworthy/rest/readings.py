@@ -8,7 +8,6 @@ from fastapi import APIRouter
 from starlette.requests import Request
 from starlette.responses import Response
 
-from fieldworthy.core.base.finding import Finding, Refused, did_you_mean
 from fieldworthy.core.base.micros import micros_text
 from fieldworthy.core.base.quantity import from_ticks
 from fieldworthy.core.meter.intake import SAME
@@ -19,7 +18,8 @@ from fieldworthy.rest.body import JSON_TYPES, RawRoute, media_type
 from fieldworthy.rest.cursor import read_place, write_cursor
 from fieldworthy.rest.described import BODY, described, header_parameter, path_parameter, query_parameter, ref
 from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, ONCE, Keeping, once, organisation_of
-from fieldworthy.rest.query import read_query, shown, whole_number
+from fieldworthy.rest.moments import read_moment
+from fieldworthy.rest.query import one_of, read_query, whole_number
 from fieldworthy.rest.unpack import unpacked
 from fieldworthy.usecases.aside_words import SAYS, WHY
 from fieldworthy.usecases.keep_readings import SET_ASIDE, Intake, keep_readings
@@ -32,7 +32,7 @@ from fieldworthy.usecases.setting_aside import Told
 from fieldworthy.usecases.settle_readings import Settlement, settle
 from fieldworthy.wire import readings_answers as answers
 from fieldworthy.wire import requests
-from fieldworthy.wire.readings import moment, query_moment, read_readings
+from fieldworthy.wire.readings import moment, read_readings
 
 TAG = "readings"
 PATH = "/v1/readings"
@@ -108,8 +108,8 @@ def readings_router(keeping: Keeping) -> APIRouter:
     async def list_set_aside(request: Request) -> Response:
         query = read_query(request, ("limit", "after", "machine", "why", "settled"))
         limit = _limit(query)
-        settled = _one_of("settled", query.get("settled", "no"), ("yes", "no")) == "yes"
-        why = _one_of("why", query["why"], WHY) if "why" in query else None
+        settled = one_of("settled", query.get("settled", "no"), ("yes", "no")) == "yes"
+        why = one_of("why", query["why"], WHY) if "why" in query else None
         after = read_place(query, int, int, str)
         async with keeping.store.look(organisation_of(request)) as kept:
             found = await kept.aside.page(limit + 1, settled, after, query.get("machine"), why)
@@ -164,7 +164,7 @@ def readings_router(keeping: Keeping) -> APIRouter:
         async def work(kept: Kept) -> Response:
             return json_answer(_aside(await settle(kept, keeping.find, request.path_params["id"], settlement)))
 
-        return await once(keeping, request, body, work)
+        return await once(keeping, request, body, work, settlement.by)
 
     @router.get(
         "/v1/machines/{id}/readings",
@@ -190,7 +190,7 @@ def readings_router(keeping: Keeping) -> APIRouter:
     )
     async def list_kept_readings(request: Request) -> Response:
         query = read_query(request, ("limit", "after", "meter", "from", "to", "as_of"))
-        first, until, as_of = (_moment(name, query[name]) if name in query else None for name in ("from", "to", "as_of"))
+        first, until, as_of = (read_moment(name, query[name]) if name in query else None for name in ("from", "to", "as_of"))
         asked = Asked(query.get("meter"), first, until, read_place(query, int, int), as_of)
         async with keeping.store.look(organisation_of(request)) as kept:
             page = await list_readings(kept, keeping.find, request.path_params["id"], asked, _limit(query))
@@ -280,18 +280,3 @@ def _page(page: KeptPage) -> dict[str, Any]:
 
 def _limit(query: Mapping[str, str]) -> int:
     return whole_number("limit", query["limit"], 1, MAX_PAGE) if "limit" in query else 50
-
-
-def _one_of(name: str, word: str, known: tuple[str, ...]) -> str:
-    if word not in known:
-        mend = did_you_mean(word, known, "give one of these")
-        raise Refused([Finding("request.parameter", f"`{shown(word)}` is not a value that `{name}` can have", mend)])
-    return word
-
-
-def _moment(name: str, text: str) -> int:
-    found = query_moment(text)
-    if found is None:
-        mend = "give a time that exists with its offset, as in 2026-07-14T06:00:00Z; in an address `+` is written `%2B`"
-        raise Refused([Finding("request.parameter", f"`{shown(text)}` is not a value that `{name}` can have", mend)])
-    return found

@@ -8,6 +8,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from fieldworthy.core.base.finding import Finding, Refused
+from fieldworthy.rest.admission import caller_of
 from fieldworthy.rest.answers import json_answer
 from fieldworthy.rest.body import JSON_TYPES, YAML_TYPES, Declined, RawRoute, media_type
 from fieldworthy.rest.described import described, header_parameter, path_parameter
@@ -101,7 +102,7 @@ def rulebooks_router(uses: AllUses) -> APIRouter:
             raise Refused([Finding("rulebook.name", message, "lower case letters, digits and hyphens, at most 80")])
         kind = media_type(request, (*YAML_TYPES, *JSON_TYPES))
         seen = _seen(request)
-        draft, checked = await uses.of(request).put_draft(name, decode(await request.body()), kind, seen)
+        draft, checked = await uses.of(request).put_draft(name, decode(await request.body()), kind, seen, caller_of(request).actor)
         answer = {"name": draft.name, "revision": draft.revision, "changed_at": draft.changed_at.isoformat(), **_checked(checked)}
         return json_answer(answer, 200, {"etag": f'"{draft.revision}"'})
 
@@ -149,7 +150,7 @@ def rulebooks_router(uses: AllUses) -> APIRouter:
         ),
     )
     async def publish(request: Request) -> Response:
-        version, checked = await uses.of(request).publish(known_name(request), _seen(request))
+        version, checked = await uses.of(request).publish(known_name(request), _seen(request), caller_of(request).actor)
         return json_answer({**version_json(version), "findings": [finding_json(f) for f in checked.findings]})
 
     return router

@@ -7,6 +7,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from fieldworthy.core.base.finding import Finding, Refused
+from fieldworthy.rest.admission import caller_of
 from fieldworthy.rest.answers import json_answer
 from fieldworthy.rest.body import RawRoute
 from fieldworthy.rest.cursor import read_place, refuse_after, write_cursor
@@ -50,7 +51,7 @@ def sharing_router(uses: AllUses) -> APIRouter:
     )
     async def share_version(request: Request) -> Response:
         reader = _reader(request)
-        await uses.of(request).share.share(known_name(request), version_of(request), reader)
+        await uses.of(request).share.share(known_name(request), version_of(request), reader, caller_of(request).actor)
         return Response(status_code=204)
 
     @router.delete(
@@ -69,7 +70,7 @@ def sharing_router(uses: AllUses) -> APIRouter:
         ),
     )
     async def unshare_version(request: Request) -> Response:
-        await uses.of(request).share.unshare(known_name(request), version_of(request), _reader(request))
+        await uses.of(request).share.unshare(known_name(request), version_of(request), _reader(request), caller_of(request).actor)
         return Response(status_code=204)
 
     @router.get(

@@ -139,7 +139,7 @@ def _write(router: APIRouter, keeping: Keeping, keep: KeepTold, kind: Kind, spok
             answer = {**_record(entry), "outcome": outcome, "rulebook": put.found.provenance()}
             return json_answer(answer, 201 if outcome == KEPT else 200, {"etag": tag_of(entry.known)})
 
-        return await once(keeping, request, body, work)
+        return await once(keeping, request, body, work, told.get("by"))
 
     @router.post(
         f"/v1/machines/{{id}}/{kind.path}",

@@ -60,7 +60,7 @@ def work_router(keeping: Keeping) -> APIRouter:
         media_type(request, JSON_TYPES)
         body = await request.body()
         given = shape.read(body)
-        return await once(keeping, request, body, lambda kept: work(kept, request.path_params["id"], given))
+        return await once(keeping, request, body, lambda kept: work(kept, request.path_params["id"], given), given.get("by"))
 
     @router.post(
         "/v1/machines/{id}/clearance",

@@ -1,5 +1,6 @@
 """Readings that were set aside, in the database."""
 
+import json
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import asdict
 from typing import Any
@@ -10,6 +11,7 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 
 from fieldworthy.storage.machines import NUL, chunks, of_each
 from fieldworthy.storage.tables import set_aside
+from fieldworthy.storage.trail import SqlTrail
 from fieldworthy.usecases.kept_readings import DISMISSED, MEANWHILE, Mark, SetAside
 
 _CHUNK = 1_000  # rows of one statement
@@ -19,9 +21,10 @@ _NEVER = -1  # stands for when it was settled, of one that was not
 class SqlAside:
     """Implements `usecases.kept_readings.Aside` inside one transaction, which it neither begins nor ends."""
 
-    def __init__(self, connection: AsyncConnection, organisation: int) -> None:
+    def __init__(self, connection: AsyncConnection, organisation: int, trail: SqlTrail) -> None:
         self._connection = connection
         self._organisation = organisation
+        self._trail = trail
         self._own = set_aside.c.organisation == organisation
 
     async def add(self, readings: Iterable[SetAside]) -> None:
@@ -30,6 +33,7 @@ class SqlAside:
         # everybody in the same order: who waits for a row of another never waits in a circle
         for chunk in chunks(sorted(readings, key=_key), _CHUNK):
             await self._connection.execute(new, [{"organisation": self._organisation, **asdict(reading)} for reading in chunk])
+            self._trail.set_aside(max(reading.known for reading in chunk), [reading.key for reading in chunk])
 
     async def among(self, keys: Collection[str]) -> Sequence[SetAside]:
         found: list[SetAside] = []
@@ -56,6 +60,10 @@ class SqlAside:
                 for r, settled in chunk
             ]
             await self._connection.execute(anew, rows)
+            again = [r.key for r, settled in chunk if settled is not None]
+            if again:
+                self._trail.set_aside(max(r.known for r, _ in chunk), again)
+            self._trail.counted(None, told_anew=len(chunk) - len(again))
 
     async def find(self, key: str, lock: bool = False) -> SetAside | None:
         query = select(set_aside).where(self._own, set_aside.c.key == key)
@@ -70,13 +78,19 @@ class SqlAside:
         values: dict[str, Any] = {"settled": known, "settled_as": deed, "settled_by": by, "settled_why": why}
         if details is not None:
             values["details"] = details
+        was = (await self._connection.execute(select(set_aside).where(self._own, set_aside.c.key == key))).one()
         await self._connection.execute(update(set_aside).where(self._own, set_aside.c.key == key).values(**values))
+        before = {"settled": was.settled_as, "by": was.settled_by, "why": was.settled_why}
+        how = {} if details is None else json.loads(details).get("settlement", {})
+        after = {"settled": deed, "by": by, "why": why, **{name: value for name, value in how.items() if name != "kept"}}
+        self._trail.of_machine(was.machine, "set-aside", key, known, before, after)
 
     async def settle_meanwhile(self, keys: Collection[str], known: int) -> None:
         those = (self._own, set_aside.c.key == bindparam("of"))
         settled = update(set_aside).where(*those).values(settled=known, settled_as=MEANWHILE, settled_by=None, settled_why=None)
         for chunk in chunks(sorted(keys), _CHUNK):
             await self._connection.execute(settled, [{"of": key} for key in chunk])
+            self._trail.counted(known, fit_by_now=len(chunk))
 
     async def page(
         self, limit: int, settled: bool, after: tuple[int, int, str] | None = None, machine: str | None = None, why: str | None = None

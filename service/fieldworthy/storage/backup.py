@@ -4,16 +4,21 @@ A backup is taken while the service writes: SQLite's own online copy is one stat
 the database for itself; the new file is made and checked beside the old one, and takes its place in one step.
 """
 
+import json
 import os
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 
+from fieldworthy.core.base.micros import micros_of
 from fieldworthy.storage.engine import database_url
 from fieldworthy.storage.tables import REVISION
 from fieldworthy.storage.trouble import telling
+from fieldworthy.usecases.audit import COMMAND
+from fieldworthy.usecases.kept import HOME
 
 _HEADER = b"SQLite format 3\0"
 _BESIDE = ("-wal", "-shm", "-journal")
@@ -67,9 +72,39 @@ def restore(address: str, file: Path) -> Copied:
         if revision > REVISION:
             raise BackupRefused(f"`{file}` is at revision {revision}, of a newer release than this; restore it with that release")
         database.parent.mkdir(parents=True, exist_ok=True)
-        with _alone(database), _made(database) as fresh:
+        with _alone(database) as replaced, _made(database) as fresh:
             _copy(file, fresh)
+            _checked(fresh)
+            _note_restored(fresh, file.name, replaced)
             return Copied(_checked(fresh), fresh.stat().st_size)
+
+
+def _last_lines(held: sqlite3.Connection) -> Mapping[int, int]:
+    """By organisation the number of the last line of its audit trail; nothing where there is no trail."""
+    if held.execute("select 1 from sqlite_master where type = 'table' and name = 'audit'").fetchone() is None:
+        return {}
+    return dict(held.execute("select organisation, max(n) from audit group by organisation"))
+
+
+def _note_restored(fresh: Path, name: str, replaced: Mapping[int, int]) -> None:
+    """
+    Notes in every trail of a restored database that it was, and how far the trail went that it takes the place of. A backup of a release
+    that had no trail gets no line.
+    """
+    with _open(fresh, "rw") as kept:
+        if kept.execute("select 1 from sqlite_master where type = 'table' and name = 'audit'").fetchone() is None:
+            return
+        owners = {id for (id,) in kept.execute("select id from organisations")} or {HOME}
+        now, after = micros_of(datetime.now(UTC)), json.dumps({"backup": name}, ensure_ascii=False)
+        for organisation in sorted(owners):
+            before = json.dumps({"last": replaced.get(organisation)})
+            kept.execute(_RESTORED, (organisation, organisation, now, COMMAND, "restore", before, after))
+
+
+_RESTORED = (
+    'insert into audit (organisation, n, at, way, kind, "before", "after") '
+    "values (?, (select coalesce(max(n), 0) + 1 from audit where organisation = ?), ?, ?, ?, ?, ?)"
+)
 
 
 def _file_of(address: str) -> Path:
@@ -168,18 +203,22 @@ def _sync_folder(folder: Path) -> None:
 
 
 @contextmanager
-def _alone(database: Path) -> Iterator[None]:
-    """The database for ourselves, its log written back and gone: one that stayed would be read into the new file."""
+def _alone(database: Path) -> Iterator[Mapping[int, int]]:
+    """
+    The database for ourselves, its log written back and gone: one that stayed would be read into the new file. Gives how far its audit
+    trails go.
+    """
     if not database.exists():
         for end in _BESIDE:
             database.with_name(database.name + end).unlink(missing_ok=True)
-        yield
+        yield {}
         return
     with _open(database, "rw", wait=0.5) as held:
         try:
             # who leaves the write-ahead log must be the only one that has the database open: https://www.sqlite.org/wal.html
             (mode,) = held.execute("pragma journal_mode = delete").fetchone()
             held.execute("begin exclusive")
+            last = _last_lines(held)
         except sqlite3.DatabaseError as trouble:
             if _code(trouble) in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
                 raise BackupRefused(f"`{database}` is in use; stop every `fieldworthy serve` on it first") from None
@@ -190,4 +229,4 @@ def _alone(database: Path) -> Iterator[None]:
             raise BackupRefused(f"`{database}` is in use; stop every `fieldworthy serve` on it first")
         if os.name == "nt":  # there an open file can't be replaced
             held.close()
-        yield
+        yield last

@@ -18,12 +18,15 @@ from fieldworthy.core.base.micros import SECOND
 from fieldworthy.storage.new_sqlite import lay_out
 from fieldworthy.storage.tables import REVISION
 from fieldworthy.storage.trouble import busy, reaching, unavailable
+from fieldworthy.usecases.audit import ITSELF, Actor
 from fieldworthy.usecases.database_limits import USUAL, DatabaseLimits
 from fieldworthy.usecases.kept import HOME, Kept
 from fieldworthy.usecases.keys import Keys
 from fieldworthy.usecases.ports import Clock, Rulebooks, StoreUnavailable
 
 if TYPE_CHECKING:
+    from fieldworthy.storage.kept import SqlKept
+    from fieldworthy.storage.keys import SqlKeys
     from fieldworthy.usecases.retention import Thinning
 
 DRIVERS = {"sqlite": "sqlite+aiosqlite", "postgresql": "postgresql+asyncpg", "postgres": "postgresql+asyncpg"}
@@ -176,12 +179,14 @@ class SqlStore:
             yield _rulebooks(connection, organisation, False)
 
     @asynccontextmanager
-    async def write(self, organisation: int = HOME) -> AsyncIterator[Rulebooks]:
+    async def write(self, actor: Actor = ITSELF, organisation: int = HOME) -> AsyncIterator[Rulebooks]:
         async with self.writing() as connection:
             if self._postgresql:
                 # nothing is published before what somebody is keeping at the moment, or answers `as_of` then would change: so wait for it
                 await connection.execute(text("select pg_advisory_xact_lock(:lock)"), {"lock": KEEP_LOCK})
-            yield _rulebooks(connection, organisation, self._clock is None, _kept(connection, organisation, self._clock))
+            beside = _kept(connection, organisation, self._clock, actor)
+            yield _rulebooks(connection, organisation, self._clock is None, beside)
+            await beside.trail.write()
 
     @asynccontextmanager
     async def look(self, organisation: int, as_of: int | None = None) -> AsyncIterator[Kept]:
@@ -207,19 +212,22 @@ class SqlStore:
                 await connection.execute(text("select pg_advisory_xact_lock(:lock)"), {"lock": KEEP_LOCK})
 
     @asynccontextmanager
-    async def keep(self, organisation: int) -> AsyncIterator[Kept]:
+    async def keep(self, organisation: int, actor: Actor = ITSELF) -> AsyncIterator[Kept]:
         """Writes what concerns machines: who changes the same machine waits at its lock, others go on beside (on SQLite all queue)."""
         async with self._keeping() as connection:
-            yield _kept(connection, organisation, self._clock)
+            kept = _kept(connection, organisation, self._clock, actor)
+            yield kept
+            await kept.trail.write()
 
     @asynccontextmanager
-    async def thin(self, organisation: int) -> AsyncIterator["Thinning"]:
+    async def thin(self, organisation: int, actor: Actor = ITSELF) -> AsyncIterator["Thinning"]:
         """Implements `usecases.retention.ThinningStore`."""
-        from fieldworthy.storage.kept import SqlKept
         from fieldworthy.storage.retention import SqlThinning
 
         async with self._keeping() as connection:
-            yield SqlThinning(SqlKept(connection, organisation, self._clock))
+            kept = _kept(connection, organisation, self._clock, actor)
+            yield SqlThinning(kept)
+            await kept.trail.write()
 
     @asynccontextmanager
     async def _keeping(self) -> AsyncIterator[AsyncConnection]:
@@ -235,12 +243,14 @@ class SqlStore:
             yield _keys(connection, self._clock)
 
     @asynccontextmanager
-    async def keep_keys(self) -> AsyncIterator[Keys]:
+    async def keep_keys(self, actor: Actor = ITSELF) -> AsyncIterator[Keys]:
         """Waits for nobody who keeps machines or publishes (but on SQLite, where one writes at a time)."""
         async with self._begun() as connection:
             if self._postgresql:
                 await connection.execute(text("select pg_advisory_xact_lock(:lock)"), {"lock": ORGANISATIONS_LOCK})
-            yield _keys(connection, self._clock)
+            keys = _keys(connection, self._clock, actor)
+            yield keys
+            await keys.trail.write()
 
     @asynccontextmanager
     async def writing(self) -> AsyncIterator[AsyncConnection]:
@@ -302,26 +312,26 @@ class Shelf:
     def read(self) -> AbstractAsyncContextManager[Rulebooks]:
         return self._store.read(self.organisation)
 
-    def write(self) -> AbstractAsyncContextManager[Rulebooks]:
-        return self._store.write(self.organisation)
+    def write(self, actor: Actor = ITSELF) -> AbstractAsyncContextManager[Rulebooks]:
+        return self._store.write(actor, self.organisation)
 
 
-def _rulebooks(connection: AsyncConnection, organisation: int, own_clock: bool, beside: Kept | None = None) -> Rulebooks:
+def _rulebooks(connection: AsyncConnection, organisation: int, own_clock: bool, beside: "SqlKept | None" = None) -> Rulebooks:
     from fieldworthy.storage.rulebooks import SqlRulebooks
 
     return SqlRulebooks(connection, organisation, own_clock, beside)
 
 
-def _kept(connection: AsyncConnection, organisation: int, clock: Clock | None) -> Kept:
+def _kept(connection: AsyncConnection, organisation: int, clock: Clock | None, actor: Actor = ITSELF) -> "SqlKept":
     from fieldworthy.storage.kept import SqlKept
 
-    return SqlKept(connection, organisation, clock)
+    return SqlKept(connection, organisation, clock, actor)
 
 
-def _keys(connection: AsyncConnection, clock: Clock | None) -> Keys:
+def _keys(connection: AsyncConnection, clock: Clock | None, actor: Actor = ITSELF) -> "SqlKeys":
     from fieldworthy.storage.keys import SqlKeys
 
-    return SqlKeys(connection, clock)
+    return SqlKeys(connection, clock, actor)
 
 
 def _now() -> datetime:

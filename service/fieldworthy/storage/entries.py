@@ -9,6 +9,7 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 
 from fieldworthy.storage.machines import NUL, chunks, of_each
 from fieldworthy.storage.tables import entries
+from fieldworthy.storage.trail import SqlTrail
 from fieldworthy.usecases.kept import MACHINE, WITHDRAWN, Entry
 
 _ROW = (
@@ -27,9 +28,10 @@ _ROW = (
 class SqlEntries:
     """Implements `usecases.kept.Entries` inside one transaction, which it neither begins nor ends."""
 
-    def __init__(self, connection: AsyncConnection, organisation: int) -> None:
+    def __init__(self, connection: AsyncConnection, organisation: int, trail: SqlTrail) -> None:
         self._connection = connection
         self._organisation = organisation
+        self._trail = trail
         self._own = entries.c.organisation == organisation
 
     async def newest(self, machine: int, kind: str, ids: Collection[str], as_of: int | None = None) -> Mapping[str, Entry]:
@@ -45,9 +47,10 @@ class SqlEntries:
         since: dict[tuple[str, int], list[str]] = {}
         for entry in told:
             since.setdefault((entry.kind, entry.known), []).append(entry.id)
+        before: dict[tuple[str, str], tuple[str, bool]] = {}
         for (kind, known), ids in since.items():
             for chunk in chunks(sorted(ids)):
-                await self._connection.execute(
+                rows = await self._connection.execute(
                     update(entries)
                     .where(
                         self._own,
@@ -57,7 +60,9 @@ class SqlEntries:
                         entries.c.superseded.is_(None),
                     )
                     .values(superseded=known)
+                    .returning(entries.c.id, entries.c.body, entries.c.open)
                 )
+                before.update({(kind, id): (body, bool(is_open)) for id, body, is_open in rows})
         await self._connection.execute(
             insert(entries),
             [
@@ -76,6 +81,7 @@ class SqlEntries:
                 for e in told
             ],
         )
+        self._trail.told(machine, told, before)
 
     async def of(self, machine: int, kinds: Collection[str], as_of: int | None = None) -> Sequence[Entry]:
         query = (

@@ -12,15 +12,21 @@ from fieldworthy.storage.moments import moment
 from fieldworthy.storage.readings import SqlReadings
 from fieldworthy.storage.rulebooks import SqlRulebooks
 from fieldworthy.storage.standings import SqlStandings
+from fieldworthy.storage.trail import SqlTrail
+from fieldworthy.usecases.audit import ITSELF, Actor
 from fieldworthy.usecases.ports import Clock
 
 
 class SqlKept:
-    """Implements `usecases.kept.Kept`. clock: for SQLite, and for tests that turn it; None: the database's own."""
+    """
+    Implements `usecases.kept.Kept`. clock: for SQLite, and for tests that turn it; None: the database's own. actor: who changes what is
+    changed; each room notes it by itself, and whoever ends the transaction has the trail written before.
+    """
 
-    def __init__(self, connection: AsyncConnection, organisation: int, clock: Clock | None) -> None:
+    def __init__(self, connection: AsyncConnection, organisation: int, clock: Clock | None, actor: Actor = ITSELF) -> None:
         self.connection = connection
         self.organisation = organisation
+        self.trail = SqlTrail(connection, organisation, actor, clock)
         self._clock = clock
 
     @cached_property
@@ -33,15 +39,15 @@ class SqlKept:
 
     @cached_property
     def entries(self) -> SqlEntries:
-        return SqlEntries(self.connection, self.organisation)
+        return SqlEntries(self.connection, self.organisation, self.trail)
 
     @cached_property
     def readings(self) -> SqlReadings:
-        return SqlReadings(self.connection, self.organisation)
+        return SqlReadings(self.connection, self.organisation, self.trail)
 
     @cached_property
     def aside(self) -> SqlAside:
-        return SqlAside(self.connection, self.organisation)
+        return SqlAside(self.connection, self.organisation, self.trail)
 
     @cached_property
     def standings(self) -> SqlStandings:

@@ -214,4 +214,32 @@ CREATE INDEX ix_rulebook_shares_reader ON rulebook_shares (reader);
 
 CREATE INDEX ix_machines_organisation_serial ON machines (organisation, serial);
 
-insert into alembic_version (version_num) values ('0006');
+CREATE TABLE audit (
+	organisation INTEGER NOT NULL, 
+	n BIGINT NOT NULL, 
+	at BIGINT NOT NULL, 
+	way VARCHAR(20) NOT NULL, 
+	who TEXT, 
+	name TEXT, 
+	"by" TEXT, 
+	kind VARCHAR(20) NOT NULL, 
+	id TEXT, 
+	machine TEXT, 
+	"before" TEXT, 
+	"after" TEXT, 
+	CONSTRAINT pk_audit PRIMARY KEY (organisation, n)
+);
+
+CREATE INDEX ix_audit_organisation_at ON audit (organisation, at);
+
+CREATE INDEX ix_audit_organisation_id ON audit (organisation, id);
+
+CREATE INDEX ix_audit_organisation_machine ON audit (organisation, machine);
+
+CREATE TRIGGER audit_no_update before update on audit begin select raise(abort, 'the audit trail is never changed'); end;
+
+CREATE TRIGGER audit_no_delete before delete on audit begin select raise(abort, 'the audit trail is never changed'); end;
+
+CREATE TRIGGER audit_no_replace before insert on audit when exists (select 1 from audit where organisation = new.organisation and n = new.n) begin select raise(abort, 'the audit trail is never changed'); end;
+
+insert into alembic_version (version_num) values ('0007');

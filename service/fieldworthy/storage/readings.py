@@ -11,6 +11,7 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 from fieldworthy.storage.machines import chunks, lock_keys
 from fieldworthy.storage.readings_bulk import bulk_of
 from fieldworthy.storage.tables import meters, readings, readings_withdrawn
+from fieldworthy.storage.trail import SqlTrail
 from fieldworthy.usecases.kept import WITHDRAWN
 from fieldworthy.usecases.kept_readings import Meter, OfMeter, PastReading, Point, Row, Span
 
@@ -20,7 +21,8 @@ _FEW = 500  # values of one statement
 class SqlReadings:
     """Implements `usecases.kept_readings.Readings` inside one transaction, which it neither begins nor ends."""
 
-    def __init__(self, connection: AsyncConnection, organisation: int) -> None:
+    def __init__(self, connection: AsyncConnection, organisation: int, trail: SqlTrail) -> None:
+        self._trail = trail
         self._connection = connection
         self._organisation = organisation
         self._bulk = bulk_of(connection, organisation)
@@ -129,6 +131,7 @@ class SqlReadings:
     async def keep(self, by_meter: Sequence[OfMeter], known: int) -> None:
         if by_meter:
             await self._bulk.keep([(key, sorted(points)) for key, points in sorted(by_meter)], known)
+            self._trail.counted(known, kept=sum(len(points) for _, points in by_meter))
 
     async def note_last(self, rows: Sequence[Row]) -> None:
         if rows:
@@ -141,6 +144,7 @@ class SqlReadings:
             moved = select(*(literal(known) if c == "superseded" else readings.c[c] for c in columns)).where(*those)
             await self._connection.execute(insert(readings_withdrawn).from_select(columns, moved))
             await self._connection.execute(delete(readings).where(*those))
+            self._trail.counted(known, withdrawn=len(chunk))
 
 
 def _points(table: Any, organisation: int, keys: Sequence[int], until: int | None) -> Select[Any]:

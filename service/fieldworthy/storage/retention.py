@@ -26,5 +26,6 @@ class SqlThinning:
 
     async def drop(self, meter: int, moments: Collection[int]) -> None:
         own = (readings.c.organisation == self.kept.organisation, readings.c.meter == meter)
+        self.kept.trail.counted(None, dropped=len(moments))
         for chunk in chunks(sorted(moments), _FEW):
             await self.kept.connection.execute(delete(readings).where(*own, readings.c.at.in_(chunk)))

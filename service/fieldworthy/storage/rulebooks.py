@@ -1,20 +1,24 @@
 """Drafts and published versions in the database. Takes and gives the core values of `usecases.ports`."""
 
 from datetime import datetime
-from typing import Any
+from hashlib import sha256
+from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import ColumnElement, Row, Select, and_, delete, func, insert, or_, select, tuple_, union, update
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from fieldworthy.core.base.finding import nearest
+from fieldworthy.core.base.micros import micros_of
 from fieldworthy.storage.tables import organisations
 from fieldworthy.storage.tables import rulebook_drafts as drafts
 from fieldworthy.storage.tables import rulebook_shares as shares
 from fieldworthy.storage.tables import rulebook_versions as versions
-from fieldworthy.usecases.kept import Kept
 from fieldworthy.usecases.ports import Draft, Published, Shared, Shelved, Version
 from fieldworthy.usecases.refusals import VersionTaken
+
+if TYPE_CHECKING:
+    from fieldworthy.storage.kept import SqlKept
 
 _SUMMARY = (versions.c.name, versions.c.version, versions.c.digest, versions.c.title, versions.c.published_at)
 _WHOLE = (*_SUMMARY, versions.c.text, versions.c.media_type, versions.c.document, versions.c.declared)
@@ -23,12 +27,13 @@ _WHOLE = (*_SUMMARY, versions.c.text, versions.c.media_type, versions.c.document
 class SqlRulebooks:
     """Implements `usecases.ports.Rulebooks` for one organisation, inside one transaction, which it neither begins nor ends."""
 
-    def __init__(self, connection: AsyncConnection, organisation: int, own_clock: bool = False, beside: Kept | None = None) -> None:
-        """own_clock: whether moments are told by the database's clock. beside: what it keeps of machines, for who publishes."""
+    def __init__(self, connection: AsyncConnection, organisation: int, own_clock: bool = False, beside: "SqlKept | None" = None) -> None:
+        """own_clock: whether moments are told by the database's clock. beside: what it keeps of machines, and the trail, for who writes."""
         self.beside = beside
         self._connection = connection
         self._own_clock = own_clock
         self.organisation = organisation
+        self._trail = None if beside is None else beside.trail
         self._own_drafts = drafts.c.organisation == organisation
         self._own = versions.c.organisation == organisation
 
@@ -44,9 +49,12 @@ class SqlRulebooks:
 
     async def put_draft(self, draft: Draft) -> None:
         values = {"text": draft.text, "media_type": draft.media_type, "revision": draft.revision, "changed_at": draft.changed_at}
-        changed = await self._connection.execute(update(drafts).where(self._own_drafts, drafts.c.name == draft.name).values(values))
-        if changed.rowcount == 0:
+        old = await self.draft(draft.name)
+        if old is None:
             await self._connection.execute(insert(drafts).values(organisation=self.organisation, name=draft.name, **values))
+        else:
+            await self._connection.execute(update(drafts).where(self._own_drafts, drafts.c.name == draft.name).values(values))
+        self._note("draft", draft.name, micros_of(draft.changed_at), None if old is None else _draft(old), _draft(draft))
 
     async def newest(self, name: str) -> Version | None:
         return await self._version(versions.c.name == name)
@@ -78,6 +86,8 @@ class SqlRulebooks:
                 await self._connection.execute(insert(versions).values(organisation=self.organisation, **values))
         except IntegrityError as trouble:
             raise VersionTaken(published.name, published.version) from trouble
+        told = {"digest": published.digest, "title": published.title}
+        self._note("version", _called(published.name, published.version), micros_of(published.published_at), None, told)
 
     async def names(self, after: str | None, limit: int) -> tuple[Shelved, ...]:
         known = union(select(versions.c.name).where(self._own), select(drafts.c.name).where(self._own_drafts)).subquery()
@@ -114,9 +124,12 @@ class SqlRulebooks:
         if reader not in await self.readers(name, version):  # whoever writes rulebooks queues: nobody else adds it meanwhile
             values = {"organisation": self.organisation, "name": name, "version": version, "reader": reader, "shared_at": at}
             await self._connection.execute(insert(shares).values(values))
+            self._note("reader", _called(name, version), micros_of(at), None, {"reader": reader})
 
     async def unshare(self, name: str, version: int, reader: str) -> None:
-        await self._connection.execute(delete(shares).where(*self._shares(name, version), shares.c.reader == reader))
+        gone = await self._connection.execute(delete(shares).where(*self._shares(name, version), shares.c.reader == reader))
+        if gone.rowcount:
+            self._note("reader", _called(name, version), None, {"reader": reader}, None)
 
     async def readers(self, name: str, version: int) -> tuple[str, ...]:
         query = select(shares.c.reader).where(*self._shares(name, version)).order_by(shares.c.reader)
@@ -161,12 +174,27 @@ class SqlRulebooks:
             .where(us.c.id == self.organisation)
         )
 
+    def _note(self, kind: str, id: str, at: int | None, before: object, after: object) -> None:
+        if self._trail is None:
+            raise RuntimeError("whoever only reads changes nothing")
+        self._trail.note(kind, id, at, before, after)
+
     async def _version(self, *where: ColumnElement[bool]) -> Version | None:
         row = await self._first(select(*_SUMMARY).where(self._own, *where).order_by(versions.c.version.desc()).limit(1))
         return None if row is None else _summary(row)
 
     async def _first(self, query: Any) -> Row[Any] | None:
         return (await self._connection.execute(query)).first()
+
+
+def _called(name: str, version: int) -> str:
+    return f"{name}@{version}"
+
+
+def _draft(draft: Draft) -> dict[str, Any]:
+    """A draft as the trail tells of it: which text it was, and not the text, which may be large and is in force nowhere."""
+    text = draft.text.encode("utf-8", "surrogatepass")
+    return {"revision": draft.revision, "media_type": draft.media_type, "bytes": len(text), "sha256": sha256(text).hexdigest()}
 
 
 def _summary(row: Any) -> Version:

@@ -29,7 +29,7 @@ from sqlalchemy import (
 from sqlalchemy.engine import Dialect
 from sqlalchemy.types import TypeDecorator
 
-REVISION = "0006"  # of the newest step in migrations/, which a test holds it to
+REVISION = "0007"  # of the newest step in migrations/, which a test holds it to
 
 metadata = MetaData(
     naming_convention={
@@ -293,4 +293,24 @@ answers = Table(  # to requests that carried an `Idempotency-Key`
     Column("body", LargeBinary, nullable=False),
     Column("known", BigInteger, nullable=False),
     Index(None, "organisation", "known"),
+)
+
+audit = Table(  # who changed what; only ever added to: the database itself refuses the rest
+    "audit",
+    metadata,
+    _organisation(),
+    Column("n", BigInteger, primary_key=True, autoincrement=False),  # 1, 2, ... an organisation, without a gap
+    Column("at", BigInteger, nullable=False),
+    Column("way", String(20), nullable=False),  # key, token, command line, no keys, service
+    Column("who", Text),  # the key's id, the token's subject
+    Column("name", Text),  # the key's
+    Column("by", Text),  # the person whom the request named
+    Column("kind", String(20), nullable=False),
+    Column("id", Text),  # of the thing, where it has one
+    Column("machine", Text),  # whose it is; of a machine's own document its id
+    Column("before", Text),  # JSON; null: nothing was there
+    Column("after", Text),
+    Index(None, "organisation", "at"),
+    Index(None, "organisation", "id"),
+    Index(None, "organisation", "machine"),
 )

@@ -1,5 +1,6 @@
 """Drafts: the one working text of a rulebook. It may have errors; publishing is what asks for none."""
 
+from fieldworthy.usecases.audit import ITSELF, Actor
 from fieldworthy.usecases.check_draft import CheckDraft, Checked
 from fieldworthy.usecases.limits import MAX_RULEBOOK_BYTES
 from fieldworthy.usecases.ports import Clock, Draft, Store
@@ -14,7 +15,9 @@ class PutDraft:
         self._clock = clock
         self._check = check
 
-    async def __call__(self, name: str, text: str, media_type: str, seen: int | None = None) -> tuple[Draft, Checked]:
+    async def __call__(
+        self, name: str, text: str, media_type: str, seen: int | None = None, actor: Actor = ITSELF
+    ) -> tuple[Draft, Checked]:
         """seen: the revision that the sender believes to replace (None: whatever is there; 0: there should be none).
 
         Raises TooLarge, NameDiffers (a text that names another rulebook), DraftChanged. A text with errors is kept all the same.
@@ -24,7 +27,7 @@ class PutDraft:
         checked = await self._check(text)
         if checked.book is not None and checked.book.name != name:
             raise NameDiffers(name, checked.book.name)
-        async with self._store.write() as kept:
+        async with self._store.write(actor) as kept:
             old = await kept.draft(name)
             now = old.revision if old else 0
             if seen is not None and seen != now:

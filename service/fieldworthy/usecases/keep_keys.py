@@ -6,6 +6,7 @@ from secrets import token_bytes
 
 from fieldworthy.core.base.finding import nearest, or_list
 from fieldworthy.core.base.micros import DAY
+from fieldworthy.usecases.audit import COMMAND_LINE, Actor
 from fieldworthy.usecases.key_refusals import KeyImpossible, KeyUnknown, OrganisationUnknown
 from fieldworthy.usecases.keys import ID_BYTES, SECRET_BYTES, Key, KeyScope, KeyStore, Organisation, new_key_text
 from fieldworthy.usecases.refusals import shorten
@@ -44,6 +45,7 @@ async def create_key(
     scopes: Collection[KeyScope],
     days: int = USUAL_DAYS,
     random: Callable[[int], bytes] = token_bytes,
+    actor: Actor = COMMAND_LINE,
 ) -> NewKey:
     """
     A new key, and its organisation where there is none of that name yet.
@@ -56,7 +58,7 @@ async def create_key(
     if not 1 <= days <= MOST_DAYS:
         raise KeyImpossible(f"a key can't work for {days} days", f"say 1 to {MOST_DAYS}")
     text, kept = new_key_text(random(ID_BYTES + SECRET_BYTES))
-    async with store.keep_keys() as keys:
+    async with store.keep_keys(actor) as keys:
         moment = await keys.moment()
         known = await keys.organisation(organisation)
         whose = known or await keys.add_organisation(organisation, moment)
@@ -79,9 +81,9 @@ async def list_keys(store: KeyStore, organisation: str | None = None) -> Sequenc
     return [Held(key, whose[key.organisation], key.revoked is None and moment < key.expires) for key in found]
 
 
-async def revoke_key(store: KeyStore, id: str) -> Held:
+async def revoke_key(store: KeyStore, id: str, actor: Actor = COMMAND_LINE) -> Held:
     """Ends a key, named by its id. Once more does nothing. Raises KeyUnknown."""
-    async with store.keep_keys() as keys:
+    async with store.keep_keys(actor) as keys:
         await keys.revoke(id, await keys.moment())
         key = await keys.find(id)
         if key is None:

@@ -1,7 +1,8 @@
 """What is kept of an organisation's machines, as the use cases see it. Times are whole microseconds since 1970, UTC.
 
-A store hands out one transaction at a time: `async with store.keep(HOME) as kept:` commits when the block ends and undoes everything when
-it raises; `store.look(HOME)` only reads, and sees one state of everything from its first question to its end.
+A store hands out one transaction at a time: `async with store.keep(HOME, actor) as kept:` commits when the block ends, with who changed
+what in it written to the audit trail, and undoes everything when it raises; `store.look(HOME)` only reads, and sees one state of everything
+from its first question to its end.
 
 Nothing is overwritten. A later state of an entry stands in place of the earlier one from its own `known` on, and the earlier one stays: so
 what was known at any moment can be read again. `known` grows with every change of a machine, under the machine's lock.
@@ -12,6 +13,7 @@ from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple, Protocol
 
+from fieldworthy.usecases.audit import Actor, Trail
 from fieldworthy.usecases.keys import KeyStore
 from fieldworthy.usecases.ports import Rulebooks, Shelves
 
@@ -192,6 +194,9 @@ class Kept(Protocol):
     @property
     def answers(self) -> "Answers": ...
 
+    @property
+    def trail(self) -> Trail: ...
+
     async def moment(self) -> int:
         """Now. On PostgreSQL by the database's own clock: replicas may disagree about the time, and it is one for all of them."""
 
@@ -199,7 +204,8 @@ class Kept(Protocol):
 class KeepStore(Protocol):
     """Where machines are kept. Its blocks raise `ports.StoreUnavailable`."""
 
-    def keep(self, organisation: int) -> AbstractAsyncContextManager[Kept]: ...
+    def keep(self, organisation: int, actor: Actor) -> AbstractAsyncContextManager[Kept]:
+        """actor: who changes what is changed, for the audit trail."""
 
     def look(self, organisation: int, as_of: int | None = None) -> AbstractAsyncContextManager[Kept]:
         """as_of: a moment of which is asked: whatever is being kept by then is waited for, so that the answer never changes."""

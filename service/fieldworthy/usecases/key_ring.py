@@ -12,6 +12,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from fieldworthy.core.base.micros import micros_of
+from fieldworthy.usecases.audit import ITSELF
 from fieldworthy.usecases.key_refusals import KeyEnded, KeyRefused
 from fieldworthy.usecases.keys import Key, KeyStore, Presented, read_key_text
 from fieldworthy.usecases.ports import Clock
@@ -68,7 +69,7 @@ class KeyRing:
         if not used:
             return
         try:
-            async with self._store.keep_keys() as keys:
+            async with self._store.keep_keys(ITSELF) as keys:
                 await keys.note_used(used)
         except BaseException:
             self._used = {**used, **self._used}

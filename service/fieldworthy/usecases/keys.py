@@ -22,6 +22,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Protocol
 
+from fieldworthy.usecases.audit import Actor
+
 PREFIX = "fw_"
 SECRET_BYTES = 32
 ID_BYTES = 8
@@ -47,7 +49,7 @@ SAYS: Mapping[KeyScope, str] = {
     KeyScope.POST_READINGS: "post what the meters showed",
     KeyScope.RECORD_WORK: "tell what was done, seen and found, open and close work, settle readings that were set aside",
     KeyScope.WRITE_RULEBOOKS: "put drafts and publish rulebooks",
-    KeyScope.ADMINISTER: "keep machines: which there are, and whose rules they are kept by",
+    KeyScope.ADMINISTER: "keep machines: which there are, and whose rules they are kept by; read who changed what",
 }
 """Each scope in words."""
 
@@ -164,4 +166,5 @@ class KeyStore(Protocol):
 
     def look_keys(self) -> AbstractAsyncContextManager[Keys]: ...
 
-    def keep_keys(self) -> AbstractAsyncContextManager[Keys]: ...
+    def keep_keys(self, actor: Actor) -> AbstractAsyncContextManager[Keys]:
+        """actor: who changes what is changed, for the audit trails of those whose keys they are."""

@@ -1,6 +1,6 @@
 """What the use cases ask of the world outside, as Protocols. `main` gives each its adapter.
 
-A store hands out one transaction at a time: `async with store.write() as kept:` commits when the block ends and undoes everything
+A store hands out one transaction at a time: `async with store.write(actor) as kept:` commits when the block ends and undoes everything
 when it raises. The use cases decide how long that is, so that no transaction stays open while a rulebook is checked.
 """
 
@@ -8,6 +8,8 @@ from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Protocol
+
+from fieldworthy.usecases.audit import Actor
 
 if TYPE_CHECKING:
     from fieldworthy.usecases.kept import Kept
@@ -151,7 +153,8 @@ class Store(Protocol):
 
     def read(self) -> AbstractAsyncContextManager[Rulebooks]: ...
 
-    def write(self) -> AbstractAsyncContextManager[Rulebooks]: ...
+    def write(self, actor: Actor) -> AbstractAsyncContextManager[Rulebooks]:
+        """actor: who changes what is changed, for the audit trail, which is written with it."""
 
 
 class Shelves(Protocol):

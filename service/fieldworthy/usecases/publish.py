@@ -5,6 +5,7 @@ from datetime import datetime, timedelta
 
 from fieldworthy.core.rulebook.digest import canonical
 from fieldworthy.core.rulebook.model import CheckedRulebook
+from fieldworthy.usecases.audit import ITSELF, Actor
 from fieldworthy.usecases.check_draft import CheckDraft, Checked
 from fieldworthy.usecases.keep_drafts import ReadDraft
 from fieldworthy.usecases.own_units import refuse_other_units
@@ -21,7 +22,7 @@ class Publish:
         self._check = check
         self._read_draft = ReadDraft(store)
 
-    async def __call__(self, name: str, seen: int | None = None) -> tuple[Version, Checked]:
+    async def __call__(self, name: str, seen: int | None = None, actor: Actor = ITSELF) -> tuple[Version, Checked]:
         """seen: the revision of the draft that is meant (None: whatever is there). Gives the version, and the check with its warnings.
 
         What has the digest of the newest version already is not published twice: that version is the answer.
@@ -35,7 +36,7 @@ class Publish:
             raise RulebookHasErrors(name, checked.findings)
         if checked.book.name != name:
             raise NameDiffers(name, checked.book.name)
-        async with self._store.write() as kept:
+        async with self._store.write(actor) as kept:
             now = await kept.draft(name)
             if now is None or now.revision != draft.revision:
                 raise DraftChanged(name, draft.revision, now.revision if now else 0)

@@ -27,6 +27,7 @@ from zoneinfo import ZoneInfo
 
 from fieldworthy.core.base.calendar import local_days
 from fieldworthy.core.base.micros import DAY, at_micros
+from fieldworthy.usecases.audit import COMMAND_LINE, Actor
 from fieldworthy.usecases.kept import HOME, MACHINE, THINNED, Entry, Kept, next_known
 from fieldworthy.usecases.kept_readings import Point
 
@@ -65,29 +66,30 @@ class Thinning(Protocol):
 class ThinningStore(Protocol):
     """Where readings are kept. Its blocks raise `ports.StoreUnavailable`."""
 
-    def thin(self, organisation: int) -> AbstractAsyncContextManager[Thinning]: ...
+    def thin(self, organisation: int, actor: Actor) -> AbstractAsyncContextManager[Thinning]: ...
 
     async def organisations(self) -> Sequence[int]:
         """Of which something may be kept."""
 
 
-async def retain(store: ThinningStore, months: int, organisation: int = HOME) -> Retained:
+async def retain(store: ThinningStore, months: int, organisation: int = HOME, actor: Actor = COMMAND_LINE) -> Retained:
     """
     Thins out what is older than so many months, a machine a transaction; forgets old answers. May be broken off and begun again.
 
     Raises StoreUnavailable.
     """
-    async with store.thin(organisation) as thinning:
+    async with store.thin(organisation, actor) as thinning:
         moment = await thinning.kept.moment()
         answers = await thinning.kept.answers.forget(moment - ANSWERS_DAYS * DAY)
+        thinning.kept.trail.note("retention", None, moment, None, {"older_than_months": months, "answers_forgotten": answers})
     before = months_before(at_micros(moment), months)
     machines = kept = dropped = 0
     after: str | None = None
     while True:
-        async with store.thin(organisation) as thinning:
+        async with store.thin(organisation, actor) as thinning:
             page = [machine.id for machine in await thinning.kept.machines.page(after, _PAGE)]
         for id in page:
-            async with store.thin(organisation) as thinning:
+            async with store.thin(organisation, actor) as thinning:
                 stay, gone = await _thin_out(thinning, id, before)
             machines, kept, dropped = machines + 1, kept + stay, dropped + gone
         if len(page) < _PAGE:

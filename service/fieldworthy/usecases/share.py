@@ -6,6 +6,7 @@ by a shared version an organisation publishes it as its own: what a machine is k
 
 from datetime import datetime
 
+from fieldworthy.usecases.audit import ITSELF, Actor
 from fieldworthy.usecases.limits import MAX_PAGE
 from fieldworthy.usecases.ports import Clock, Published, Rulebooks, Shared, Store
 from fieldworthy.usecases.refusals import RulebookUnknown, VersionUnknown
@@ -18,16 +19,16 @@ class ShareVersions:
         self._store = store
         self._clock = clock
 
-    async def share(self, name: str, version: int, reader: str) -> None:
+    async def share(self, name: str, version: int, reader: str, actor: Actor = ITSELF) -> None:
         """Once more does nothing. Raises RulebookUnknown, VersionUnknown."""
-        async with self._store.write() as kept:
+        async with self._store.write(actor) as kept:
             await _there(kept, name, version)
             at: datetime = await kept.moment() or self._clock()
             await kept.share(name, version, reader, at)
 
-    async def unshare(self, name: str, version: int, reader: str) -> None:
+    async def unshare(self, name: str, version: int, reader: str, actor: Actor = ITSELF) -> None:
         """Whom it was not shared with it is not afterwards. Raises RulebookUnknown, VersionUnknown."""
-        async with self._store.write() as kept:
+        async with self._store.write(actor) as kept:
             await _there(kept, name, version)
             await kept.unshare(name, version, reader)
 

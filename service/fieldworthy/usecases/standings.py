@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 from fieldworthy.usecases.ask_kept_due import read_kept
 from fieldworthy.usecases.asking import Finders
+from fieldworthy.usecases.audit import ITSELF
 from fieldworthy.usecases.compute_standings import Compute, Writing
 from fieldworthy.usecases.kept import KeepStore, Kept, Machine
 from fieldworthy.usecases.kept_standings import FITNESS, Computed, Place, Row, Scope, Summary, Wanted
@@ -66,7 +67,7 @@ class Recompute:
             made.append(await compute(read, moment))
             await asyncio.sleep(0)  # others have their turn
         if made:
-            async with self._store.keep(organisation) as kept:
+            async with self._store.keep(organisation, ITSELF) as kept:
                 await kept.machines.lock([read.machine.id for read in reads])
                 await kept.standings.put(made)
         return len(made)

@@ -32,6 +32,7 @@ from fieldworthy.client.shapes.asked import (
     VocabularyIn,
     WorkingConditionIn,
 )
+from fieldworthy.client.shapes.audit import AuditLine, AuditPage, WhoChanged
 from fieldworthy.client.shapes.evaluated import (
     Assumed,
     BlockedBy,
@@ -193,6 +194,8 @@ __all__ = [
     "AsideSettlement",
     "AsideTold",
     "Assumed",
+    "AuditLine",
+    "AuditPage",
     "BlockedBy",
     "Caution",
     "Changes",
@@ -347,6 +350,7 @@ __all__ = [
     "VersionAnswer",
     "VersionsAnswer",
     "VocabularyIn",
+    "WhoChanged",
     "Work",
     "WorkAnswer",
     "WorkClosing",

@@ -1,0 +1,80 @@
+"""The audit trail, for who administers an organisation. It is read; no route changes it."""
+
+from typing import Any
+
+import orjson
+from fastapi import APIRouter
+from starlette.requests import Request
+from starlette.responses import Response
+
+from fieldworthy.core.base.micros import micros_text
+from fieldworthy.rest.answers import json_answer
+from fieldworthy.rest.body import RawRoute
+from fieldworthy.rest.cursor import read_place, write_cursor
+from fieldworthy.rest.described import described, query_parameter
+from fieldworthy.rest.keeping import Keeping, organisation_of
+from fieldworthy.rest.machines import AFTER, LIMIT, read_limit, read_name
+from fieldworthy.rest.moments import MOMENT, read_moment
+from fieldworthy.rest.query import one_of, read_query
+from fieldworthy.usecases.audit import NOTED, Change, Looked
+from fieldworthy.usecases.keys import KeyScope
+from fieldworthy.wire import audit_answers as answers
+
+TAG = "audit"
+
+_NAME = {"type": "string", "minLength": 1, "maxLength": 300}
+
+
+def audit_router(keeping: Keeping) -> APIRouter:
+    """The route."""
+    router = APIRouter(route_class=RawRoute)
+
+    @router.get(
+        "/v1/audit",
+        **described(
+            "listAudit",
+            TAG,
+            KeyScope.ADMINISTER,
+            "Who changed what, and when",
+            "The newest change first, a page at a time. Each is written with the change itself, and nothing changes or deletes it. A post "
+            "of readings is one line with its counts; what changed nothing has none.",
+            answers.AuditPage,
+            None,
+            ("request.does_not_fit",),
+            [
+                query_parameter("from", "nothing earlier", MOMENT),
+                query_parameter("to", "nothing from then on", MOMENT),
+                query_parameter("who", "by this key (its id), this token's subject, or this person as requests name them", _NAME),
+                query_parameter("kind", "of things of this kind", {"type": "string", "enum": sorted(NOTED)}),
+                query_parameter("id", "of the thing of this id, or of the machine of this id and all that belongs to it", _NAME),
+                LIMIT,
+                AFTER,
+            ],
+        ),
+    )
+    async def list_audit(request: Request) -> Response:
+        query = read_query(request, ("from", "to", "who", "kind", "id", "limit", "after"))
+        first, until = (read_moment(name, query[name]) if name in query else None for name in ("from", "to"))
+        who, id = (read_name(query, name, 300) for name in ("who", "id"))
+        looked = Looked(first, until, who, one_of("kind", query["kind"], NOTED) if "kind" in query else None, id)
+        before, limit = read_place(query, int), read_limit(query)
+        async with keeping.store.look(organisation_of(request)) as kept:
+            found = await kept.trail.page(looked, None if before is None else before[0], limit + 1)
+        more = write_cursor([found[limit - 1].n]) if len(found) > limit else None
+        return json_answer({"items": [_line(change) for change in found[:limit]], "next": more})
+
+    return router
+
+
+def _line(change: Change) -> dict[str, Any]:
+    actor = change.actor
+    return {
+        "number": change.n,
+        "at": micros_text(change.at),
+        "who": {"way": actor.way, "id": actor.id, "name": actor.name, "by": actor.by},
+        "kind": change.kind,
+        "id": change.id,
+        "machine": change.machine,
+        "before": None if change.before is None else orjson.Fragment(change.before),
+        "after": None if change.after is None else orjson.Fragment(change.after),
+    }
