@@ -6,6 +6,7 @@ import sys
 import tempfile
 import warnings
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from functools import cache
 from pathlib import Path
@@ -14,7 +15,9 @@ from typing import Any
 import pytest
 from sqlalchemy import make_url
 
+from fieldworthy.storage.engine import open_engine
 from fieldworthy.storage.migrating import migrate
+from fieldworthy.storage.roles import grant
 
 
 class Postgres:
@@ -53,6 +56,27 @@ class Postgres:
                 self._emptied.append(address)
         finally:
             loop.close()
+
+
+PLAIN = "fieldworthy_plain"
+"""A role as the README makes it for the service: no superuser, not the owner, and row-level security holds for it."""
+
+
+def as_plain_role(address: str) -> str:
+    """The address of the same database for that role, which is made where there is none yet, and may do what the service does."""
+
+    async def granted() -> None:
+        engine = open_engine(address)
+        async with engine.begin() as connection:
+            await connection.exec_driver_sql(
+                f"do $$ begin if not exists (select from pg_roles where rolname = '{PLAIN}') then create role {PLAIN} login; end if; end $$"
+            )
+            await connection.run_sync(grant, PLAIN)
+        await engine.dispose()
+
+    with ThreadPoolExecutor(1) as apart:  # whoever asks may be in a loop of their own
+        apart.submit(asyncio.run, granted()).result()
+    return make_url(address).set(username=PLAIN).render_as_string(hide_password=False)
 
 
 _EMPTY = """

@@ -32,7 +32,7 @@ from fieldworthy.main import settle_memory
 from fieldworthy.storage.migrating import migrate
 from tests.keep.readings_at_work import BOOK, URL
 from tests.keep.service import Service, running
-from tests.postgres import running_postgres
+from tests.postgres import as_plain_role, running_postgres
 
 POST = 10_000
 REPLAYS = 20
@@ -244,7 +244,7 @@ async def on_postgres(address: str, asked: argparse.Namespace) -> dict[str, list
 
     connection = await asyncpg.connect(address)
     try:
-        return await measure(address, asked, BarePostgres(connection))
+        return await measure(as_plain_role(address) if asked.plain else address, asked, BarePostgres(connection))
     finally:
         await connection.close()
 
@@ -293,6 +293,7 @@ def main() -> None:
     parser.add_argument("--machines", type=int, default=1000)
     parser.add_argument("--stored", type=int, default=0)
     parser.add_argument("--only", choices=["sqlite", "postgresql"])
+    parser.add_argument("--plain", action="store_true", help="on PostgreSQL as a role that row-level security holds for")
     parser.add_argument("--mess", action="store_true")
     parser.add_argument("--memory", metavar="FILE", help=argparse.SUPPRESS)
     asked = parser.parse_args()

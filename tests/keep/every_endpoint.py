@@ -124,6 +124,8 @@ def _says(example: Example, answer: httpx.Response) -> str:
     told = answer.json()
     if example.operation in LISTS and told["items"] == []:
         return "an empty list"
+    if example.operation in TRAIL and {each["kind"] for each in told["items"]} <= {"organisation", "key", "readings", "set-aside"}:
+        return "what was done in their own organisation"
     if example.operation in POSTS and told["kept"] == told["same"] == 0:
         return "set aside, of no machine of theirs"
     if example.operation in THEIR_ASIDE and {each["why"] for each in told.get("items", (told,))} == {"unknown-machine"}:

@@ -1,7 +1,7 @@
 """The audit trail: no change without a line, no line without a change, and none that is ever changed.
 
-NIST SP 800-53 Rev. 5: AU-3, content of audit records (what, when, where, outcome, who); AU-9, protection of audit information. OWASP Logging
-Cheat Sheet: what is never written there (secrets, keys).
+NIST SP 800-53 Rev. 5: AU-3, content of audit records (what, when, where, outcome, who); AU-9, protection of audit information.
+OWASP Logging Cheat Sheet: what is never written there (secrets, keys).
 """
 
 import asyncio

@@ -45,17 +45,17 @@ from tests.keep.every_endpoint import (
 from tests.keep.service import Service, running
 from tests.keep.strangers import BEFORE, BEHIND, add_stranger, rows_of
 from tests.lending import lend
-from tests.postgres import BOTH, lent
+from tests.postgres import BOTH, as_plain_role, lent
 
 
 @pytest.fixture(params=BOTH)
 def addresses(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[tuple[str, str]]:
-    """Two databases of one kind."""
+    """Two databases of one kind; PostgreSQL for a role that row-level security holds for, as it should be."""
     rooms = [tmp_path / name for name in ("shared", "alone")]
     for room in rooms:
         room.mkdir()
     with lent(request.param, request, rooms[0]) as one, lent(request.param, request, rooms[1]) as other:
-        yield one, other
+        yield (one, other) if request.param == "sqlite" else (as_plain_role(one), as_plain_role(other))
 
 
 @pytest.fixture

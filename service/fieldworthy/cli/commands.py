@@ -73,13 +73,27 @@ def serve(
 
 
 @app.command(epilog="Example:  FIELDWORTHY_DATABASE_URL=postgresql://farm@db/fieldworthy fieldworthy migrate")
-def migrate() -> None:
+def migrate(
+    grant: Annotated[
+        str | None, typer.Option("--grant", metavar="ROLE", help="let this role of PostgreSQL do what the service does")
+    ] = None,
+) -> None:
     """Bring the database to this release's schema."""
     from fieldworthy.settings import read_settings
     from fieldworthy.storage.migrating import migrate, newest_revision
 
-    migrate(read_settings().database_url)
+    address = read_settings().database_url
+    migrate(address)
     typer.echo(f"the database is at revision {newest_revision()}")
+    if grant is not None:
+        from fieldworthy.cli.trouble import Unanswerable
+        from fieldworthy.storage.roles import GrantRefused, let_in
+
+        try:
+            let_in(address, grant)
+        except GrantRefused as refused:
+            raise Unanswerable(str(refused)) from None
+        typer.echo(f"the role `{grant}` may do what the service does")
 
 
 store.add_to(app)

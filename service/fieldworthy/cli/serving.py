@@ -10,10 +10,14 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
+from typing import TYPE_CHECKING
 
 from fieldworthy.cli.unanswerable import Unanswerable
 from fieldworthy.settings import Settings
 from fieldworthy.usecases.loopback import is_loopback
+
+if TYPE_CHECKING:
+    from fieldworthy.storage.engine import SqlStore
 
 GRACE_SECONDS = 15
 IDLE_CONNECTIONS = 1000  # kept open beside those that are answered; more than both are turned away by the server itself
@@ -132,6 +136,20 @@ async def _serve(settings: Settings, listening: socket.socket, is_open: bool) ->
         typer.echo(f"fieldworthy listens at http://{shown}:{port} {keys}; stop it with Ctrl-C", err=True)
         if is_open:
             typer.echo("WARNING: whoever reaches this address may read and change everything (--open)", err=True)
+        await warn_of_role(store)
         await Server(config).serve(sockets=[listening])
     finally:
         await store.close()
+
+
+async def warn_of_role(store: "SqlStore") -> None:
+    """Says so in the log where PostgreSQL lets the store's role past row-level security."""
+    import structlog
+
+    from fieldworthy.storage.row_security import passes_by
+
+    if await passes_by(store.engine):
+        structlog.get_logger().warning(
+            "the database's role passes by row-level security: only the service's own filters keep organisations apart",
+            mend="run the service as a role of its own, made by `fieldworthy migrate --grant ROLE`",
+        )

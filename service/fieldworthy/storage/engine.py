@@ -16,6 +16,7 @@ from sqlalchemy.ext.asyncio import AsyncConnection, AsyncEngine, create_async_en
 
 from fieldworthy.core.base.micros import SECOND
 from fieldworthy.storage.new_sqlite import lay_out
+from fieldworthy.storage.row_security import about, connection_class
 from fieldworthy.storage.tables import REVISION
 from fieldworthy.storage.trouble import busy, reaching, unavailable
 from fieldworthy.usecases.audit import ITSELF, Actor
@@ -94,6 +95,7 @@ def open_engine(address: str, limits: DatabaseLimits = USUAL) -> AsyncEngine:
     }
     # the server keeps these times; where it is gone without a word, the driver gives up a little later
     driver = {"timeout": limits.connect, "command_timeout": limits.statement + limits.connect, "server_settings": told}
+    driver["connection_class"] = connection_class()
     return create_async_engine(url, pool_pre_ping=True, pool_use_lifo=True, connect_args=driver, **pool)
 
 
@@ -176,11 +178,12 @@ class SqlStore:
     @asynccontextmanager
     async def read(self, organisation: int = HOME) -> AsyncIterator[Rulebooks]:
         async with reaching(), self.engine.connect() as connection, connection.begin():
+            await about(connection, organisation)
             yield _rulebooks(connection, organisation, False)
 
     @asynccontextmanager
     async def write(self, actor: Actor = ITSELF, organisation: int = HOME) -> AsyncIterator[Rulebooks]:
-        async with self.writing() as connection:
+        async with self.writing(organisation) as connection:
             if self._postgresql:
                 # nothing is published before what somebody is keeping at the moment, or answers `as_of` then would change: so wait for it
                 await connection.execute(text("select pg_advisory_xact_lock(:lock)"), {"lock": KEEP_LOCK})
@@ -198,6 +201,7 @@ class SqlStore:
             if self._postgresql:
                 connection = await plain.execution_options(isolation_level="REPEATABLE READ")
             async with connection.begin():
+                await about(connection, organisation)
                 yield _kept(connection, organisation, self._clock)
 
     async def _settle(self, as_of: int) -> None:
@@ -207,14 +211,14 @@ class SqlStore:
         if not moment - _LONGEST <= as_of <= moment + SECOND:
             return
         await asyncio.sleep(max(as_of - moment + 1, 0) / SECOND)
-        async with self._begun() as connection:  # which on SQLite waits by itself
+        async with self._begun(0) as connection:  # which on SQLite waits by itself
             if self._postgresql:
                 await connection.execute(text("select pg_advisory_xact_lock(:lock)"), {"lock": KEEP_LOCK})
 
     @asynccontextmanager
     async def keep(self, organisation: int, actor: Actor = ITSELF) -> AsyncIterator[Kept]:
         """Writes what concerns machines: who changes the same machine waits at its lock, others go on beside (on SQLite all queue)."""
-        async with self._keeping() as connection:
+        async with self._keeping(organisation) as connection:
             kept = _kept(connection, organisation, self._clock, actor)
             yield kept
             await kept.trail.write()
@@ -224,15 +228,15 @@ class SqlStore:
         """Implements `usecases.retention.ThinningStore`."""
         from fieldworthy.storage.retention import SqlThinning
 
-        async with self._keeping() as connection:
+        async with self._keeping(organisation) as connection:
             kept = _kept(connection, organisation, self._clock, actor)
             yield SqlThinning(kept)
             await kept.trail.write()
 
     @asynccontextmanager
-    async def _keeping(self) -> AsyncIterator[AsyncConnection]:
+    async def _keeping(self, organisation: int) -> AsyncIterator[AsyncConnection]:
         """For whoever changes what is kept of machines: it is waited for where a moment is settled, or something published."""
-        async with self._begun() as connection:
+        async with self._begun(organisation) as connection:
             if self._postgresql:
                 await connection.execute(text("select pg_advisory_xact_lock_shared(:lock)"), {"lock": KEEP_LOCK})
             yield connection
@@ -240,12 +244,13 @@ class SqlStore:
     @asynccontextmanager
     async def look_keys(self) -> AsyncIterator[Keys]:
         async with reaching(), self.engine.connect() as connection, connection.begin():
+            await about(connection, None)
             yield _keys(connection, self._clock)
 
     @asynccontextmanager
     async def keep_keys(self, actor: Actor = ITSELF) -> AsyncIterator[Keys]:
         """Waits for nobody who keeps machines or publishes (but on SQLite, where one writes at a time)."""
-        async with self._begun() as connection:
+        async with self._begun(None) as connection:
             if self._postgresql:
                 await connection.execute(text("select pg_advisory_xact_lock(:lock)"), {"lock": ORGANISATIONS_LOCK})
             keys = _keys(connection, self._clock, actor)
@@ -253,15 +258,16 @@ class SqlStore:
             await keys.trail.write()
 
     @asynccontextmanager
-    async def writing(self) -> AsyncIterator[AsyncConnection]:
-        """A connection in a transaction that writes."""
-        async with self._begun() as connection:
+    async def writing(self, organisation: int = HOME) -> AsyncIterator[AsyncConnection]:
+        """A connection in a transaction that writes what is of one organisation."""
+        async with self._begun(organisation) as connection:
             if self._postgresql:  # writers queue, as they do on SQLite: what was read stays true until the end
                 await connection.execute(text("select pg_advisory_xact_lock(:lock)"), {"lock": WRITE_LOCK})
             yield connection
 
     @asynccontextmanager
-    async def _begun(self) -> AsyncIterator[AsyncConnection]:
+    async def _begun(self, organisation: int | None) -> AsyncIterator[AsyncConnection]:
+        """organisation: whose rows it is about; None: keys and organisations alone, of everybody."""
         async with reaching(), AsyncExitStack() as stack:
             if not self._postgresql:
                 # those of one process wait here, in order, and without a connection: SQLite lets them try again and again, in no order
@@ -270,6 +276,7 @@ class SqlStore:
             plain = await stack.enter_async_context(self.engine.connect())
             connection = await plain.execution_options(fieldworthy_writes=True)
             async with connection.begin():
+                await about(connection, organisation)
                 try:
                     yield connection
                 except DBAPIError as trouble:

@@ -242,4 +242,4 @@ CREATE TRIGGER audit_no_delete before delete on audit begin select raise(abort, 
 
 CREATE TRIGGER audit_no_replace before insert on audit when exists (select 1 from audit where organisation = new.organisation and n = new.n) begin select raise(abort, 'the audit trail is never changed'); end;
 
-insert into alembic_version (version_num) values ('0007');
+insert into alembic_version (version_num) values ('0008');

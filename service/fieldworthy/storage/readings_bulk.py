@@ -13,6 +13,7 @@ from typing import Any, Protocol
 
 from sqlalchemy.ext.asyncio import AsyncConnection
 
+from fieldworthy.storage.partitions import by_partition
 from fieldworthy.usecases.kept_readings import OfMeter, Point, Row, Span
 
 _COLUMNS = ("organisation", "meter", "at", "value", "unit", "known")
@@ -166,8 +167,10 @@ class _Postgres:
         return int((await self._ask(_NEXT.format(o="$1")))[0][0])
 
     async def keep(self, by_meter: Sequence[OfMeter], known: int) -> None:
-        source = _binary(by_meter, self._organisation, known)
-        await (await self._raw()).copy_to_table("readings", source=source, columns=_COLUMNS, format="binary")
+        raw = await self._raw()
+        for table, part in by_partition(by_meter).items():
+            source = _binary(part, self._organisation, known)
+            await raw.copy_to_table(table, source=source, columns=_COLUMNS, format="binary")
 
     async def note_last(self, rows: Sequence[Row]) -> None:
         sql = (

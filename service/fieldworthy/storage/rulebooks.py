@@ -135,7 +135,14 @@ class SqlRulebooks:
         query = select(shares.c.reader).where(*self._shares(name, version)).order_by(shares.c.reader)
         return tuple((await self._connection.execute(query)).scalars().all())
 
+    async def _say_who_reads(self) -> None:
+        """On PostgreSQL others' versions are shown to a transaction that says by which name it reads; SQLite has no such thing."""
+        if self._connection.dialect.name == "postgresql":
+            own = select(organisations.c.name).where(organisations.c.id == self.organisation).scalar_subquery()
+            await self._connection.execute(select(func.set_config("fieldworthy.reader", own, True)))
+
     async def shared(self, after: tuple[str, str, int] | None, limit: int) -> tuple[Shared, ...]:
+        await self._say_who_reads()
         place = (organisations.c.name, versions.c.name, versions.c.version)
         query = self._shared_with_us(organisations.c.name.label("owner"), *_SUMMARY).order_by(*place).limit(limit)
         if after is not None:
@@ -143,11 +150,13 @@ class SqlRulebooks:
         return tuple(Shared(row.owner, _summary(row)) for row in (await self._connection.execute(query)).all())
 
     async def shared_version(self, organisation: str, name: str, version: int) -> Published | None:
+        await self._say_who_reads()
         query = self._shared_with_us(*_WHOLE)
         row = await self._first(query.where(organisations.c.name == organisation, versions.c.name == name, versions.c.version == version))
         return None if row is None else Published(**row._mapping)
 
     async def shared_by_digest(self, digest: str) -> tuple[str, Published] | None:
+        await self._say_who_reads()
         query = self._shared_with_us(organisations.c.name.label("owner"), *_WHOLE).where(versions.c.digest == digest)
         row = await self._first(query.order_by(versions.c.published_at, organisations.c.name, versions.c.name, versions.c.version).limit(1))
         if row is None:

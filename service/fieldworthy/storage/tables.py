@@ -29,7 +29,7 @@ from sqlalchemy import (
 from sqlalchemy.engine import Dialect
 from sqlalchemy.types import TypeDecorator
 
-REVISION = "0007"  # of the newest step in migrations/, which a test holds it to
+REVISION = "0008"  # of the newest step in migrations/, which a test holds it to
 
 metadata = MetaData(
     naming_convention={

@@ -108,8 +108,9 @@ class SqlTrail:
         now = await moment(self._connection, self._clock) if any(note.at is None for note in self._notes) else 0
         for organisation in sorted({note.organisation for note in self._notes}):
             if self._connection.dialect.name == "postgresql":
-                lock = text("select pg_advisory_xact_lock(:lock, :organisation)")
-                await self._connection.execute(lock, {"lock": AUDIT_LOCK, "organisation": organisation})
+                # whoever keeps keys keeps those of many organisations, and has said of none that it is about it
+                values = {"lock": AUDIT_LOCK, "whose": organisation, "said": str(organisation)}
+                await self._connection.execute(_LOCK, values)
             rows = [self._row(note, now) for note in self._notes if note.organisation == organisation]
             await self._connection.execute(_NEW, rows)
         self._notes.clear()
@@ -158,6 +159,9 @@ class SqlTrail:
             "before": note.before,
             "after": note.after,
         }
+
+
+_LOCK = text("select pg_advisory_xact_lock(:lock, :whose), set_config('fieldworthy.organisation', :said, true)")
 
 
 def _new() -> Any:

@@ -1,0 +1,221 @@
+"""Row-level security: with the service's own filters left out, the database itself shows one organisation's rows and takes no others.
+
+PostgreSQL's manual, 5.9, "Row Security Policies", and `COPY` ("COPY FROM is not supported for tables with row-level security").
+"""
+
+import asyncio
+from collections.abc import AsyncIterator, Iterator
+from datetime import UTC, datetime
+from typing import Any
+
+import asyncpg
+import pytest
+from sqlalchemy import Table, insert, make_url
+from structlog.testing import capture_logs
+
+from fieldworthy.cli.serving import warn_of_role
+from fieldworthy.core.base.micros import micros_of
+from fieldworthy.storage.engine import SqlStore, open_engine
+from fieldworthy.storage.partitions import PARTITIONS, by_partition
+from fieldworthy.storage.roles import GrantRefused, let_in
+from fieldworthy.storage.row_security import passes_by
+from fieldworthy.storage.tables import REVISION, metadata
+from tests.lending import HOME_NAME, lend_home
+from tests.postgres import Postgres, as_plain_role
+from tests.storage.test_migrations import any_row, go
+
+pytestmark = pytest.mark.postgres
+
+OURS, THEIRS = 1, 2
+COLUMN = {table.name: "id" if table.name == "organisations" else "organisation" for table in metadata.sorted_tables}
+NEVER_CHANGED = {"audit": (), "rulebook_versions": (), "organisations": (), "keys": ("update",)}
+"""What the role may do beside reading and adding, where it is not all."""
+
+
+@pytest.fixture
+def owner(postgres: Postgres) -> Iterator[str]:
+    with postgres.lent() as address:
+        yield address
+
+
+@pytest.fixture
+def plain_address(owner: str) -> str:
+    return as_plain_role(owner)
+
+
+@pytest.fixture
+async def plain(owner: str) -> AsyncIterator[asyncpg.Connection]:
+    """A connection of the plain role, to a database in which there is a row of each of two organisations in every table."""
+    store = SqlStore(open_engine(owner))
+    async with store.writing() as connection:
+        for table in metadata.sorted_tables:
+            for organisation in (OURS, THEIRS):
+                await connection.execute(insert(table).values(row_of(table, organisation)))
+    await store.close()
+    connection = await asyncpg.connect(as_plain_role(owner))
+    yield connection
+    await connection.close()
+
+
+def row_of(table: Table, organisation: int) -> dict[str, Any]:
+    row = {**any_row(table), COLUMN[table.name]: organisation}
+    if table.name.startswith("rulebook_"):
+        row |= {name: datetime(2026, 7, 14, tzinfo=UTC) for name in ("changed_at", "published_at", "shared_at") if name in row}
+    if table.name == "organisations":
+        row["name"] = f"organisation {organisation}"
+    if table.name == "keys":
+        row["id"] = f"key-{organisation}"
+    return row
+
+
+async def tried(connection: asyncpg.Connection, deed: str, *values: Any) -> Any:
+    """What comes of a deed, undone afterwards: the status, or the error's class."""
+    transaction = connection.transaction()
+    await transaction.start()
+    try:
+        return await connection.execute(deed, *values)
+    except asyncpg.PostgresError as refused:
+        return type(refused)
+    finally:
+        await transaction.rollback()
+
+
+async def say(connection: asyncpg.Connection, **settings: str) -> None:
+    for name in ("organisation", "across", "reader"):
+        await connection.execute("select set_config($1, $2, false)", f"fieldworthy.{name}", settings.get(name, ""))
+
+
+def test_every_table_says_whose_its_rows_are() -> None:
+    assert {name for name, column in COLUMN.items() if column not in metadata.tables[name].columns} == set()
+
+
+async def test_nothing_of_another_organisation_in_any_table(plain: asyncpg.Connection) -> None:
+    """Seen, counted, changed, deleted or added: in all tables that there are, so that one without a policy fails here."""
+    for table in metadata.sorted_tables:
+        name, column = table.name, COLUMN[table.name]
+        await say(plain)
+        assert await plain.fetchval(f"select count(*) from {name}") == 0, f"{name} is shown to who says nothing"  # noqa: S608
+        await say(plain, organisation=str(OURS))
+        assert [row[0] for row in await plain.fetch(f"select {column} from {name}")] == [OURS], name  # noqa: S608
+        assert await plain.fetchval(f"select count(*) from {name} where {column} = {THEIRS}") == 0, name  # noqa: S608
+        may = NEVER_CHANGED.get(name, ("update", "delete"))
+        for deed, statement in (("update", f"update {name} set {column} = {column}"), ("delete", f"delete from {name}")):  # noqa: S608
+            came = await tried(plain, f"{statement} where {column} = {THEIRS}")
+            assert came == (f"{deed.upper()} 0" if deed in may else asyncpg.InsufficientPrivilegeError), (name, deed)
+        if "update" in may:
+            given_away = await tried(plain, f"update {name} set {column} = {THEIRS}")  # noqa: S608
+            assert given_away is asyncpg.InsufficientPrivilegeError, name
+        row = row_of(table, THEIRS)
+        names, places = ", ".join(f'"{each}"' for each in row), ", ".join(f"${n}" for n in range(1, len(row) + 1))
+        added = await tried(plain, f"insert into {name} ({names}) values ({places})", *row.values())  # noqa: S608
+        assert added is asyncpg.InsufficientPrivilegeError, name
+
+
+async def test_the_years_own_tables_of_readings_take_new_ones_of_ones_own_and_show_nothing(plain: asyncpg.Connection) -> None:
+    await say(plain, organisation=str(OURS))
+    for partition in PARTITIONS:
+        for deed in (f"select 1 from {partition}", f"update {partition} set value = 0", f"delete from {partition}"):  # noqa: S608
+            assert await tried(plain, deed) is asyncpg.InsufficientPrivilegeError, deed
+    at = micros_of(datetime(2026, 7, 14, tzinfo=UTC))
+    for organisation, outcome in ((OURS, "COPY 1"), (THEIRS, asyncpg.InsufficientPrivilegeError)):
+        transaction = plain.transaction()
+        await transaction.start()
+        try:
+            came: Any = await plain.copy_records_to_table("readings_2026", records=[(organisation, 9, at, 5, None, 5)])
+        except asyncpg.PostgresError as refused:
+            came = type(refused)
+        await transaction.rollback()
+        assert came == outcome
+    with pytest.raises(asyncpg.FeatureNotSupportedError):  # why they go there: into the whole it is refused
+        await plain.copy_records_to_table("readings", records=[(OURS, 9, at, 5, None, 5)])
+
+
+async def test_readings_of_every_year_go_where_they_belong(owner: str, plain: asyncpg.Connection) -> None:
+    """The store's own parting into years is that of the database, which refuses what does not belong into a table."""
+    edges = [micros_of(datetime(year, 1, 1, tzinfo=UTC)) for year in (1990, 2019, 2020, 2021, 2026, 2039, 2040, 2041, 9999)]
+    points = [(at, 7, None) for at in sorted({edge + by for edge in edges for by in (-1, 0, 1)})]
+    store = SqlStore(open_engine(as_plain_role(owner)))
+    async with store.keep(OURS) as kept:
+        await kept.readings.keep([(8, points[3:9]), (9, points), (10, points[:1])], 5)
+    async with store.look(OURS) as kept:
+        assert await kept.readings.series([8, 9, 10]) == {8: points[3:9], 9: points, 10: points[:1]}
+    await store.close()
+    assert set(by_partition([(9, [points[0]]), (8, [points[1], points[2]])])) == {"readings_other"}
+
+
+async def test_keys_and_organisations_are_shown_to_who_looks_for_a_key_and_nothing_else_is(plain: asyncpg.Connection) -> None:
+    await say(plain, across="keys")
+    for table in metadata.sorted_tables:
+        count = await plain.fetchval(f"select count(*) from {table.name}")  # noqa: S608
+        assert count == (2 if table.name in ("keys", "organisations") else 0), table.name
+
+
+async def test_a_version_that_is_shared_is_shown_to_its_reader_and_no_other(owner: str) -> None:
+    store = SqlStore(open_engine(owner))
+    await lend_home(store)
+    await store.close()
+    connection = await asyncpg.connect(as_plain_role(owner))
+    for reader, versions in ((HOME_NAME, 1), ("", 0), ("somebody else", 0)):
+        await say(connection, organisation="1", reader=reader)
+        assert await connection.fetchval("select count(*) from rulebook_versions where organisation <> 1") == versions
+        assert await connection.fetchval("select count(*) from organisations where id <> 1") == versions
+        assert await connection.fetchval("select count(*) from rulebook_drafts where organisation <> 1") == 0
+        for deed in ("delete from rulebook_shares", "update rulebook_shares set reader = 'x'"):
+            assert (await tried(connection, f"{deed} where organisation <> 1")).endswith(" 0")
+    await connection.close()
+
+
+async def test_what_one_transaction_said_is_forgotten_with_it(owner: str, plain: asyncpg.Connection) -> None:
+    """On the same connection the next one says its own; one that says nothing is shown nothing."""
+    store = SqlStore(open_engine(as_plain_role(owner)))
+    for organisation in (OURS, THEIRS, OURS):
+        async with store.look(organisation) as kept:
+            rows = await kept.connection.exec_driver_sql("select organisation from machines")  # type: ignore[attr-defined]
+            assert rows.scalars().all() == [organisation]
+        async with store.engine.connect() as connection:
+            assert (await connection.exec_driver_sql("select count(*) from machines")).scalar() == 0
+    await store.close()
+
+
+async def test_whom_postgresql_lets_past_is_told(owner: str, plain_address: str) -> None:
+    for address, told in ((owner, 1), (plain_address, 0), ("sqlite://", 0)):
+        store = SqlStore(open_engine(address))
+        with capture_logs() as logs:
+            await warn_of_role(store)
+        assert [line["log_level"] for line in logs if "passes by row-level security" in line["event"]] == ["warning"] * told
+        await store.close()
+
+
+async def test_an_owner_that_is_no_superuser_migrates_and_is_held_by_it_and_lets_a_role_in(postgres: Postgres) -> None:
+    address = postgres.empty()
+    boss = await asyncpg.connect(address)
+    name = make_url(address).database
+    for deed in (
+        "drop role if exists fieldworthy_owner",
+        "create role fieldworthy_owner login",
+        f"alter database {name} owner to fieldworthy_owner",
+    ):
+        await boss.execute(deed)
+    as_owner = make_url(address).set(username="fieldworthy_owner").render_as_string(hide_password=False)
+    await go(as_owner, REVISION)
+    await boss.execute("insert into machines values (1, 1, 'r5-17', 1, 0, 'baler', null)")
+    owner = await asyncpg.connect(as_owner)
+    assert await owner.fetchval("select count(*) from machines") == 0
+    await owner.close()
+    await go(as_owner, "0007")
+    assert await boss.fetchval("select count(*) from pg_policies") == 0
+    await go(as_owner, REVISION)
+    plain = make_url(as_plain_role(address)).set(username="fieldworthy_new")
+    with pytest.raises(GrantRefused, match='role "fieldworthy_new" does not exist; make the role first'):
+        await asyncio.to_thread(let_in, as_owner, "fieldworthy_new")
+    await boss.execute("create role fieldworthy_new login")
+    await asyncio.to_thread(let_in, as_owner, "fieldworthy_new")
+    store = SqlStore(open_engine(plain.render_as_string(hide_password=False)))
+    assert await store.reachable()
+    assert not await passes_by(store.engine)
+    async with store.look(OURS) as kept:
+        assert await kept.machines.find("r5-17") is not None
+    async with store.look(THEIRS) as kept:
+        assert await kept.machines.find("r5-17") is None
+    await store.close()
+    await boss.close()
