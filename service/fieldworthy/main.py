@@ -22,6 +22,7 @@ from fieldworthy.rest.machines import machines_router
 from fieldworthy.rest.neighbours import Neighbours
 from fieldworthy.rest.noting import noting
 from fieldworthy.rest.operate import operate_router
+from fieldworthy.rest.quota import Telling
 from fieldworthy.rest.readings import PATH as READINGS
 from fieldworthy.rest.readings import readings_router
 from fieldworthy.rest.refreshing import refreshing
@@ -34,9 +35,20 @@ from fieldworthy.rest.uses import AllUses
 from fieldworthy.rest.work import work_router
 from fieldworthy.usecases.kept import WholeStore
 from fieldworthy.usecases.key_ring import KeyRing
-from fieldworthy.usecases.limits import MAX_AT_ONCE, MAX_BATCH_LINES, MAX_BODY_BYTES, MAX_READINGS_BYTES, MAX_STATES
+from fieldworthy.usecases.limits import (
+    MAX_AT_ONCE,
+    MAX_BATCH_LINES,
+    MAX_BODY_BYTES,
+    MAX_READINGS_BYTES,
+    MAX_STATES,
+    MAX_WRONG_KEYS,
+)
 from fieldworthy.usecases.ports import Clock
+from fieldworthy.usecases.quota import USUAL as USUAL_QUOTA
+from fieldworthy.usecases.quota import Quota
+from fieldworthy.usecases.quotas import Quotas
 from fieldworthy.usecases.standings import Recompute
+from fieldworthy.usecases.wrong_keys import WrongKeys
 
 
 async def _always() -> bool:
@@ -54,14 +66,16 @@ def make_app(
     *,
     is_open: bool = False,
     any_host: bool = False,
+    quota: Quota | None = USUAL_QUOTA,
+    wrong_keys: int = MAX_WRONG_KEYS,
 ) -> FastAPI:
     """
     The service as an ASGI app.
 
     store, clock: the ports' adapters; the caller opens and closes the store. ready: whether the store can be read (for /readyz).
     max_body: bytes of one body; a batch counts by the line instead, and has at most max_lines. max_at_once: requests at one time.
-    max_states: of one procedure that a check explores. is_open: without keys, whoever asks from this machine may do
-    all; any_host: from elsewhere too.
+    max_states: of one procedure that a check explores. is_open: without keys, whoever asks from this machine may do all, as often as they
+    like; any_host: from elsewhere too. quota: of each key, None for none. wrong_keys: that one address may send a minute, 0 for any number.
 
     Raises Undeclared where a route does not say which scope it needs.
     """
@@ -69,10 +83,11 @@ def make_app(
     keeping = Keeping(store, uses.find)
     recompute = Recompute(store, uses.find, writing())
     ring = KeyRing(store, clock)
+    quotas = None if is_open or quota is None else Quotas(store, quota)
 
     @asynccontextmanager
     async def while_running(_: FastAPI) -> AsyncIterator[None]:
-        async with beside(refreshing(recompute)), noting(ring):
+        async with beside(refreshing(recompute)), noting(ring, quotas):
             yield
 
     app = FastAPI(
@@ -90,13 +105,15 @@ def make_app(
     for router in (*routers, fleet_router(keeping, recompute), operate_router(app, ready)):
         app.router.routes += router.routes  # as they are: `include_router` would build each of them a second time
     scopes_of_routes(app.routes)
-    app.state.admission = Neighbours(any_host) if is_open else WithKeys(ring)
+    app.state.admission = Neighbours(any_host) if is_open else WithKeys(ring, quotas, WrongKeys(wrong_keys) if wrong_keys else None)
     problems.install(app)
     openapi.install(app)
     straight = {route.path: route.get_route_handler() for route in evaluate.routes if isinstance(route, RawRoute)}
     app.add_middleware(problems.Straight, handlers=straight)
     app.add_middleware(problems.Guard)
     app.add_middleware(Limits, most=max_body, unlimited=frozenset({BATCH}), at_once=max_at_once, own={READINGS: MAX_READINGS_BYTES})
+    if quotas is not None:
+        app.add_middleware(Telling)
     return app
 
 

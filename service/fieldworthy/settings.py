@@ -8,14 +8,26 @@ from pathlib import Path
 from typing import Literal, cast
 
 from fieldworthy.usecases.database_limits import USUAL, DatabaseLimits
-from fieldworthy.usecases.limits import MAX_AT_ONCE, MAX_BATCH_LINES, MAX_BODY_BYTES, MAX_STATES
+from fieldworthy.usecases.limits import (
+    MAX_AT_ONCE,
+    MAX_BATCH_LINES,
+    MAX_BODY_BYTES,
+    MAX_REQUESTS,
+    MAX_REQUESTS_SECONDS,
+    MAX_STATES,
+    MAX_WRONG_KEYS,
+)
+from fieldworthy.usecases.quota import USUAL as USUAL_QUOTA
+from fieldworthy.usecases.quota import Quota
 
 LogLevel = Literal["debug", "info", "warning", "error"]
 _LOG_LEVELS = ("debug", "info", "warning", "error")
 _YES = frozenset({"1", "yes", "true", "on"})
 _MOST = 1_000_000_000
 _HOUR = 3600
+_DAY = 24 * _HOUR
 _MOST_KEY = 8_000
+_MOST_WRONG_KEYS = 1_000_000
 _NO = frozenset({"", "0", "no", "false", "off"})
 
 VARIABLES = (
@@ -32,6 +44,9 @@ VARIABLES = (
     "FIELDWORTHY_MAX_BATCH_LINES",
     "FIELDWORTHY_MAX_AT_ONCE",
     "FIELDWORTHY_MAX_STATES",
+    "FIELDWORTHY_MAX_REQUESTS",
+    "FIELDWORTHY_MAX_REQUESTS_SECONDS",
+    "FIELDWORTHY_MAX_WRONG_KEYS",
     "FIELDWORTHY_POOL_SIZE",
     "FIELDWORTHY_POOL_OVERFLOW",
     "FIELDWORTHY_POOL_WAIT_SECONDS",
@@ -50,7 +65,8 @@ class SettingUnusable(ValueError):
 class Settings:
     """
     database_url: as written, without driver. database: usecases.database_limits. open_network: whether `--open` may listen beyond this
-    machine. key: what the command line shows a service that it asks. max_*: usecases.limits.
+    machine. key: what the command line shows a service that it asks. max_*: usecases.limits. quota: of each key, None for none;
+    max_wrong_keys: 0 for any number.
     """
 
     database_url: str
@@ -63,6 +79,8 @@ class Settings:
     max_batch_lines: int = MAX_BATCH_LINES
     max_at_once: int = MAX_AT_ONCE
     max_states: int = MAX_STATES
+    quota: Quota | None = USUAL_QUOTA
+    max_wrong_keys: int = MAX_WRONG_KEYS
     database: DatabaseLimits = USUAL
 
 
@@ -80,6 +98,8 @@ def read_settings(environment: Mapping[str, str] | None = None) -> Settings:
         max_batch_lines=_limit(given, "FIELDWORTHY_MAX_BATCH_LINES", MAX_BATCH_LINES),
         max_at_once=_limit(given, "FIELDWORTHY_MAX_AT_ONCE", MAX_AT_ONCE),
         max_states=_limit(given, "FIELDWORTHY_MAX_STATES", MAX_STATES),
+        quota=_quota(given),
+        max_wrong_keys=_limit(given, "FIELDWORTHY_MAX_WRONG_KEYS", MAX_WRONG_KEYS, least=0, most=_MOST_WRONG_KEYS),
         database=DatabaseLimits(
             pool=_limit(given, "FIELDWORTHY_POOL_SIZE", USUAL.pool, most=1000),
             overflow=_limit(given, "FIELDWORTHY_POOL_OVERFLOW", USUAL.overflow, least=0, most=1000),
@@ -146,6 +166,12 @@ def _limit(given: Mapping[str, str], name: str, usual: int, least: int = 1, most
     if not (text.isascii() and text.isdigit() and len(text) <= 10 and least <= int(text) <= most):
         raise SettingUnusable(f"{name} is a whole number from {least} to {most}")
     return int(text)
+
+
+def _quota(given: Mapping[str, str]) -> Quota | None:
+    requests = _limit(given, "FIELDWORTHY_MAX_REQUESTS", MAX_REQUESTS, least=0)
+    seconds = _limit(given, "FIELDWORTHY_MAX_REQUESTS_SECONDS", MAX_REQUESTS_SECONDS, most=_DAY)
+    return Quota(requests, seconds) if requests else None
 
 
 def _seconds(given: Mapping[str, str], name: str, usual: int) -> int:

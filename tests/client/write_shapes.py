@@ -127,7 +127,7 @@ def _typed_dict(name: str, schema: Mapping[str, Any], asks: bool, schemas: Mappi
     members = {m: _type(s, asks, schemas) for m, s in schema["properties"].items()}
     told = {m: kind if m in required else f"NotRequired[{kind}]" for m, kind in members.items()}
     words = textwrap.wrap(" ".join(schema.get("description", name).split()), 130)
-    if _RESERVED & set(told):
+    if any(m in _RESERVED or not m.isidentifier() for m in told):
         inside = ", ".join(f'"{m}": {kind}' for m, kind in told.items())
         return f'{name} = TypedDict("{name}", {{{inside}}})\n' + f'{name}.__doc__ = "{" ".join(words)}"' + "\n"
     lines = [f"class {name}(TypedDict):", f'    """{words[0]}' + ('"""' if len(words) == 1 else "")]

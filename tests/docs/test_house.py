@@ -74,6 +74,9 @@ def test_every_setting_stands_in_the_readme() -> None:
         (MOST_RECORDS, "records of one task that are folded"),
         (MOST_CAUTION_CHARACTERS, "cautions of all steps of one procedure that is run"),
         (limits.MAX_AT_ONCE, "requests at once"),
+        (limits.MAX_REQUESTS, "requests of one key"),
+        (limits.MAX_REQUESTS_SECONDS, "requests of one key"),
+        (limits.MAX_WRONG_KEYS, "wrong keys from one address"),
     ],
 )
 def test_the_readme_states_the_limits_as_they_are(value: int, row: str) -> None:

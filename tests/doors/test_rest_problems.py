@@ -11,7 +11,7 @@ import pytest
 import structlog
 
 from fieldworthy.usecases.refusals import leaves
-from fieldworthy.wire.catalogue import KINDS
+from fieldworthy.wire.catalogue import KINDS, STANDARD_TYPES
 from fieldworthy.wire.problems import Problem
 from tests.doors_app import MemoryStore, client, make_test_app
 
@@ -258,7 +258,8 @@ async def test_a_document_with_errors_is_refused_at_its_place(http: httpx.AsyncC
 async def test_every_kind_has_a_page_and_every_refusal_a_kind(http: httpx.AsyncClient) -> None:
     assert {leaf.code for leaf in leaves()} <= set(KINDS)
     for kind in KINDS.values():
-        page = await http.get(kind.type)
+        page = await http.get(f"/problems/{kind.code}")
+        assert kind.type == STANDARD_TYPES.get(kind.code, f"/problems/{kind.code}")
         assert page.status_code == 200
         assert page.headers["content-type"].startswith("text/html")
         assert kind.code in page.text

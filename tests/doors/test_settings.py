@@ -7,7 +7,16 @@ import pytest
 from fieldworthy.core.procedure.explore import MOST_STATES
 from fieldworthy.settings import SettingUnusable, read_settings
 from fieldworthy.usecases.database_limits import USUAL, DatabaseLimits
-from fieldworthy.usecases.limits import MAX_AT_ONCE, MAX_BATCH_LINES, MAX_BODY_BYTES, MAX_STATES
+from fieldworthy.usecases.limits import (
+    MAX_AT_ONCE,
+    MAX_BATCH_LINES,
+    MAX_BODY_BYTES,
+    MAX_REQUESTS,
+    MAX_REQUESTS_SECONDS,
+    MAX_STATES,
+    MAX_WRONG_KEYS,
+)
+from fieldworthy.usecases.quota import Quota
 
 
 def test_settings_have_defaults_and_are_read_from_the_environment(tmp_path: Path) -> None:
@@ -27,6 +36,9 @@ def test_settings_have_defaults_and_are_read_from_the_environment(tmp_path: Path
             "FIELDWORTHY_MAX_BATCH_LINES": "5",
             "FIELDWORTHY_MAX_AT_ONCE": "7",
             "FIELDWORTHY_MAX_STATES": "9",
+            "FIELDWORTHY_MAX_REQUESTS": "10",
+            "FIELDWORTHY_MAX_REQUESTS_SECONDS": "11",
+            "FIELDWORTHY_MAX_WRONG_KEYS": "0",
             "FIELDWORTHY_POOL_SIZE": "3",
             "FIELDWORTHY_POOL_OVERFLOW": "0",
             "FIELDWORTHY_POOL_WAIT_SECONDS": "4",
@@ -41,6 +53,9 @@ def test_settings_have_defaults_and_are_read_from_the_environment(tmp_path: Path
     assert (told.max_body_bytes, told.max_batch_lines, told.max_at_once, told.max_states) == (1000, 5, 7, 9)
     assert (plain.max_body_bytes, plain.max_batch_lines, plain.max_at_once) == (MAX_BODY_BYTES, MAX_BATCH_LINES, MAX_AT_ONCE)
     assert plain.max_states == MAX_STATES == MOST_STATES
+    assert (told.quota, told.max_wrong_keys) == (Quota(10, 11), 0)
+    assert (plain.quota, plain.max_wrong_keys) == (Quota(MAX_REQUESTS, MAX_REQUESTS_SECONDS), MAX_WRONG_KEYS)
+    assert read_settings({"FIELDWORTHY_MAX_REQUESTS": "0"}).quota is None
     assert (told.database_url, told.host, told.port, told.log_level, told.open_network) == ("postgresql://h/n", "::1", 0, "debug", True)
 
 
@@ -51,6 +66,7 @@ def test_settings_have_defaults_and_are_read_from_the_environment(tmp_path: Path
     + [("FIELDWORTHY_POOL_SIZE", "0"), ("FIELDWORTHY_POOL_OVERFLOW", "-1"), ("FIELDWORTHY_POOL_SIZE", "1001")]
     + [("FIELDWORTHY_LOCK_SECONDS", "0"), ("FIELDWORTHY_STATEMENT_SECONDS", "1.5"), ("FIELDWORTHY_IDLE_SECONDS", "3601")]
     + [("FIELDWORTHY_KEY", "fw_a b"), ("FIELDWORTHY_KEY", "fw_ä"), ("FIELDWORTHY_KEY", "a\nb"), ("FIELDWORTHY_KEY", "x" * 8001)]
+    + [("FIELDWORTHY_MAX_REQUESTS", "-1"), ("FIELDWORTHY_MAX_REQUESTS_SECONDS", "0"), ("FIELDWORTHY_MAX_REQUESTS_SECONDS", "86401")]
     + [("FIELDWORTHY_MAX_STATES", "0"), ("FIELDWORTHY_MAX_BODY_BYTES", "2e6"), ("FIELDWORTHY_MAX_BATCH_LINES", "-1")],
 )
 def test_a_setting_that_cannot_be_is_named(name: str, value: str) -> None:

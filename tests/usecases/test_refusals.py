@@ -5,6 +5,7 @@ import pytest
 from fieldworthy.core.base.finding import Finding
 from fieldworthy.usecases import key_refusals, refusals
 from fieldworthy.usecases.keys import Key, KeyScope
+from fieldworthy.usecases.quota import Quota
 from fieldworthy.usecases.refusals import Refusal, leaves, shorten
 
 LEAVES = leaves()
@@ -41,6 +42,8 @@ MADE: dict[str, Refusal] = {
         key_refusals.KeyEnded(KEY),
         key_refusals.ScopeMissing(KEY, KeyScope.READ),
         key_refusals.FromElsewhere("a web page sent it"),
+        key_refusals.QuotaExceeded(Quota(10, 60), 3),
+        key_refusals.TooManyWrongKeys(10, 3),
         key_refusals.KeyUnknown("x"),
         key_refusals.OrganisationUnknown("x"),
         key_refusals.KeyImpossible("a key without a scope opens nothing", "give it one"),

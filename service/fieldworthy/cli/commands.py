@@ -86,7 +86,7 @@ def migrate(
     migrate(address)
     typer.echo(f"the database is at revision {newest_revision()}")
     if grant is not None:
-        from fieldworthy.cli.trouble import Unanswerable
+        from fieldworthy.cli.unanswerable import Unanswerable
         from fieldworthy.storage.roles import GrantRefused, let_in
 
         try:

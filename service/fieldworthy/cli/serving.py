@@ -120,6 +120,8 @@ async def _serve(settings: Settings, listening: socket.socket, is_open: bool) ->
                 max_states=settings.max_states,
                 is_open=is_open,
                 any_host=settings.open_network,
+                quota=settings.quota,
+                wrong_keys=settings.max_wrong_keys,
             ),
             log_level="debug" if settings.log_level == "debug" else "warning",
             access_log=False,

@@ -12,11 +12,14 @@ from fastapi.routing import iter_route_contexts
 from starlette.requests import Request
 from starlette.routing import BaseRoute
 
+from fieldworthy.rest.quota import tell
 from fieldworthy.usecases.audit import KEY, Actor
-from fieldworthy.usecases.key_refusals import KeyMissing, KeyRefused, NoKey, ScopeMissing
+from fieldworthy.usecases.key_refusals import KeyMissing, KeyRefused, NoKey, QuotaExceeded, ScopeMissing, TooManyWrongKeys
 from fieldworthy.usecases.key_ring import KeyRing
-from fieldworthy.usecases.keys import KeyScope
+from fieldworthy.usecases.keys import Key, KeyScope
+from fieldworthy.usecases.quotas import Quotas
 from fieldworthy.usecases.refusals import Refusal
+from fieldworthy.usecases.wrong_keys import WrongKeys
 
 SCHEME = "key"
 """How the contract calls the way to say who asks."""
@@ -46,20 +49,50 @@ class Admission(Protocol):
     """Decides whether a request may be answered."""
 
     async def __call__(self, request: Request, needs: KeyScope) -> Caller:
-        """Raises NoKey (401), ScopeMissing, FromElsewhere (403)."""
+        """Raises NoKey (401), ScopeMissing, FromElsewhere (403), Throttled (429)."""
 
 
 class WithKeys:
-    """Only who carries a key that works and has the scope."""
+    """Only who carries a key that works and has the scope, and has not used up their quota."""
 
-    def __init__(self, ring: KeyRing) -> None:
+    def __init__(self, ring: KeyRing, quotas: Quotas | None = None, wrong: WrongKeys | None = None) -> None:
+        """quotas: None for none; wrong: how many wrong keys an address may send, None for any number."""
         self._ring = ring
+        self._quotas = quotas
+        self._wrong = wrong
 
     async def __call__(self, request: Request, needs: KeyScope) -> Caller:
-        key = await self._ring.key(bearer(request.scope["headers"]))
+        key = await self._key(request)
+        await self._spend(request, key.id)
         if needs not in key.scopes:
             raise ScopeMissing(key, needs)
         return Caller(key.organisation, Actor(KEY, key.id, key.name), key.scopes)
+
+    async def _key(self, request: Request) -> Key:
+        text = bearer(request.scope["headers"])
+        if self._wrong is None:
+            return await self._ring.key(text)
+        address = request.scope["client"][0] if request.scope.get("client") else ""
+        wait = self._wrong.wait(address)
+        if wait and not self._ring.knows(text):
+            raise TooManyWrongKeys(self._wrong.most, wait)
+        try:
+            return await self._ring.key(text)
+        except KeyRefused as refused:
+            if refused.is_guess:
+                self._wrong.note(address)
+            raise
+
+    async def _spend(self, request: Request, asker: str) -> None:
+        """Counts the request, also where it is refused for what it asks."""
+        if self._quotas is None:
+            return
+        try:
+            left = await self._quotas.spend(asker)
+        except QuotaExceeded as exceeded:
+            tell(request.scope, self._quotas.quota, 0, exceeded.retry_after or 1)
+            raise
+        tell(request.scope, self._quotas.quota, left.remaining, left.wait)
 
 
 def bearer(headers: Iterable[tuple[bytes, bytes]]) -> bytes:

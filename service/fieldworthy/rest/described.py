@@ -6,8 +6,9 @@ from typing import Any
 from pydantic import BaseModel
 
 from fieldworthy.rest.admission import ANYBODY, security
+from fieldworthy.rest.quota import QUOTA_HEADERS, header_ref
 from fieldworthy.usecases.keys import KeyScope
-from fieldworthy.wire.catalogue import KINDS
+from fieldworthy.wire.catalogue import KINDS, STANDARD_TYPES
 from fieldworthy.wire.problems import MEDIA_TYPE
 from fieldworthy.wire.reading import Shape
 
@@ -15,7 +16,12 @@ ALWAYS = (
     *("request.unreadable", "address.too_long", "request.too_many", "request.headers_too_large"),
     *("service.failed", "service.unavailable"),
 )
-KEYED = ("key.missing", "key.refused", "key.ended", "key.scope_missing", "request.from_elsewhere")
+KEYED = (
+    *("key.missing", "key.refused", "key.ended", "key.scope_missing", "request.from_elsewhere"),
+    *("quota.exceeded", "key.too_many_wrong"),
+)
+_RETRY = {"Retry-After": header_ref("RetryAfter")}
+_HEADERS: Mapping[int, Mapping[str, Any]] = {429: {**QUOTA_HEADERS, **_RETRY}, 503: _RETRY}
 BODY = ("body.unreadable", "body.too_large", "body.media_type", "request.does_not_fit")
 RULEBOOK = ("rulebook.unknown", "rulebook.version_unknown", "rulebook.reference_malformed", "rulebook.has_errors")
 
@@ -53,8 +59,9 @@ def described(
     if parameters:
         extra["parameters"] = [dict(p) for p in parameters]
     success: dict[str, Any] = {"description": "The answer", "content": content}
-    if headers:
-        success["headers"] = dict(headers)
+    told = {} if needs is ANYBODY else QUOTA_HEADERS
+    if headers or told:
+        success["headers"] = {**(headers or {}), **told}
     return {
         "operation_id": operation,
         "tags": [tag],
@@ -79,10 +86,17 @@ def problem_responses(codes: Sequence[str]) -> dict[int | str, dict[str, Any]]:
     return {
         status: {
             "description": "; ".join(f"`{code}`: {KINDS[code].title[:1].lower()}{KINDS[code].title[1:]}" for code in found),
-            "content": {MEDIA_TYPE: {"schema": ref("Problem")}},
+            "content": {MEDIA_TYPE: {"schema": _schema(found)}},
+            **({"headers": dict(_HEADERS[status])} if status in _HEADERS else {}),
         }
         for status, found in sorted(by_status.items())
     }
+
+
+def _schema(codes: Sequence[str]) -> dict[str, Any]:
+    """Of the problems with these codes."""
+    names = dict.fromkeys("QuotaProblem" if code in STANDARD_TYPES else "Problem" for code in codes)
+    return ref("Problem") if list(names) == ["Problem"] else {"anyOf": [ref(name) for name in names]}
 
 
 def path_parameter(name: str, description: str, schema: Mapping[str, Any]) -> dict[str, Any]:

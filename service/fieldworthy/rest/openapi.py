@@ -10,6 +10,7 @@ from pydantic import BaseModel, TypeAdapter
 from fieldworthy import __version__
 from fieldworthy.rest.admission import SCHEME
 from fieldworthy.rest.examples import EXAMPLES
+from fieldworthy.rest.quota import HEADERS
 from fieldworthy.usecases.keys import SAYS, KeyScope
 from fieldworthy.wire import (
     answers,
@@ -23,7 +24,7 @@ from fieldworthy.wire import (
     telematics_answers,
     work_answers,
 )
-from fieldworthy.wire.problems import Problem
+from fieldworthy.wire.problems import Problem, QuotaProblem
 
 DESCRIPTION = """Rulebooks for the upkeep of farm machinery, and the answers drawn from them: what is due, whether a step may start,
 what to take along. A machine and its history come with each question, or are kept here and asked about by its id.
@@ -74,7 +75,8 @@ def contract(app: FastAPI) -> dict[str, Any]:
         servers=[{"url": "/", "description": "the service that this document came from"}],
         license_info={"name": "Apache License 2.0", "identifier": "Apache-2.0"},
     )
-    made["components"] = {**made.get("components", {}), "schemas": _schemas(), "securitySchemes": SECURITY}
+    parts = {"schemas": _schemas(), "headers": HEADERS, "securitySchemes": SECURITY}
+    made["components"] = {**made.get("components", {}), **parts}
     made["security"] = [{SCHEME: []}]  # each operation says which scope, and those that anybody may ask that they need none
     for methods in made["paths"].values():
         for operation in methods.values():
@@ -113,6 +115,7 @@ def _schemas() -> dict[str, Any]:
         *telematics_answers.ALL,
         *audit_answers.ALL,
         Problem,
+        QuotaProblem,
     )
     inputs += [(m.__name__, "validation", TypeAdapter(m)) for m in models]
     tops, defs = TypeAdapter.json_schemas(inputs, ref_template="#/components/schemas/{model}")

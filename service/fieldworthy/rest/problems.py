@@ -104,10 +104,10 @@ def _kind(cause: BaseException | None) -> str | None:
 
 
 def _headers_of(trouble: Exception) -> Mapping[str, str] | None:
+    if isinstance(trouble, StoreUnavailable | Refusal) and trouble.retry_after is not None:
+        return {"retry-after": str(trouble.retry_after)}  # RFC 9110, 10.2.3
     if isinstance(trouble, Refusal):
         return challenge(trouble)
-    if isinstance(trouble, StoreUnavailable):
-        return {"retry-after": str(trouble.retry_after)}  # RFC 9110, 10.2.3
     return trouble.headers if isinstance(trouble, Declined) else None
 
 

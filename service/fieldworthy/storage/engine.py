@@ -24,6 +24,7 @@ from fieldworthy.usecases.database_limits import USUAL, DatabaseLimits
 from fieldworthy.usecases.kept import HOME, Kept
 from fieldworthy.usecases.keys import Keys
 from fieldworthy.usecases.ports import Clock, Rulebooks, StoreUnavailable
+from fieldworthy.usecases.quotas import QuotaBook
 
 if TYPE_CHECKING:
     from fieldworthy.storage.kept import SqlKept
@@ -151,8 +152,9 @@ def _write_ahead(cursor: Any, lock: int) -> None:
 
 class SqlStore:
     """
-    Implements `usecases.ports.Shelves`, `usecases.kept.KeepStore` and `usecases.keys.KeyStore`: one transaction a block, committed at its
-    end, undone when it raises. As a `Store` it is the shelf of the organisation that there is without keys.
+    Implements `usecases.ports.Shelves`, `usecases.kept.KeepStore`, `usecases.keys.KeyStore`, `usecases.quotas.QuotaStore`: one
+    transaction a block, committed at its end, undone when it raises. As a `Store` it is the shelf of the organisation that there is
+    without keys.
 
     clock: gives the moments that are noted with what is kept; None: the database's own clock on PostgreSQL, this machine's on SQLite.
     wait: seconds that a writer waits for the others of this process (on SQLite, where one writes at a time).
@@ -256,6 +258,14 @@ class SqlStore:
             keys = _keys(connection, self._clock, actor)
             yield keys
             await keys.trail.write()
+
+    @asynccontextmanager
+    async def keep_quotas(self) -> AsyncIterator[QuotaBook]:
+        """Waits only for who draws from the same quota (but on SQLite, where one writes at a time)."""
+        from fieldworthy.storage.quotas import SqlQuotas
+
+        async with self._begun(0) as connection:  # about nobody's rows: a quota is of a key or a token
+            yield SqlQuotas(connection, self._clock)
 
     @asynccontextmanager
     async def writing(self, organisation: int = HOME) -> AsyncIterator[AsyncConnection]:

@@ -242,4 +242,11 @@ CREATE TRIGGER audit_no_delete before delete on audit begin select raise(abort, 
 
 CREATE TRIGGER audit_no_replace before insert on audit when exists (select 1 from audit where organisation = new.organisation and n = new.n) begin select raise(abort, 'the audit trail is never changed'); end;
 
-insert into alembic_version (version_num) values ('0008');
+CREATE TABLE quotas (
+	asker VARCHAR(64) NOT NULL, 
+	begun BIGINT NOT NULL, 
+	granted BIGINT NOT NULL, 
+	CONSTRAINT pk_quotas PRIMARY KEY (asker)
+);
+
+insert into alembic_version (version_num) values ('0009');

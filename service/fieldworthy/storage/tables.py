@@ -29,7 +29,7 @@ from sqlalchemy import (
 from sqlalchemy.engine import Dialect
 from sqlalchemy.types import TypeDecorator
 
-REVISION = "0008"  # of the newest step in migrations/, which a test holds it to
+REVISION = "0009"  # of the newest step in migrations/, which a test holds it to
 
 metadata = MetaData(
     naming_convention={
@@ -313,4 +313,12 @@ audit = Table(  # who changed what; only ever added to: the database itself refu
     Index(None, "organisation", "at"),
     Index(None, "organisation", "id"),
     Index(None, "organisation", "machine"),
+)
+
+quotas = Table(  # what was granted to whoever asks, in their window of time
+    "quotas",
+    metadata,
+    Column("asker", String(64), primary_key=True),  # the id of a key, or the SHA-256 of a token's issuer and subject
+    Column("begun", BigInteger, nullable=False),
+    Column("granted", BigInteger, nullable=False),  # requests
 )

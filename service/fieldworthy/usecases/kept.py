@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, NamedTuple, Protocol
 from fieldworthy.usecases.audit import Actor, Trail
 from fieldworthy.usecases.keys import KeyStore
 from fieldworthy.usecases.ports import Rulebooks, Shelves
+from fieldworthy.usecases.quotas import QuotaStore
 
 if TYPE_CHECKING:  # each of these rooms is described beside the deeds that use it
     from fieldworthy.usecases.kept_answers import Answers
@@ -214,8 +215,8 @@ class KeepStore(Protocol):
         """Of which something may be kept."""
 
 
-class WholeStore(Shelves, KeepStore, KeyStore, Protocol):
-    """Rulebooks, machines, and the keys to them."""
+class WholeStore(Shelves, KeepStore, KeyStore, QuotaStore, Protocol):
+    """Rulebooks, machines, the keys to them, and how much each may ask."""
 
 
 async def next_known(kept: Kept, machines: Collection[Machine]) -> int:

@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from fieldworthy.core.base.finding import or_list
 from fieldworthy.core.base.micros import micros_text
 from fieldworthy.usecases.keys import SAYS, Key, KeyScope
+from fieldworthy.usecases.quota import Quota
 from fieldworthy.usecases.refusals import DoesNotFit, NotFound, Refusal, shorten
 
 
@@ -29,11 +30,12 @@ class KeyMissing(NoKey):
 
 
 class KeyRefused(NoKey):
-    """What was sent is no key of this service."""
+    """What was sent is no key of this service. is_guess: the store was asked for it, and has none."""
 
     code, title = "key.refused", "there is no such key"
 
-    def __init__(self, why: str = "there is no such key") -> None:
+    def __init__(self, why: str = "there is no such key", is_guess: bool = False) -> None:
+        self.is_guess = is_guess
         super().__init__(why, "send one key, whole and as it was shown, as in `Authorization: Bearer fw_…`")
 
 
@@ -69,6 +71,38 @@ class FromElsewhere(Refusal):
 
     def __init__(self, why: str) -> None:
         super().__init__(why, "ask from this machine, at `localhost` or `127.0.0.1`; or run the service with keys (`fieldworthy key`)")
+
+
+class Throttled(Refusal):
+    """More than a policy allows. policy: its name, as `RateLimit-Policy` and `violated-policies` say it."""
+
+    status = 429
+
+    def __init__(self, policy: str, wait: int, detail: str, remedy: str) -> None:
+        self.policy = policy
+        self.retry_after = wait
+        super().__init__(detail, remedy)
+
+
+class QuotaExceeded(Throttled):
+    """The key has made as many requests in its window of time as it may."""
+
+    code, title = "quota.exceeded", "the key has used up its quota"
+
+    def __init__(self, quota: Quota, wait: int) -> None:
+        detail = f"this key may make {quota.requests:,} requests in {quota.seconds:,} s, over all replicas, and has made them"
+        remedy = f"wait {wait:,} s, as `Retry-After` says; one request may hold many questions or readings"
+        super().__init__(quota.name, wait, detail, remedy)
+
+
+class TooManyWrongKeys(Throttled):
+    """From this address came more keys that there are not than may come in a minute; keys that were seen to work are taken."""
+
+    code, title = "key.too_many_wrong", "too many wrong keys"
+
+    def __init__(self, most: int, wait: int) -> None:
+        detail = f"more than {most:,} wrong keys a minute came from this address: only keys that were seen to work lately are looked at"
+        super().__init__("wrong-keys", wait, detail, f"wait {wait:,} s, as `Retry-After` says, then send a key that works")
 
 
 class KeyUnknown(NotFound):

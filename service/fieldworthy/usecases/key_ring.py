@@ -48,7 +48,8 @@ class KeyRing:
         """The key of that text, which works now. Raises KeyRefused, KeyEnded, StoreUnavailable."""
         called = hashlib.sha256(text).digest()
         seen = self._known.get(called) or self._unknown.get(called)
-        if seen is not None and self._tick() < seen.until:
+        is_asked = seen is None or self._tick() >= seen.until
+        if seen is not None and not is_asked:
             key = seen.key
         else:
             presented = read_key_text(text)
@@ -56,12 +57,16 @@ class KeyRing:
                 raise KeyRefused("what was sent is no key of this service, or was cut or mistyped")
             key = await self._ask_once(called, presented)
         if key is None:
-            raise KeyRefused
+            raise KeyRefused(is_guess=is_asked)
         now = micros_of(self._clock())
         if key.revoked is not None or now >= key.expires:
             raise KeyEnded(key)
         self._used[key.id] = now
         return key
+
+    def knows(self, text: bytes) -> bool:
+        """Whether the key of that text was there when the store was last asked for it. It may have ended since."""
+        return hashlib.sha256(text).digest() in self._known
 
     async def note_used(self) -> None:
         """Tells the store when keys were last used. Raises StoreUnavailable; then it is told the next time."""

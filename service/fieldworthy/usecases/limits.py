@@ -21,6 +21,13 @@ MAX_READINGS_BYTES = 20_000_000
 MAX_AT_ONCE = 200
 """Requests that one process answers at the same time."""
 
+MAX_REQUESTS = 6_000
+MAX_REQUESTS_SECONDS = 60
+"""Requests that one key may make in a window of so many seconds, over all replicas. A bridge that posts every second makes 60."""
+
+MAX_WRONG_KEYS = 30
+"""Wrong keys that one address may send a minute, before keys that were not seen to work wait."""
+
 MAX_STATES = 200_000
 """States of one procedure that a check looks at; one that has more is "not shown safe" (procedure.explore.MOST_STATES)."""
 

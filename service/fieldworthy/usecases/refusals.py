@@ -7,6 +7,9 @@
     │   └── KeyEnded                 key.ended
     ├── ScopeMissing 403             key.scope_missing
     ├── FromElsewhere 403            request.from_elsewhere
+    ├── Throttled 429                                         (usecases.key_refusals)
+    │   ├── QuotaExceeded            quota.exceeded
+    │   └── TooManyWrongKeys         key.too_many_wrong
     ├── NotFound 404
     │   ├── KeyUnknown               key.unknown
     │   ├── OrganisationUnknown      organisation.unknown
@@ -59,6 +62,7 @@ class Refusal(Exception):
     code: ClassVar[str]
     status: ClassVar[int]
     title: ClassVar[str]
+    retry_after: int | None = None  # whole s after which it is worth another try, where that is known
 
     def __init__(self, detail: str, remedy: str, findings: Iterable[Finding] = ()) -> None:
         self.detail = detail

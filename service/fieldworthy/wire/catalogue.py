@@ -1,7 +1,7 @@
 """Every kind of problem that the service answers with. Their codes and types are the contract; their words are not.
 
-`type` is the relative reference `/problems/CODE`; a GET of it answers with a page for people. Those of the use cases are listed in
-`usecases.refusals`; the rest are the doors' own.
+`type` is the relative reference `/problems/CODE`, but where a standard has a type for it; a GET of `/problems/CODE` answers with a page for
+people. Those of the use cases are listed in `usecases.refusals`; the rest are the doors' own.
 """
 
 import inspect
@@ -11,6 +11,14 @@ from types import MappingProxyType
 
 import fieldworthy.usecases.key_refusals  # noqa: F401  # so that its leaves hang on the tree when `leaves` looks for them
 from fieldworthy.usecases.refusals import Refusal, leaves
+
+STANDARD_TYPES: Mapping[str, str] = MappingProxyType(
+    {
+        "quota.exceeded": "https://iana.org/assignments/http-problem-types#quota-exceeded",
+        "key.too_many_wrong": "https://iana.org/assignments/http-problem-types#abnormal-usage-detected",
+    }
+)
+"""The types of draft-ietf-httpapi-ratelimit-headers (September 2025), section 5, by our codes. They carry `violated-policies`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,7 +34,7 @@ class Kind:
     @property
     def type(self) -> str:
         """Its `type`, a URI reference."""
-        return f"/problems/{self.code}"
+        return STANDARD_TYPES.get(self.code, f"/problems/{self.code}")
 
 
 _DOORS = (

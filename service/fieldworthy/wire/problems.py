@@ -9,6 +9,7 @@ from urllib.parse import quote
 from pydantic import BaseModel, ConfigDict, Field
 
 from fieldworthy.core.base.finding import Finding, Severity
+from fieldworthy.usecases.key_refusals import Throttled
 from fieldworthy.usecases.refusals import Refusal
 from fieldworthy.wire.catalogue import KINDS, Kind
 
@@ -47,7 +48,7 @@ class Problem(BaseModel):
     type: Annotated[
         str,
         Field(
-            description="`/problems/CODE`, stable; a GET of it explains the problem",
+            description="`/problems/CODE`, stable; a GET of it explains the problem. Of a quota: the standard's own",
             max_length=200,
             json_schema_extra={"format": "uri-reference"},
         ),
@@ -55,9 +56,18 @@ class Problem(BaseModel):
     title: Annotated[str, Field(max_length=200)]
     status: Annotated[int, Field(ge=400, le=599, json_schema_extra={"format": "int32"})]
     detail: Annotated[str, Field(description="what happened this time, for people", max_length=4000)]
-    code: Annotated[str, Field(description="the last part of `type`: stable, for programs", max_length=80)]
+    code: Annotated[str, Field(description="stable, for programs; a GET of `/problems/CODE` explains it", max_length=80)]
     mend: Annotated[str, Field(description="what to do about it, for people", max_length=4000)]
     errors: Annotated[list[ProblemError], Field(description="each thing to mend; empty where there is no more to say", max_length=2000)]
+
+
+class QuotaProblem(Problem):
+    """A refusal of one request too many (draft-ietf-httpapi-ratelimit-headers, section 5)."""
+
+    violated_policies: Annotated[
+        list[Annotated[str, Field(max_length=80)]],
+        Field(alias="violated-policies", description="the names of the policies, as `RateLimit-Policy` has them", max_length=10),
+    ]
 
 
 def fragment(path: str) -> str:
@@ -117,7 +127,10 @@ def of_findings(findings: Iterable[Finding]) -> dict[str, Any]:
 def of_refusal(refusal: Refusal, under: str = "") -> dict[str, Any]:
     """The problem of a use case's refusal. under: where in the request the findings' document is, as "/rulebook"."""
     found = sorted((replace(f, path=under + f.path) for f in refusal.findings), key=lambda f: f.severity is Severity.WARNING)
-    return problem(refusal.code, refusal.detail, refusal.remedy, found)
+    told = problem(refusal.code, refusal.detail, refusal.remedy, found)
+    if isinstance(refusal, Throttled):
+        told["violated-policies"] = [refusal.policy]
+    return told
 
 
 def of_unreadable(finding: Finding) -> dict[str, Any]:

@@ -136,6 +136,22 @@ class Problem(TypedDict):
     errors: list[ProblemError]
 
 
+QuotaProblem = TypedDict(
+    "QuotaProblem",
+    {
+        "type": str,
+        "title": str,
+        "status": int,
+        "detail": str,
+        "code": str,
+        "mend": str,
+        "errors": list[ProblemError],
+        "violated-policies": list[str],
+    },
+)
+QuotaProblem.__doc__ = "A refusal of one request too many (draft-ietf-httpapi-ratelimit-headers, section 5)."
+
+
 ClearanceUnmet = TypedDict("ClearanceUnmet", {"fact": str, "is": str, "must_be": str})
 ClearanceUnmet.__doc__ = "A fact that would have to change."
 

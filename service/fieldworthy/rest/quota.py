@@ -1,0 +1,71 @@
+"""What answers to a key say of its quota: draft-ietf-httpapi-ratelimit-headers (September 2025), sections 3 and 4."""
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from fieldworthy.usecases.quota import Quota
+
+_TOLD = "fieldworthy.quota"
+
+
+def header_ref(name: str) -> dict[str, str]:
+    """A reference to a header of the contract."""
+    return {"$ref": f"#/components/headers/{name}"}
+
+
+HEADERS: Mapping[str, Any] = {
+    "RateLimitPolicy": {
+        "description": "On every answer to a key, refusals too: how many requests (`q`) it may make in a window of so many seconds (`w`), "
+        "over all replicas; not there where the service has no quota (draft-ietf-httpapi-ratelimit-headers).",
+        "schema": {"type": "string", "maxLength": 200},
+        "example": '"requests";q=6000;w=60',
+    },
+    "RateLimit": {
+        "description": "How many requests are certainly left (`r`), and in how many seconds the window is over (`t`). `r` is what the "
+        "replica that answers has in hand for the key: there may be more, but at `r=0` the next one is refused.",
+        "schema": {"type": "string", "maxLength": 200},
+        "example": '"requests";r=599;t=60',
+    },
+    "RetryAfter": {
+        "description": "After how many seconds it is worth another try.",
+        "schema": {"type": "string", "maxLength": 20, "pattern": "^[0-9]+$"},
+    },
+}
+"""Components of the contract."""
+
+QUOTA_HEADERS: Mapping[str, Any] = {"RateLimit-Policy": header_ref("RateLimitPolicy"), "RateLimit": header_ref("RateLimit")}
+"""Of every answer to a key."""
+
+
+class Telling:
+    """ASGI middleware, outside of everything else: whatever the answer is, and whoever writes it, it carries what was told of the quota."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self.app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] != "http":
+            await self.app(scope, receive, send)
+            return
+        told: list[tuple[bytes, bytes]] = []
+        scope[_TOLD] = told
+
+        async def sent(message: Message) -> None:
+            if told and message["type"] == "http.response.start":
+                before: Sequence[tuple[bytes, bytes]] = message.get("headers", ())
+                message = {**message, "headers": [*before, *told]}
+            await send(message)
+
+        await self.app(scope, receive, sent)
+
+
+def tell(scope: Scope, quota: Quota, remaining: int, wait: int) -> None:
+    """Notes what the answer to this request is to say. remaining: requests; wait: whole s until the window is over."""
+    told = scope.get(_TOLD)
+    if told is not None:
+        told[:] = [
+            (b"ratelimit-policy", f'"{quota.name}";q={quota.requests};w={quota.seconds}'.encode()),
+            (b"ratelimit", f'"{quota.name}";r={remaining};t={wait}'.encode()),
+        ]
