@@ -51,19 +51,24 @@ def free_port() -> int:
 
 
 class Served:
-    """`fieldworthy serve` over a database, at one port for all its lives."""
+    """`fieldworthy serve` over a database, at one port for all its lives. words: what it is started with; more: of its environment."""
 
-    def __init__(self, address: str, room: Path, name: str = "a") -> None:
+    def __init__(
+        self, address: str, room: Path, name: str = "a", words: Sequence[str] = ("serve", "--open"), more: Mapping[str, str] | None = None
+    ) -> None:
         self.port = free_port()
         self.url = f"http://127.0.0.1:{self.port}"
         self.log = room / f"serve-{name}.log"
         self._address = address
+        self._words = words
+        self._more = more or {}
         self._process: subprocess.Popen[bytes] | None = None
 
     async def start(self) -> None:
         """Starts it; ready when it answers. Raises RuntimeError with its log where it does not."""
-        told = {"FIELDWORTHY_DATABASE_URL": self._address, "PATH": os.environ.get("PATH", ""), **LIMITS}
-        program = [sys.executable, "-c", "from fieldworthy.cli import main; main()", "serve", "--open", "--port", str(self.port)]
+        same = {name: os.environ[name] for name in ("PATH", "PYTHONPATH") if name in os.environ}
+        told = {"FIELDWORTHY_DATABASE_URL": self._address, **same, **LIMITS, **self._more}
+        program = [sys.executable, "-c", "from fieldworthy.cli import main; main()", *self._words, "--port", str(self.port)]
         with self.log.open("ab") as log:
             self._process = subprocess.Popen(program, env=told, stderr=log)  # noqa: ASYNC220  # it is awaited below
         end = time.monotonic() + _STARTS_WITHIN
