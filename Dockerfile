@@ -9,7 +9,7 @@ COPY migrations migrations
 # The lock also holds the tools of development: here it is the list of versions and hashes to choose from. What the
 # service itself needs is compiled from it, then installed by hash.
 RUN /opt/build/bin/pip install --require-hashes -r requirements.lock \
-    && /opt/build/bin/uv pip compile -q --generate-hashes --no-header --no-annotate --extra postgres \
+    && /opt/build/bin/uv pip compile -q --generate-hashes --no-header --no-annotate --extra postgres --extra jwt \
         --constraints requirements.lock pyproject.toml -o run.lock \
     && /opt/fieldworthy/bin/pip install --require-hashes -r run.lock \
     && /opt/build/bin/pip wheel -q --no-deps --no-build-isolation -w /dist . \

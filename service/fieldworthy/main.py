@@ -48,6 +48,7 @@ from fieldworthy.usecases.quota import USUAL as USUAL_QUOTA
 from fieldworthy.usecases.quota import Quota
 from fieldworthy.usecases.quotas import Quotas
 from fieldworthy.usecases.standings import Recompute
+from fieldworthy.usecases.tokens import TokenReader, TokenRing
 from fieldworthy.usecases.wrong_keys import WrongKeys
 
 
@@ -68,6 +69,7 @@ def make_app(
     any_host: bool = False,
     quota: Quota | None = USUAL_QUOTA,
     wrong_keys: int = MAX_WRONG_KEYS,
+    tokens: TokenReader | None = None,
 ) -> FastAPI:
     """
     The service as an ASGI app.
@@ -76,6 +78,7 @@ def make_app(
     max_body: bytes of one body; a batch counts by the line instead, and has at most max_lines. max_at_once: requests at one time.
     max_states: of one procedure that a check explores. is_open: without keys, whoever asks from this machine may do all, as often as they
     like; any_host: from elsewhere too. quota: of each key, None for none. wrong_keys: that one address may send a minute, 0 for any number.
+    tokens: what looks at tokens of an issuer outside; None where none are taken.
 
     Raises Undeclared where a route does not say which scope it needs.
     """
@@ -83,6 +86,8 @@ def make_app(
     keeping = Keeping(store, uses.find)
     recompute = Recompute(store, uses.find, writing())
     ring = KeyRing(store, clock)
+    wrong = WrongKeys(wrong_keys) if wrong_keys else None
+    known = None if tokens is None else TokenRing(tokens, store, clock)
     quotas = None if is_open or quota is None else Quotas(store, quota)
 
     @asynccontextmanager
@@ -105,7 +110,7 @@ def make_app(
     for router in (*routers, fleet_router(keeping, recompute), operate_router(app, ready)):
         app.router.routes += router.routes  # as they are: `include_router` would build each of them a second time
     scopes_of_routes(app.routes)
-    app.state.admission = Neighbours(any_host) if is_open else WithKeys(ring, quotas, WrongKeys(wrong_keys) if wrong_keys else None)
+    app.state.admission = Neighbours(any_host) if is_open else WithKeys(ring, quotas, wrong, known)
     problems.install(app)
     openapi.install(app)
     straight = {route.path: route.get_route_handler() for route in evaluate.routes if isinstance(route, RawRoute)}

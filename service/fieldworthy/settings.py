@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal, cast
+from urllib.parse import urlsplit
 
 from fieldworthy.usecases.database_limits import USUAL, DatabaseLimits
 from fieldworthy.usecases.limits import (
@@ -17,8 +18,10 @@ from fieldworthy.usecases.limits import (
     MAX_STATES,
     MAX_WRONG_KEYS,
 )
+from fieldworthy.usecases.loopback import is_loopback
 from fieldworthy.usecases.quota import USUAL as USUAL_QUOTA
 from fieldworthy.usecases.quota import Quota
+from fieldworthy.usecases.tokens import TokenRules
 
 LogLevel = Literal["debug", "info", "warning", "error"]
 _LOG_LEVELS = ("debug", "info", "warning", "error")
@@ -47,6 +50,12 @@ VARIABLES = (
     "FIELDWORTHY_MAX_REQUESTS",
     "FIELDWORTHY_MAX_REQUESTS_SECONDS",
     "FIELDWORTHY_MAX_WRONG_KEYS",
+    "FIELDWORTHY_TOKEN_ISSUER",
+    "FIELDWORTHY_TOKEN_AUDIENCE",
+    "FIELDWORTHY_TOKEN_KEYS",
+    "FIELDWORTHY_TOKEN_ORGANISATION_CLAIM",
+    "FIELDWORTHY_TOKEN_SCOPE_CLAIM",
+    "FIELDWORTHY_TOKEN_LONGEST_SECONDS",
     "FIELDWORTHY_POOL_SIZE",
     "FIELDWORTHY_POOL_OVERFLOW",
     "FIELDWORTHY_POOL_WAIT_SECONDS",
@@ -62,11 +71,19 @@ class SettingUnusable(ValueError):
 
 
 @dataclass(frozen=True, slots=True)
+class TokenSettings:
+    """keys: where the issuer's keys are, an address or the path of a file; rules: usecases.tokens."""
+
+    keys: str
+    rules: TokenRules
+
+
+@dataclass(frozen=True, slots=True)
 class Settings:
     """
     database_url: as written, without driver. database: usecases.database_limits. open_network: whether `--open` may listen beyond this
     machine. key: what the command line shows a service that it asks. max_*: usecases.limits. quota: of each key, None for none;
-    max_wrong_keys: 0 for any number.
+    max_wrong_keys: 0 for any number. tokens: of an issuer outside, None where none are taken.
     """
 
     database_url: str
@@ -81,6 +98,7 @@ class Settings:
     max_states: int = MAX_STATES
     quota: Quota | None = USUAL_QUOTA
     max_wrong_keys: int = MAX_WRONG_KEYS
+    tokens: TokenSettings | None = None
     database: DatabaseLimits = USUAL
 
 
@@ -100,6 +118,7 @@ def read_settings(environment: Mapping[str, str] | None = None) -> Settings:
         max_states=_limit(given, "FIELDWORTHY_MAX_STATES", MAX_STATES),
         quota=_quota(given),
         max_wrong_keys=_limit(given, "FIELDWORTHY_MAX_WRONG_KEYS", MAX_WRONG_KEYS, least=0, most=_MOST_WRONG_KEYS),
+        tokens=_tokens(given),
         database=DatabaseLimits(
             pool=_limit(given, "FIELDWORTHY_POOL_SIZE", USUAL.pool, most=1000),
             overflow=_limit(given, "FIELDWORTHY_POOL_OVERFLOW", USUAL.overflow, least=0, most=1000),
@@ -172,6 +191,37 @@ def _quota(given: Mapping[str, str]) -> Quota | None:
     requests = _limit(given, "FIELDWORTHY_MAX_REQUESTS", MAX_REQUESTS, least=0)
     seconds = _limit(given, "FIELDWORTHY_MAX_REQUESTS_SECONDS", MAX_REQUESTS_SECONDS, most=_DAY)
     return Quota(requests, seconds) if requests else None
+
+
+def _tokens(given: Mapping[str, str]) -> TokenSettings | None:
+    issuer, audience, keys = (given.get(f"FIELDWORTHY_TOKEN_{name}") or "" for name in ("ISSUER", "AUDIENCE", "KEYS"))
+    if not (issuer or audience or keys):
+        return None
+    if not (issuer and audience and keys):
+        raise SettingUnusable(
+            "FIELDWORTHY_TOKEN_ISSUER, FIELDWORTHY_TOKEN_AUDIENCE and FIELDWORTHY_TOKEN_KEYS stand together: a token is taken of one "
+            "issuer, for one audience, by that issuer's keys"
+        )
+    if "://" in keys and not _is_safe(keys):
+        raise SettingUnusable("FIELDWORTHY_TOKEN_KEYS is an https:// address (http:// on this machine only), or the path of a file")
+    rules = TokenRules(
+        issuer,
+        audience,
+        given.get("FIELDWORTHY_TOKEN_ORGANISATION_CLAIM") or "organisation",
+        given.get("FIELDWORTHY_TOKEN_SCOPE_CLAIM") or "scope",
+        _limit(given, "FIELDWORTHY_TOKEN_LONGEST_SECONDS", _DAY, least=0),
+    )
+    return TokenSettings(keys, rules)
+
+
+def _is_safe(address: str) -> bool:
+    """Whether nobody on the way can put other keys in place of the issuer's."""
+    try:
+        parts = urlsplit(address)
+        host = parts.hostname or ""
+        return bool(host) and parts.username is None and (parts.scheme == "https" or (parts.scheme == "http" and is_loopback(host)))
+    except ValueError:
+        return False
 
 
 def _seconds(given: Mapping[str, str], name: str, usual: int) -> int:

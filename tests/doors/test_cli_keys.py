@@ -1,9 +1,12 @@
 """`fieldworthy key`, and `serve` with keys, as a person and a script meet them: the processes are real."""
 
+import json
+import os
 import re
 import signal
 import subprocess
 import sys
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -14,6 +17,7 @@ import pytest
 
 from fieldworthy.usecases.keys import KEY_PATTERN
 from tests.doors.test_cli import RULEBOOK, Run, _wait_for, due, run
+from tests.keep.issuing import AUDIENCE, ISSUER, public, token
 
 __all__ = ["run"]  # the fixture
 
@@ -122,7 +126,8 @@ def test_help_names_the_scopes(run: Run) -> None:
 def served(tmp_path: Path, *options: str, **environment: str) -> Iterator[tuple[str, list[str]]]:
     """A running service over that folder's database: its address, and the lines that it writes at its start."""
     command = [sys.executable, "-c", "from fieldworthy.cli import main; main()", "serve", "--port", "0", *options]
-    env = {"FIELDWORTHY_DATA_DIR": str(tmp_path / "data"), "PATH": "", "HOME": str(tmp_path), **environment}
+    same = {"PYTHONPATH": os.environ["PYTHONPATH"]} if "PYTHONPATH" in os.environ else {}
+    env = {"FIELDWORTHY_DATA_DIR": str(tmp_path / "data"), "PATH": "", "HOME": str(tmp_path), **same, **environment}
     with subprocess.Popen(command, env=env, stderr=subprocess.PIPE, text=True) as process:
         assert process.stderr is not None
         lines = [process.stderr.readline()]
@@ -193,6 +198,28 @@ def test_what_was_kept_open_is_the_first_organisations(run: Run, tmp_path: Path)
     with served(tmp_path) as (address, _):
         found = [httpx.get(f"{address}/v1/rulebooks", headers={"authorization": f"Bearer {key}"}).json()["items"] for key in keys]
     assert [[item["name"] for item in items] for items in found] == [["plover-r5-baler"], []]
+
+
+def test_a_service_that_takes_tokens_needs_no_key_and_says_what_it_lacks(run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    file = tmp_path / "jwks.json"
+    told = {"FIELDWORTHY_TOKEN_ISSUER": ISSUER, "FIELDWORTHY_TOKEN_AUDIENCE": AUDIENCE, "FIELDWORTHY_TOKEN_KEYS": str(file)}
+    now = int(time.time())
+    text = token("ed", "EdDSA", iat=now, exp=now + 60)
+    for name, value in told.items():
+        monkeypatch.setenv(name, value)
+    assert "FIELDWORTHY_TOKEN_KEYS can't be used" in run("serve", "--port", "0").err
+    file.write_text(json.dumps({"keys": [public("ed")]}))
+    without = "import sys; sys.modules['joserfc'] = None; from fieldworthy.cli import main; main()"
+    ran = subprocess.run([sys.executable, "-c", without, "serve", "--port", "0"], capture_output=True, text=True, timeout=60)
+    assert (ran.returncode, ran.stderr.count("\n")) == (2, 1)
+    assert "install `fieldworthy[jwt]`" in ran.stderr
+    with served(tmp_path, **told) as (address, _):
+        answer = httpx.get(f"{address}/v1/machines", headers={"authorization": f"Bearer {text}"})
+        assert (answer.status_code, answer.json()["code"]) == (403, "token.organisation_unknown")
+        run(*CREATE)  # its organisation is there from then on
+        answer = httpx.get(f"{address}/v1/machines", headers={"authorization": f"Bearer {text}"})
+        assert (answer.status_code, answer.json()) == (200, {"items": [], "next": None})
+        assert answer.headers["ratelimit-policy"] == '"requests";q=6000;w=60'
 
 
 def test_the_settings_do_not_show_the_key() -> None:

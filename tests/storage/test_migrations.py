@@ -213,6 +213,8 @@ async def test_serial_numbers_are_taken_from_the_documents_that_stand(empty_addr
             assert "ix_machines_organisation_serial" in plan
         await go(address, "0005")
         assert (await run(address, "select * from machines order by 1, 2"))[0] == (1, 1, "a", 1, 1, "baler", None)
+
+
 async def test_the_audit_trail_comes_and_goes_beside_all_that_is_kept(empty_address: str) -> None:
     address = empty_address
     await go(address, "0005")

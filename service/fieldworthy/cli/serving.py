@@ -10,14 +10,16 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from fieldworthy.cli.unanswerable import Unanswerable
-from fieldworthy.settings import Settings
+from fieldworthy.settings import Settings, TokenSettings
 from fieldworthy.usecases.loopback import is_loopback
 
 if TYPE_CHECKING:
     from fieldworthy.storage.engine import SqlStore
+    from fieldworthy.usecases.tokens import TokenReader
 
 GRACE_SECONDS = 15
 IDLE_CONNECTIONS = 1000  # kept open beside those that are answered; more than both are turned away by the server itself
@@ -78,6 +80,24 @@ def _log(level: str) -> None:
     )
 
 
+async def _tokens(settings: TokenSettings) -> "TokenReader":
+    """What looks at tokens. Raises Unanswerable where the library is missing, or a file of keys holds none; an issuer may be away."""
+    try:
+        from fieldworthy.tokens.issuer import Issuer
+        from fieldworthy.tokens.reader import SignedTokens
+        from fieldworthy.tokens.sources import NotHad, from_address, from_file
+    except ImportError:
+        raise Unanswerable("FIELDWORTHY_TOKEN_KEYS is set, and tokens need the library `joserfc`; install `fieldworthy[jwt]`") from None
+    is_address = "://" in settings.keys
+    issuer = Issuer(from_address(settings.keys) if is_address else from_file(Path(settings.keys)))
+    if not is_address:
+        try:
+            await issuer.ready()
+        except NotHad as trouble:
+            raise Unanswerable(f"the file of FIELDWORTHY_TOKEN_KEYS can't be used: {trouble.why}") from None
+    return SignedTokens(issuer, settings.rules)
+
+
 async def _serve(settings: Settings, listening: socket.socket, is_open: bool) -> None:
     gc.disable()  # until all is loaded: the collector would look through it again and again, and find nothing to throw away
 
@@ -103,7 +123,8 @@ async def _serve(settings: Settings, listening: socket.socket, is_open: bool) ->
     store = SqlStore(open_engine(settings.database_url, settings.database), wait=settings.database.lock)
     try:
         await prepare(store, settings.database_url)
-        if not is_open and not any(held.works for held in await list_keys(store)):
+        tokens = None if is_open or settings.tokens is None else await _tokens(settings.tokens)
+        if not is_open and tokens is None and not any(held.works for held in await list_keys(store)):
             raise Unanswerable(
                 "there is no key that works, so nobody could ask anything; make one with `fieldworthy key create`, or add --open to run "
                 "without keys, on this machine only"
@@ -122,6 +143,7 @@ async def _serve(settings: Settings, listening: socket.socket, is_open: bool) ->
                 any_host=settings.open_network,
                 quota=settings.quota,
                 wrong_keys=settings.max_wrong_keys,
+                tokens=tokens,
             ),
             log_level="debug" if settings.log_level == "debug" else "warning",
             access_log=False,

@@ -8,17 +8,19 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, Protocol
 
+import structlog
 from fastapi.routing import iter_route_contexts
 from starlette.requests import Request
 from starlette.routing import BaseRoute
 
 from fieldworthy.rest.quota import tell
-from fieldworthy.usecases.audit import KEY, Actor
-from fieldworthy.usecases.key_refusals import KeyMissing, KeyRefused, NoKey, QuotaExceeded, ScopeMissing, TooManyWrongKeys
+from fieldworthy.usecases.audit import Actor
+from fieldworthy.usecases.key_refusals import KeyMissing, KeyRefused, NoKey, QuotaExceeded, ScopeMissing, TokenRefused, TooManyWrongKeys
 from fieldworthy.usecases.key_ring import KeyRing
-from fieldworthy.usecases.keys import Key, KeyScope
+from fieldworthy.usecases.keys import Asker, KeyScope
 from fieldworthy.usecases.quotas import Quotas
 from fieldworthy.usecases.refusals import Refusal
+from fieldworthy.usecases.tokens import TokenRing
 from fieldworthy.usecases.wrong_keys import WrongKeys
 
 SCHEME = "key"
@@ -29,6 +31,8 @@ ANYBODY = None
 
 _REALM = 'Bearer realm="fieldworthy"'
 _CALLER = "fieldworthy.caller"
+
+log = structlog.get_logger("fieldworthy.rest")
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,35 +57,43 @@ class Admission(Protocol):
 
 
 class WithKeys:
-    """Only who carries a key that works and has the scope, and has not used up their quota."""
+    """Only who carries a key that works, or a token, and has the scope, and has not used up their quota."""
 
-    def __init__(self, ring: KeyRing, quotas: Quotas | None = None, wrong: WrongKeys | None = None) -> None:
-        """quotas: None for none; wrong: how many wrong keys an address may send, None for any number."""
+    def __init__(
+        self, ring: KeyRing, quotas: Quotas | None = None, wrong: WrongKeys | None = None, tokens: TokenRing | None = None
+    ) -> None:
+        """quotas: None for none; wrong: how many wrong keys an address may send, None for any number; tokens: None where none are taken."""
         self._ring = ring
         self._quotas = quotas
         self._wrong = wrong
+        self._tokens = tokens
 
     async def __call__(self, request: Request, needs: KeyScope) -> Caller:
-        key = await self._key(request)
-        await self._spend(request, key.id)
-        if needs not in key.scopes:
-            raise ScopeMissing(key, needs)
-        return Caller(key.organisation, Actor(KEY, key.id, key.name), key.scopes)
+        asker = await self._asker(request)
+        await self._spend(request, asker.quota)
+        if needs not in asker.scopes:
+            raise ScopeMissing(asker, needs)
+        return Caller(asker.organisation, asker.actor, asker.scopes)
 
-    async def _key(self, request: Request) -> Key:
+    async def _asker(self, request: Request) -> Asker:
         text = bearer(request.scope["headers"])
-        if self._wrong is None:
-            return await self._ring.key(text)
         address = request.scope["client"][0] if request.scope.get("client") else ""
-        wait = self._wrong.wait(address)
-        if wait and not self._ring.knows(text):
+        wait = 0 if self._wrong is None else self._wrong.wait(address)
+        if self._wrong is not None and wait and not self._knows(text):
             raise TooManyWrongKeys(self._wrong.most, wait)
         try:
-            return await self._ring.key(text)
-        except KeyRefused as refused:
-            if refused.is_guess:
+            if self._tokens is not None and text.count(b".") == 2:  # of which no key has one
+                return await self._tokens.asker(text)
+            return (await self._ring.key(text)).asker()
+        except (KeyRefused, TokenRefused) as refused:
+            if self._wrong is not None and refused.is_guess:
                 self._wrong.note(address)
+            if isinstance(refused, TokenRefused):
+                log.info("a token was refused", why=refused.why)
             raise
+
+    def _knows(self, text: bytes) -> bool:
+        return self._ring.knows(text) or (self._tokens is not None and self._tokens.knows(text))
 
     async def _spend(self, request: Request, asker: str) -> None:
         """Counts the request, also where it is refused for what it asks."""

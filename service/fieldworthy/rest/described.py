@@ -16,9 +16,10 @@ ALWAYS = (
     *("request.unreadable", "address.too_long", "request.too_many", "request.headers_too_large"),
     *("service.failed", "service.unavailable"),
 )
+TOKENS = ("token.refused", "token.ended", "token.organisation_unknown")
 KEYED = (
     *("key.missing", "key.refused", "key.ended", "key.scope_missing", "request.from_elsewhere"),
-    *("quota.exceeded", "key.too_many_wrong"),
+    *("quota.exceeded", "key.too_many_wrong", *TOKENS),
 )
 _RETRY = {"Retry-After": header_ref("RetryAfter")}
 _HEADERS: Mapping[int, Mapping[str, Any]] = {429: {**QUOTA_HEADERS, **_RETRY}, 503: _RETRY}

@@ -57,7 +57,8 @@ SECURITY = {
         "description": "`Authorization: Bearer` and a key of your organisation (`fieldworthy key create`). Each operation names the scope "
         "that its key needs; none holds another: "
         + "; ".join(f"`{scope}`: {SAYS[scope]}" for scope in KeyScope)
-        + ". A service that runs with `--open` asks for none.",
+        + ". Where the service is told of an issuer of tokens, a JWT of that issuer (RFC 7519) stands in a key's place. A service that "
+        "runs with `--open` asks for none.",
     }
 }
 

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from fieldworthy.core.base.finding import or_list
 from fieldworthy.core.base.micros import micros_text
-from fieldworthy.usecases.keys import SAYS, Key, KeyScope
+from fieldworthy.usecases.keys import SAYS, Asker, Key, KeyScope
 from fieldworthy.usecases.quota import Quota
 from fieldworthy.usecases.refusals import DoesNotFit, NotFound, Refusal, shorten
 
@@ -50,16 +50,51 @@ class KeyEnded(NoKey):
         super().__init__(f"the key `{key.id}` {why} at {micros_text(at)}", "ask whoever runs the service for a new one")
 
 
+class TokenRefused(NoKey):
+    """What was sent is no token that this service takes. why: for the log, not for who sent it; is_guess: its signature or key is wrong."""
+
+    code, title = "token.refused", "this token is not taken"
+
+    def __init__(self, why: str = "", is_guess: bool = False) -> None:
+        self.why = why
+        self.is_guess = is_guess
+        super().__init__(
+            "what was sent is no token that this service takes",
+            "get one from the issuer that whoever runs the service names, or send a key",
+        )
+
+
+class TokenEnded(NoKey):
+    """The token's time is over."""
+
+    code, title = "token.ended", "this token works no longer"
+
+    def __init__(self) -> None:
+        super().__init__("the token has expired", "get a new one from its issuer")
+
+
+class TokenOrganisationUnknown(Refusal):
+    """The token names no organisation that is known here."""
+
+    code, status, title = "token.organisation_unknown", 403, "the token's organisation is not known here"
+
+    def __init__(self) -> None:
+        super().__init__(
+            "the token names no organisation that is known here",
+            "whoever runs the service makes one with its first key (`fieldworthy key`)",
+        )
+
+
 class ScopeMissing(Refusal):
-    """The key does not allow this."""
+    """The key, or the token, does not allow this."""
 
     code, status, title = "key.scope_missing", 403, "the key does not allow this"
 
-    def __init__(self, key: Key, needs: KeyScope) -> None:
+    def __init__(self, asker: Asker, needs: KeyScope) -> None:
         self.needs = needs
-        has = ", ".join(f"`{scope}`" for scope in KeyScope if scope in key.scopes)
+        has = ", ".join(f"`{scope}`" for scope in KeyScope if scope in asker.scopes)
         super().__init__(
-            f"this needs a key with the scope `{needs}` ({SAYS[needs]}), and the key `{key.id}` has {has or 'none'}",
+            f"this needs a key with the scope `{needs}` ({SAYS[needs]}), and {asker.called} has {has or 'none'}",
             f"use a key with the scope `{needs}`, or ask whoever runs the service for one",
         )
 

@@ -22,7 +22,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Protocol
 
-from fieldworthy.usecases.audit import Actor
+from fieldworthy.usecases.audit import KEY, Actor
 
 PREFIX = "fw_"
 SECRET_BYTES = 32
@@ -80,6 +80,24 @@ class Key:
     expires: int
     revoked: int | None = None
     last_used: int | None = None
+
+    def asker(self) -> "Asker":
+        """Who asks with it."""
+        return Asker(self.organisation, self.scopes, f"the key `{self.id}`", self.id, Actor(KEY, self.id, self.name))
+
+
+@dataclass(frozen=True, slots=True)
+class Asker:
+    """
+    Who asks, whether by a key or a token. called: as messages call it; quota: whose quota it is counted in, at most 64 characters; actor:
+    as the audit trail tells of what they change.
+    """
+
+    organisation: int
+    scopes: frozenset[KeyScope]
+    called: str
+    quota: str
+    actor: Actor
 
 
 @dataclass(frozen=True, slots=True)

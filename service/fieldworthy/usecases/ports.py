@@ -145,6 +145,15 @@ class StoreUnavailable(Exception):
         super().__init__(f"{detail}; {remedy}")
 
 
+class IssuerUnavailable(StoreUnavailable):
+    """The keys of tokens' issuer, which it keeps itself, can't be had at the moment: nobody can tell whether a token is good."""
+
+    def __init__(self, retry_after: int) -> None:
+        super().__init__(
+            "the keys of the tokens' issuer can't be had at the moment", "send it again in a moment, or use a key", retry_after
+        )
+
+
 class Store(Protocol):
     """Where the rulebooks of one organisation are kept. Its blocks raise StoreUnavailable."""
 

@@ -4,7 +4,10 @@
     ├── NoKey 401                                             (usecases.key_refusals)
     │   ├── KeyMissing               key.missing
     │   ├── KeyRefused               key.refused
-    │   └── KeyEnded                 key.ended
+    │   ├── KeyEnded                 key.ended
+    │   ├── TokenRefused             token.refused
+    │   └── TokenEnded               token.ended
+    ├── TokenOrganisationUnknown 403 token.organisation_unknown
     ├── ScopeMissing 403             key.scope_missing
     ├── FromElsewhere 403            request.from_elsewhere
     ├── Throttled 429                                         (usecases.key_refusals)
