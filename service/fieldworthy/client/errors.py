@@ -56,7 +56,7 @@ class FieldworthyError(Exception):
 
     @property
     def code(self) -> str | None:
-        """The last part of `type`."""
+        """Stable, for programs; most often the last part of `type`."""
         return None if self.problem is None else self.problem["code"]
 
     @property
