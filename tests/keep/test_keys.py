@@ -20,6 +20,7 @@ from starlette.requests import Request
 from fieldworthy.rest.admission import Admission, Caller, WithKeys
 from fieldworthy.rest.noting import noting
 from fieldworthy.storage.engine import SqlStore
+from fieldworthy.usecases.audit import Actor
 from fieldworthy.usecases.keep_keys import create_key, list_keys, revoke_key
 from fieldworthy.usecases.key_refusals import KeyEnded, KeyRefused
 from fieldworthy.usecases.key_ring import LIFE_SECONDS, MOST_UNKNOWN, KeyRing
@@ -195,10 +196,10 @@ class Counted:
             yield keys
 
     @asynccontextmanager
-    async def keep_keys(self) -> AsyncIterator[Keys]:
+    async def keep_keys(self, actor: Actor) -> AsyncIterator[Keys]:
         if self.away:
             raise StoreUnavailable("the database is away", "try again")
-        async with self.store.keep_keys() as keys:
+        async with self.store.keep_keys(actor) as keys:
             yield keys
 
 

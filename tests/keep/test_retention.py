@@ -9,6 +9,7 @@ import pytest
 
 from fieldworthy.core.base.micros import DAY, HOUR, micros_of, micros_text
 from fieldworthy.storage.engine import SqlStore
+from fieldworthy.usecases.audit import Actor
 from fieldworthy.usecases.kept import HOME
 from fieldworthy.usecases.retention import Thinning, months_before, retain
 from tests.keep.histories import load, publish
@@ -156,8 +157,8 @@ class Slow:
         self.dropped = asyncio.Event()
 
     @asynccontextmanager
-    async def thin(self, organisation: int) -> AsyncIterator[Thinning]:
-        async with self._store.thin(organisation) as thinning:
+    async def thin(self, organisation: int, actor: Actor) -> AsyncIterator[Thinning]:
+        async with self._store.thin(organisation, actor) as thinning:
             yield thinning
             if (machine := await thinning.kept.machines.find("r5-1")) is not None:
                 (meter,) = (await thinning.kept.readings.meters_of([machine.key])).values()
