@@ -16,6 +16,7 @@ from fieldworthy.rest.beside import beside
 from fieldworthy.rest.body import RawRoute
 from fieldworthy.rest.evaluate import evaluate_router
 from fieldworthy.rest.fleet import fleet_router, writing
+from fieldworthy.rest.headers import Headers
 from fieldworthy.rest.keeping import Keeping
 from fieldworthy.rest.limits import Limits
 from fieldworthy.rest.machines import machines_router
@@ -119,6 +120,7 @@ def make_app(
     app.add_middleware(Limits, most=max_body, unlimited=frozenset({BATCH}), at_once=max_at_once, own={READINGS: MAX_READINGS_BYTES})
     if quotas is not None:
         app.add_middleware(Telling)
+    app.add_middleware(Headers)
     return app
 
 

@@ -1,7 +1,7 @@
 """For operators and readers: health, readiness, the contract, its page, and a page for every problem."""
 
 import re
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Mapping
 from html import escape
 from importlib.resources import files
 
@@ -13,6 +13,7 @@ from fieldworthy.rest.admission import ANYBODY
 from fieldworthy.rest.answers import json_answer
 from fieldworthy.rest.body import Declined, RawRoute
 from fieldworthy.rest.described import described, undescribed
+from fieldworthy.rest.headers import STRICT
 from fieldworthy.wire import shelf_answers as answers
 from fieldworthy.wire.catalogue import KINDS
 from fieldworthy.wire.problems import problem
@@ -27,11 +28,10 @@ _FILES = {
     "swagger-ui.css": (_LIBRARY, "text/css; charset=utf-8"),
     "docs.js": (files("fieldworthy.rest") / "static", "text/javascript; charset=utf-8"),
 }
-_LOCKED = {
-    "content-security-policy": "default-src 'none'; script-src 'self'; style-src 'self' 'unsafe-inline'; img-src 'self' data:; "
-    "connect-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'",
-    "x-content-type-options": "nosniff",
-    "referrer-policy": "no-referrer",
+_PUBLIC = {"cache-control": "no-cache"}  # the same for everybody, and of this release
+_DOCS = {
+    **_PUBLIC,
+    "content-security-policy": "script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; " + STRICT,
 }
 
 _PAGE = """<!doctype html>
@@ -48,7 +48,7 @@ def operate_router(app: FastAPI, ready: Ready) -> APIRouter:
         "/healthz", **described("getHealth", TAG, ANYBODY, "Does the process run", "Answers as long as the process runs.", answers.Health)
     )
     async def healthz(request: Request) -> Response:
-        return json_answer({"status": "ok"}, headers={"cache-control": "no-store"})
+        return json_answer({"status": "ok"})
 
     @router.get(
         "/readyz",
@@ -66,17 +66,17 @@ def operate_router(app: FastAPI, ready: Ready) -> APIRouter:
     async def readyz(request: Request) -> Response:
         if not await ready():
             raise Declined(problem("service.unavailable", "the store can't be read at the moment"), {"retry-after": "5"})
-        return json_answer({"status": "ok"}, headers={"cache-control": "no-store"})
+        return json_answer({"status": "ok"})
 
     @router.get("/openapi.json", **undescribed())
     async def contract(request: Request) -> Response:
-        return json_answer(app.openapi())
+        return json_answer(app.openapi(), headers=_PUBLIC)
 
     @router.get("/docs", **undescribed())
     async def docs(request: Request) -> Response:
-        head = '<link rel="stylesheet" href="docs/swagger-ui.css">'
+        head = '<link rel="icon" href="data:,"><link rel="stylesheet" href="docs/swagger-ui.css">'
         body = '<div id="page"></div><script src="docs/swagger-ui-bundle.js"></script><script src="docs/docs.js"></script>'
-        return _html(_PAGE.format(title="Fieldworthy: the interface", head=head, body=body))
+        return _html(_PAGE.format(title="Fieldworthy: the interface", head=head, body=body), _DOCS)
 
     @router.get("/docs/{file}", **undescribed())
     async def docs_file(request: Request) -> Response:
@@ -84,7 +84,7 @@ def operate_router(app: FastAPI, ready: Ready) -> APIRouter:
         if name not in _FILES:
             raise Declined(problem("address.unknown", "there is no such file", "see /docs"))
         folder, kind = _FILES[name]
-        return Response((folder / name).read_bytes(), 200, {"cache-control": "public, max-age=3600", **_LOCKED}, kind)
+        return Response((folder / name).read_bytes(), 200, {"cache-control": "public, max-age=3600"}, kind)
 
     @router.get("/problems", **undescribed())
     async def problems(request: Request) -> Response:
@@ -108,5 +108,5 @@ def _prose(text: str) -> str:
     return re.sub(r"`([^`]+)`", r"<code>\1</code>", escape(text))
 
 
-def _html(text: str) -> Response:
-    return Response(text, 200, _LOCKED, "text/html; charset=utf-8")
+def _html(text: str, headers: Mapping[str, str] = _PUBLIC) -> Response:
+    return Response(text, 200, dict(headers), "text/html; charset=utf-8")
