@@ -1,7 +1,7 @@
 """Where ports meet their adapters, and the app is put together."""
 
 import gc
-from collections.abc import AsyncIterator, Awaitable, Callable
+from collections.abc import AsyncIterator, Awaitable, Callable, Collection
 from contextlib import asynccontextmanager
 
 from fastapi import FastAPI
@@ -23,6 +23,7 @@ from fieldworthy.rest.machines import machines_router
 from fieldworthy.rest.neighbours import Neighbours
 from fieldworthy.rest.noting import noting
 from fieldworthy.rest.operate import operate_router
+from fieldworthy.rest.origins import Origins
 from fieldworthy.rest.quota import Telling
 from fieldworthy.rest.readings import PATH as READINGS
 from fieldworthy.rest.readings import readings_router
@@ -71,6 +72,7 @@ def make_app(
     quota: Quota | None = USUAL_QUOTA,
     wrong_keys: int = MAX_WRONG_KEYS,
     tokens: TokenReader | None = None,
+    origins: Collection[str] = (),
 ) -> FastAPI:
     """
     The service as an ASGI app.
@@ -79,7 +81,7 @@ def make_app(
     max_body: bytes of one body; a batch counts by the line instead, and has at most max_lines. max_at_once: requests at one time.
     max_states: of one procedure that a check explores. is_open: without keys, whoever asks from this machine may do all, as often as they
     like; any_host: from elsewhere too. quota: of each key, None for none. wrong_keys: that one address may send a minute, 0 for any number.
-    tokens: what looks at tokens of an issuer outside; None where none are taken.
+    tokens: what looks at tokens of an issuer outside; None where none are taken. origins: whose pages may ask from a browser.
 
     Raises Undeclared where a route does not say which scope it needs.
     """
@@ -111,7 +113,7 @@ def make_app(
     for router in (*routers, fleet_router(keeping, recompute), operate_router(app, ready)):
         app.router.routes += router.routes  # as they are: `include_router` would build each of them a second time
     scopes_of_routes(app.routes)
-    app.state.admission = Neighbours(any_host) if is_open else WithKeys(ring, quotas, wrong, known)
+    app.state.admission = Neighbours(any_host, origins) if is_open else WithKeys(ring, quotas, wrong, known)
     problems.install(app)
     openapi.install(app)
     straight = {route.path: route.get_route_handler() for route in evaluate.routes if isinstance(route, RawRoute)}
@@ -120,6 +122,8 @@ def make_app(
     app.add_middleware(Limits, most=max_body, unlimited=frozenset({BATCH}), at_once=max_at_once, own={READINGS: MAX_READINGS_BYTES})
     if quotas is not None:
         app.add_middleware(Telling)
+    if origins:
+        app.add_middleware(Origins, named=origins)
     app.add_middleware(Headers)
     return app
 

@@ -1,6 +1,7 @@
 """What the environment says, read once by whoever builds the service; everybody else is given values. README.md names each."""
 
 import os
+import re
 import sys
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -31,6 +32,7 @@ _HOUR = 3600
 _DAY = 24 * _HOUR
 _MOST_KEY = 8_000
 _MOST_WRONG_KEYS = 1_000_000
+_LONGEST_ORIGIN = 300
 _NO = frozenset({"", "0", "no", "false", "off"})
 
 VARIABLES = (
@@ -42,6 +44,7 @@ VARIABLES = (
     "FIELDWORTHY_PORT",
     "FIELDWORTHY_LOG_LEVEL",
     "FIELDWORTHY_OPEN_NETWORK",
+    "FIELDWORTHY_CORS_ORIGINS",
     "FIELDWORTHY_KEY",
     "FIELDWORTHY_MAX_BODY_BYTES",
     "FIELDWORTHY_MAX_BATCH_LINES",
@@ -82,15 +85,17 @@ class TokenSettings:
 class Settings:
     """
     database_url: as written, without driver. database: usecases.database_limits. open_network: whether `--open` may listen beyond this
-    machine. key: what the command line shows a service that it asks. max_*: usecases.limits. quota: of each key, None for none;
-    max_wrong_keys: 0 for any number. tokens: of an issuer outside, None where none are taken.
+    machine. cors_origins: whose pages may ask (`rest.origins`). key: what the command line shows a service that it asks. max_*:
+    usecases.limits. quota: of each key, None for none; max_wrong_keys: 0 for any number. tokens: of an issuer outside, None where none
+    are taken.
     """
 
-    database_url: str
+    database_url: str = field(repr=False)  # it may hold a password
     host: str = "127.0.0.1"
     port: int = 8000
     log_level: LogLevel = "info"
     open_network: bool = False
+    cors_origins: frozenset[str] = frozenset()
     key: str | None = field(default=None, repr=False)
     max_body_bytes: int = MAX_BODY_BYTES
     max_batch_lines: int = MAX_BATCH_LINES
@@ -111,6 +116,7 @@ def read_settings(environment: Mapping[str, str] | None = None) -> Settings:
         port=_port(given.get("FIELDWORTHY_PORT") or "8000"),
         log_level=_log_level(given.get("FIELDWORTHY_LOG_LEVEL") or "info"),
         open_network=_yes_or_no("FIELDWORTHY_OPEN_NETWORK", given.get("FIELDWORTHY_OPEN_NETWORK") or ""),
+        cors_origins=_origins(given.get("FIELDWORTHY_CORS_ORIGINS") or ""),
         key=_key(given.get("FIELDWORTHY_KEY") or ""),
         max_body_bytes=_limit(given, "FIELDWORTHY_MAX_BODY_BYTES", MAX_BODY_BYTES),
         max_batch_lines=_limit(given, "FIELDWORTHY_MAX_BATCH_LINES", MAX_BATCH_LINES),
@@ -170,6 +176,23 @@ def _port(text: str) -> int:
     if not (text.isascii() and text.isdigit() and len(text) <= 5 and 0 <= int(text) <= 65535):
         raise SettingUnusable("FIELDWORTHY_PORT is a number from 0 (any free port) to 65535")
     return int(text)
+
+
+_ORIGIN = re.compile(r"(https?)://(?:[a-z0-9](?:[a-z0-9.-]*[a-z0-9])?|\[[0-9a-f:.]+\])(?::([1-9][0-9]{0,4}))?\Z")
+_USUAL_PORT = {"http": "80", "https": "443"}
+
+
+def _origins(text: str) -> frozenset[str]:
+    """Origins as browsers write them (RFC 6454, 6.2): small letters, no usual port, no path."""
+    given = frozenset(filter(None, (part.strip() for part in text.split(","))))
+    for each in given:
+        found = _ORIGIN.match(each)
+        if found is None or found[2] == _USUAL_PORT[found[1]] or len(each) > _LONGEST_ORIGIN:
+            raise SettingUnusable(
+                "FIELDWORTHY_CORS_ORIGINS names each origin whole, as browsers write it, with commas between: `https://fields.example`, "
+                "`http://localhost:3000`; small letters, no path, no usual port, no `*`"
+            )
+    return given
 
 
 def _key(text: str) -> str | None:

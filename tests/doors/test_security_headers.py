@@ -1,7 +1,7 @@
 """What every answer carries for browsers and caches, whatever was asked and however it was refused.
 
-Sources: the Fetch standard (`X-Content-Type-Options`, `Cross-Origin-Resource-Policy`), Content Security Policy Level 3, RFC 9111 5.2 (`no-store`,
-`no-cache`, `private`), RFC 6797 7.2 (no HSTS over plain HTTP), OWASP REST Security Cheat Sheet ("Security Headers").
+Sources: the Fetch standard (`X-Content-Type-Options`, `Cross-Origin-Resource-Policy`), Content Security Policy Level 3, RFC 9111 5.2
+(`no-store`, `no-cache`, `private`), RFC 6797 7.2 (no HSTS over plain HTTP), OWASP REST Security Cheat Sheet ("Security Headers").
 """
 
 import re

@@ -33,6 +33,7 @@ def test_settings_have_defaults_and_are_read_from_the_environment(tmp_path: Path
             "FIELDWORTHY_PORT": "0",
             "FIELDWORTHY_LOG_LEVEL": "DEBUG",
             "FIELDWORTHY_OPEN_NETWORK": "yes",
+            "FIELDWORTHY_CORS_ORIGINS": "https://a.example, http://localhost:3000,",
             "FIELDWORTHY_MAX_BODY_BYTES": "1000",
             "FIELDWORTHY_MAX_BATCH_LINES": "5",
             "FIELDWORTHY_MAX_AT_ONCE": "7",
@@ -49,6 +50,7 @@ def test_settings_have_defaults_and_are_read_from_the_environment(tmp_path: Path
             "FIELDWORTHY_IDLE_SECONDS": "8",
         }
     )
+    assert (plain.cors_origins, told.cors_origins) == (frozenset(), {"https://a.example", "http://localhost:3000"})
     assert plain.database == USUAL
     assert told.database == DatabaseLimits(pool=3, overflow=0, pool_wait=4, connect=5, statement=6, lock=7, idle=8)
     assert (told.max_body_bytes, told.max_batch_lines, told.max_at_once, told.max_states) == (1000, 5, 7, 9)
@@ -69,6 +71,11 @@ def test_settings_have_defaults_and_are_read_from_the_environment(tmp_path: Path
     + [("FIELDWORTHY_KEY", "fw_a b"), ("FIELDWORTHY_KEY", "fw_ä"), ("FIELDWORTHY_KEY", "a\nb"), ("FIELDWORTHY_KEY", "x" * 8001)]
     + [("FIELDWORTHY_TOKEN_ISSUER", "https://issuer.example/"), ("FIELDWORTHY_TOKEN_KEYS", "jwks.json")]
     + [("FIELDWORTHY_MAX_REQUESTS", "-1"), ("FIELDWORTHY_MAX_REQUESTS_SECONDS", "0"), ("FIELDWORTHY_MAX_REQUESTS_SECONDS", "86401")]
+    + [
+        ("FIELDWORTHY_CORS_ORIGINS", o)
+        for o in ("*", "null", "https://*.a.example", "https://a.example/", "https://A.example", "a.example")
+    ]
+    + [("FIELDWORTHY_CORS_ORIGINS", o) for o in ("https://a.example:443", "http://a.example:80", "https://a@b.example", "file://x")]
     + [("FIELDWORTHY_MAX_STATES", "0"), ("FIELDWORTHY_MAX_BODY_BYTES", "2e6"), ("FIELDWORTHY_MAX_BATCH_LINES", "-1")],
 )
 def test_a_setting_that_cannot_be_is_named(name: str, value: str) -> None:

@@ -144,6 +144,7 @@ async def _serve(settings: Settings, listening: socket.socket, is_open: bool) ->
                 quota=settings.quota,
                 wrong_keys=settings.max_wrong_keys,
                 tokens=tokens,
+                origins=settings.cors_origins,
             ),
             log_level="debug" if settings.log_level == "debug" else "warning",
             access_log=False,

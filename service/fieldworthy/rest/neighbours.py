@@ -6,6 +6,7 @@ are looked at here: the first always, the second unless the service may be asked
 """
 
 import re
+from collections.abc import Collection
 
 from starlette.requests import Request
 
@@ -22,9 +23,10 @@ _HOST = re.compile(r"(?:\[([0-9a-f:.]+)\]|([a-z0-9.-]+))(?::[0-9]{1,5})?\Z")
 class Neighbours:
     """Implements `admission.Admission`: no keys, whoever asks from here may do all."""
 
-    def __init__(self, any_host: bool = False) -> None:
-        """any_host: whether it may be called by any name, as behind something that keeps strangers out."""
+    def __init__(self, any_host: bool = False, named: Collection[str] = ()) -> None:
+        """any_host: whether it may be called by any name, as behind something that keeps strangers out. named: origins whose pages may ask."""
         self._any_host = any_host
+        self._named = frozenset(named)
         self._caller = Caller(HOME, Actor(OPEN), frozenset(KeyScope))
 
     async def __call__(self, request: Request, needs: KeyScope) -> Caller:
@@ -32,7 +34,7 @@ class Neighbours:
         hosts, origins = (_all(request, name) for name in (b"host", b"origin"))
         if not self._any_host and not all(map(is_here, hosts)):  # where there is none it was no browser
             raise FromElsewhere("the request's `Host` is not this machine, as `localhost` or `127.0.0.1` is")
-        if any([origin.partition("://")[2]] != hosts for origin in origins):
+        if any(origin not in self._named and [origin.partition("://")[2]] != hosts for origin in origins):
             raise FromElsewhere("a web page of another site sent the request, as its `Origin` says")
         return self._caller
 
