@@ -42,6 +42,7 @@ from fieldworthy.usecases.limits import (
     MAX_BATCH_LINES,
     MAX_BODY_BYTES,
     MAX_READINGS_BYTES,
+    MAX_REQUEST_SECONDS,
     MAX_STATES,
     MAX_WRONG_KEYS,
 )
@@ -73,6 +74,7 @@ def make_app(
     wrong_keys: int = MAX_WRONG_KEYS,
     tokens: TokenReader | None = None,
     origins: Collection[str] = (),
+    longest: float = MAX_REQUEST_SECONDS,
 ) -> FastAPI:
     """
     The service as an ASGI app.
@@ -81,7 +83,8 @@ def make_app(
     max_body: bytes of one body; a batch counts by the line instead, and has at most max_lines. max_at_once: requests at one time.
     max_states: of one procedure that a check explores. is_open: without keys, whoever asks from this machine may do all, as often as they
     like; any_host: from elsewhere too. quota: of each key, None for none. wrong_keys: that one address may send a minute, 0 for any number.
-    tokens: what looks at tokens of an issuer outside; None where none are taken. origins: whose pages may ask from a browser.
+    tokens: what looks at tokens of an issuer outside; None where none are taken. origins: whose pages may ask from a browser. longest:
+    seconds of one request.
 
     Raises Undeclared where a route does not say which scope it needs.
     """
@@ -119,7 +122,8 @@ def make_app(
     straight = {route.path: route.get_route_handler() for route in evaluate.routes if isinstance(route, RawRoute)}
     app.add_middleware(problems.Straight, handlers=straight)
     app.add_middleware(problems.Guard)
-    app.add_middleware(Limits, most=max_body, unlimited=frozenset({BATCH}), at_once=max_at_once, own={READINGS: MAX_READINGS_BYTES})
+    own = {READINGS: MAX_READINGS_BYTES}
+    app.add_middleware(Limits, most=max_body, unlimited=frozenset({BATCH}), at_once=max_at_once, own=own, longest=longest)
     if quotas is not None:
         app.add_middleware(Telling)
     if origins:

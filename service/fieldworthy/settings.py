@@ -14,6 +14,7 @@ from fieldworthy.usecases.limits import (
     MAX_AT_ONCE,
     MAX_BATCH_LINES,
     MAX_BODY_BYTES,
+    MAX_REQUEST_SECONDS,
     MAX_REQUESTS,
     MAX_REQUESTS_SECONDS,
     MAX_STATES,
@@ -50,6 +51,7 @@ VARIABLES = (
     "FIELDWORTHY_MAX_BATCH_LINES",
     "FIELDWORTHY_MAX_AT_ONCE",
     "FIELDWORTHY_MAX_STATES",
+    "FIELDWORTHY_REQUEST_SECONDS",
     "FIELDWORTHY_MAX_REQUESTS",
     "FIELDWORTHY_MAX_REQUESTS_SECONDS",
     "FIELDWORTHY_MAX_WRONG_KEYS",
@@ -85,9 +87,9 @@ class TokenSettings:
 class Settings:
     """
     database_url: as written, without driver. database: usecases.database_limits. open_network: whether `--open` may listen beyond this
-    machine. cors_origins: whose pages may ask (`rest.origins`). key: what the command line shows a service that it asks. max_*:
-    usecases.limits. quota: of each key, None for none; max_wrong_keys: 0 for any number. tokens: of an issuer outside, None where none
-    are taken.
+    machine. cors_origins: whose pages may ask (`rest.origins`). key: what the command line shows a service that it asks. max_*,
+    request_seconds: usecases.limits. quota: of each key, None for none; max_wrong_keys: 0 for any number. tokens: of an issuer outside,
+    None where none are taken.
     """
 
     database_url: str = field(repr=False)  # it may hold a password
@@ -101,6 +103,7 @@ class Settings:
     max_batch_lines: int = MAX_BATCH_LINES
     max_at_once: int = MAX_AT_ONCE
     max_states: int = MAX_STATES
+    request_seconds: int = MAX_REQUEST_SECONDS
     quota: Quota | None = USUAL_QUOTA
     max_wrong_keys: int = MAX_WRONG_KEYS
     tokens: TokenSettings | None = None
@@ -122,6 +125,7 @@ def read_settings(environment: Mapping[str, str] | None = None) -> Settings:
         max_batch_lines=_limit(given, "FIELDWORTHY_MAX_BATCH_LINES", MAX_BATCH_LINES),
         max_at_once=_limit(given, "FIELDWORTHY_MAX_AT_ONCE", MAX_AT_ONCE),
         max_states=_limit(given, "FIELDWORTHY_MAX_STATES", MAX_STATES),
+        request_seconds=_seconds(given, "FIELDWORTHY_REQUEST_SECONDS", MAX_REQUEST_SECONDS),
         quota=_quota(given),
         max_wrong_keys=_limit(given, "FIELDWORTHY_MAX_WRONG_KEYS", MAX_WRONG_KEYS, least=0, most=_MOST_WRONG_KEYS),
         tokens=_tokens(given),

@@ -7,6 +7,8 @@ from pathlib import Path
 
 import pytest
 
+from fieldworthy.cli.connection import MOST_WAITING, Patience
+from fieldworthy.cli.serving import IDLE_CONNECTIONS
 from fieldworthy.core.answer.machine import MOST_RECORDS
 from fieldworthy.core.answer.progress import MOST_CAUTION_CHARACTERS
 from fieldworthy.core.condition import parse as condition_parse
@@ -14,8 +16,10 @@ from fieldworthy.core.interval import parse as interval_parse
 from fieldworthy.core.rulebook import reading
 from fieldworthy.core.rulebook.check import MAX_TASKS
 from fieldworthy.core.rulebook.report import MOST_EXPRESSIONS
+from fieldworthy.rest.limits import MAX_HEADER_BYTES, MAX_HEADERS, MAX_TARGET_BYTES
 from fieldworthy.settings import VARIABLES
 from fieldworthy.usecases import limits
+from fieldworthy.wire.reading import MAX_DEPTH
 
 TOP = Path(__file__).resolve().parents[2]
 
@@ -77,6 +81,16 @@ def test_every_setting_stands_in_the_readme() -> None:
         (limits.MAX_REQUESTS, "requests of one key"),
         (limits.MAX_REQUESTS_SECONDS, "requests of one key"),
         (limits.MAX_WRONG_KEYS, "wrong keys from one address"),
+        (limits.MAX_AT_ONCE + IDLE_CONNECTIONS, "connections"),
+        (MOST_WAITING, "connections"),
+        (MAX_HEADERS, "a request's headers and address"),
+        (MAX_HEADER_BYTES, "a request's headers and address"),
+        (MAX_TARGET_BYTES, "a request's headers and address"),
+        (int(Patience().head), "a request's headers and address"),
+        (MAX_DEPTH, "arrays and objects of JSON inside each other"),
+        (int(Patience().slow), "a body on its way, an answer that is read"),
+        (Patience().rate, "a body on its way, an answer that is read"),
+        (limits.MAX_REQUEST_SECONDS, "one request in all"),
     ],
 )
 def test_the_readme_states_the_limits_as_they_are(value: int, row: str) -> None:

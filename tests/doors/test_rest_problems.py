@@ -135,12 +135,31 @@ async def test_more_requests_than_are_taken_at_once() -> None:
         first = asyncio.create_task(http.post("/v1/due", content=slowly(), headers={"content-type": "application/json"}))
         await held.wait()
         refused = await http.get("/v1/rulebooks")
-        assert problem(refused, 429, "request.too_many")["detail"] == "the service answers at most 1 requests at once"
+        assert problem(refused, 503, "service.busy")["detail"] == "the service answers at most 1 requests at once"
         assert refused.headers["retry-after"] == "1"
         assert (await http.get("/healthz")).status_code == 200
         more.set()
         problem(await first, 422, "request.does_not_fit")
         assert (await http.get("/v1/rulebooks")).status_code == 200
+
+
+async def test_a_request_that_takes_too_long_is_given_up() -> None:
+    class Waiting(MemoryStore):
+        left = False
+
+        async def names(self, after: str | None, limit: int) -> Any:
+            try:
+                await asyncio.sleep(60)
+            finally:
+                self.left = True
+
+    store = Waiting()
+    async with client(make_test_app(store, longest=0.05, max_at_once=1)) as http:
+        for _ in range(2):  # the second one finds the place free
+            answer = await http.get("/v1/rulebooks")
+            problem(answer, 503, "service.too_long")
+            assert answer.headers["retry-after"] == "60"
+            assert store.left  # its work is over too: a transaction would have been undone
 
 
 async def test_a_time_where_a_day_belongs(http: httpx.AsyncClient) -> None:

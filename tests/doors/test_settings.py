@@ -11,6 +11,7 @@ from fieldworthy.usecases.limits import (
     MAX_AT_ONCE,
     MAX_BATCH_LINES,
     MAX_BODY_BYTES,
+    MAX_REQUEST_SECONDS,
     MAX_REQUESTS,
     MAX_REQUESTS_SECONDS,
     MAX_STATES,
@@ -41,6 +42,7 @@ def test_settings_have_defaults_and_are_read_from_the_environment(tmp_path: Path
             "FIELDWORTHY_MAX_REQUESTS": "10",
             "FIELDWORTHY_MAX_REQUESTS_SECONDS": "11",
             "FIELDWORTHY_MAX_WRONG_KEYS": "0",
+            "FIELDWORTHY_REQUEST_SECONDS": "60",
             "FIELDWORTHY_POOL_SIZE": "3",
             "FIELDWORTHY_POOL_OVERFLOW": "0",
             "FIELDWORTHY_POOL_WAIT_SECONDS": "4",
@@ -55,6 +57,7 @@ def test_settings_have_defaults_and_are_read_from_the_environment(tmp_path: Path
     assert told.database == DatabaseLimits(pool=3, overflow=0, pool_wait=4, connect=5, statement=6, lock=7, idle=8)
     assert (told.max_body_bytes, told.max_batch_lines, told.max_at_once, told.max_states) == (1000, 5, 7, 9)
     assert (plain.max_body_bytes, plain.max_batch_lines, plain.max_at_once) == (MAX_BODY_BYTES, MAX_BATCH_LINES, MAX_AT_ONCE)
+    assert (plain.request_seconds, told.request_seconds) == (MAX_REQUEST_SECONDS, 60)
     assert plain.max_states == MAX_STATES == MOST_STATES
     assert (told.quota, told.max_wrong_keys) == (Quota(10, 11), 0)
     assert (plain.quota, plain.max_wrong_keys) == (Quota(MAX_REQUESTS, MAX_REQUESTS_SECONDS), MAX_WRONG_KEYS)
@@ -76,7 +79,13 @@ def test_settings_have_defaults_and_are_read_from_the_environment(tmp_path: Path
         for o in ("*", "null", "https://*.a.example", "https://a.example/", "https://A.example", "a.example")
     ]
     + [("FIELDWORTHY_CORS_ORIGINS", o) for o in ("https://a.example:443", "http://a.example:80", "https://a@b.example", "file://x")]
-    + [("FIELDWORTHY_MAX_STATES", "0"), ("FIELDWORTHY_MAX_BODY_BYTES", "2e6"), ("FIELDWORTHY_MAX_BATCH_LINES", "-1")],
+    + [
+        ("FIELDWORTHY_REQUEST_SECONDS", "0"),
+        ("FIELDWORTHY_REQUEST_SECONDS", "3601"),
+        ("FIELDWORTHY_MAX_STATES", "0"),
+        ("FIELDWORTHY_MAX_BODY_BYTES", "2e6"),
+        ("FIELDWORTHY_MAX_BATCH_LINES", "-1"),
+    ],
 )
 def test_a_setting_that_cannot_be_is_named(name: str, value: str) -> None:
     with pytest.raises(SettingUnusable, match=name):

@@ -22,7 +22,8 @@ if TYPE_CHECKING:
     from fieldworthy.usecases.tokens import TokenReader
 
 GRACE_SECONDS = 15
-IDLE_CONNECTIONS = 1000  # kept open beside those that are answered; more than both are turned away by the server itself
+KEEP_ALIVE_SECONDS = 5  # a connection on which nothing comes after an answer
+IDLE_CONNECTIONS = 1000  # kept open beside those that are answered; more than both are turned away
 
 
 def run(settings: Settings, is_open: bool) -> None:
@@ -104,6 +105,7 @@ async def _serve(settings: Settings, listening: socket.socket, is_open: bool) ->
     import typer
     import uvicorn
 
+    from fieldworthy.cli.connection import Connection
     from fieldworthy.main import make_app, settle_memory
     from fieldworthy.storage.engine import SqlStore, open_engine, prepare
     from fieldworthy.usecases.keep_keys import list_keys
@@ -119,6 +121,9 @@ async def _serve(settings: Settings, listening: socket.socket, is_open: bool) ->
             finally:
                 for told, handler in before.items():
                     signal.signal(told, handler)
+
+    class Bounded(Connection):
+        most = settings.max_at_once + IDLE_CONNECTIONS
 
     store = SqlStore(open_engine(settings.database_url, settings.database), wait=settings.database.lock)
     try:
@@ -145,13 +150,15 @@ async def _serve(settings: Settings, listening: socket.socket, is_open: bool) ->
                 wrong_keys=settings.max_wrong_keys,
                 tokens=tokens,
                 origins=settings.cors_origins,
+                longest=settings.request_seconds,
             ),
             log_level="debug" if settings.log_level == "debug" else "warning",
             access_log=False,
             server_header=False,
             proxy_headers=False,  # whoever asks is who connects
+            http=Bounded,
             ws="none",
-            limit_concurrency=settings.max_at_once + IDLE_CONNECTIONS,
+            timeout_keep_alive=KEEP_ALIVE_SECONDS,
             timeout_graceful_shutdown=GRACE_SECONDS,
         )
         settle_memory()

@@ -13,8 +13,8 @@ from fieldworthy.wire.problems import MEDIA_TYPE
 from fieldworthy.wire.reading import Shape
 
 ALWAYS = (
-    *("request.unreadable", "address.too_long", "request.too_many", "request.headers_too_large"),
-    *("service.failed", "service.unavailable"),
+    *("request.unreadable", "request.too_slow", "address.too_long", "request.headers_too_large"),
+    *("service.failed", "service.unavailable", "service.busy", "service.too_long"),
 )
 TOKENS = ("token.refused", "token.ended", "token.organisation_unknown")
 KEYED = (

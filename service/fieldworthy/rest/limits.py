@@ -9,10 +9,11 @@ from contextlib import suppress
 from types import MappingProxyType
 from typing import Any
 
+import structlog
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from fieldworthy.rest.answers import problem_answer
-from fieldworthy.usecases.limits import MAX_AT_ONCE, MAX_BODY_BYTES
+from fieldworthy.usecases.limits import MAX_AT_ONCE, MAX_BODY_BYTES, MAX_REQUEST_SECONDS
 from fieldworthy.wire.problems import problem
 
 MAX_HEADER_BYTES = 32_000
@@ -20,6 +21,8 @@ MAX_HEADERS = 100
 MAX_TARGET_BYTES = 8_000
 MAX_READ_ON_BYTES = 20_000_000
 _READ_ON_SECONDS = 5
+
+log = structlog.get_logger("fieldworthy.rest")
 
 _ALWAYS = "/healthz"  # a process that has much to do is well
 
@@ -35,7 +38,8 @@ class BodyTooLarge(Exception):
 class Limits:
     """ASGI middleware. unlimited: paths that read their body as a stream and count it themselves; own: paths with a limit of their own.
 
-    at_once: requests at one time.
+    at_once: requests at one time; longest: seconds of one. What evaluates has bounds of its own, of work and not of time, and each look
+    at the store has some of time: this one is for what nobody thought of.
     """
 
     def __init__(
@@ -45,12 +49,14 @@ class Limits:
         unlimited: frozenset[str] = frozenset(),
         at_once: int = MAX_AT_ONCE,
         own: Mapping[str, int] = MappingProxyType({}),
+        longest: float = MAX_REQUEST_SECONDS,
     ) -> None:
         self.app = app
         self.most = most
         self.own = own
         self.unlimited = unlimited
         self.at_once = at_once
+        self.longest = longest
         self.open = 0
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -59,11 +65,26 @@ class Limits:
             return
         if self.open >= self.at_once and scope["path"] != _ALWAYS:
             detail = f"the service answers at most {self.at_once:,} requests at once"
-            await _answer(problem("request.too_many", detail), scope, receive, send, {"retry-after": "1"})
+            await _answer(problem("service.busy", detail), scope, receive, send, {"retry-after": "1"})
             return
+        begun = False
+
+        async def noted(message: Message) -> None:
+            nonlocal begun
+            begun = True
+            await send(message)
+
         self.open += 1
         try:
-            await self._limited(scope, receive, send)
+            async with asyncio.timeout(self.longest) as time:
+                await self._limited(scope, receive, noted)
+        except TimeoutError:
+            if not time.expired():
+                raise
+            log.warning("a request took too long", method=scope["method"], path=scope["path"][:200], seconds=self.longest)
+            if not begun:  # else it breaks off: the server ends a connection whose answer is not whole
+                detail = f"one request may take at most {self.longest:,.0f} s"
+                await _answer(problem("service.too_long", detail), scope, receive, send, {"retry-after": "60"})
         finally:
             self.open -= 1
 

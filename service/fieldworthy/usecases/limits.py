@@ -28,6 +28,9 @@ MAX_REQUESTS_SECONDS = 60
 MAX_WRONG_KEYS = 30
 """Wrong keys that one address may send a minute, before keys that were not seen to work wait."""
 
+MAX_REQUEST_SECONDS = 1_800
+"""One request from its headers to the last byte of its answer. A batch of 100,000 lines takes a few minutes."""
+
 MAX_STATES = 200_000
 """States of one procedure that a check looks at; one that has more is "not shown safe" (procedure.explore.MOST_STATES)."""
 

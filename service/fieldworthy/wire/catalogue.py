@@ -74,6 +74,13 @@ _DOORS = (
         "Accept `application/json`.",
     ),
     Kind(
+        "request.too_slow",
+        408,
+        "The request came too slowly",
+        "Its headers or its body were not whole in the time in which they must be.",
+        "Send it again, less at once, or from where the line is better.",
+    ),
+    Kind(
         "body.too_large",
         413,
         "The body is too large",
@@ -105,7 +112,6 @@ _DOORS = (
     Kind(
         "request.condition_required", 428, "Say which state you change", "This change needs `If-Match`.", "Send the `ETag` that you read."
     ),
-    Kind("request.too_many", 429, "Too many requests", "More calls came than are taken at once.", "Wait for the seconds of `Retry-After`."),
     Kind(
         "request.headers_too_large",
         431,
@@ -126,6 +132,21 @@ _DOORS = (
         "Not now",
         "The service can't answer at the moment, for example because its database can't be reached.",
         "Try again after the seconds of `Retry-After`.",
+    ),
+    Kind(
+        "service.busy",
+        503,
+        "More is asked than is answered at once",
+        "So many requests are being answered that this one was not looked at.",
+        "Try again after the seconds of `Retry-After`.",
+    ),
+    Kind(
+        "service.too_long",
+        503,
+        "The answer took too long",
+        "The request was given up after the longest time that one may take. What it was to change is not changed, unless a later answer "
+        "says so.",
+        "Ask for less at once.",
     ),
 )
 
