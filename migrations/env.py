@@ -57,7 +57,7 @@ def _refuse_unknown() -> None:
 
 
 async def migrate_over(url: URL) -> None:
-    engine = create_async_engine(url, poolclass=NullPool, connect_args={"timeout": CONNECT_SECONDS})
+    engine = create_async_engine(url, hide_parameters=True, poolclass=NullPool, connect_args={"timeout": CONNECT_SECONDS})
     async with engine.connect() as connection:
         await connection.run_sync(migrate)
         await connection.commit()

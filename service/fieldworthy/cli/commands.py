@@ -229,16 +229,8 @@ def main() -> None:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(1)
     except Exception as trouble:
-        from fieldworthy.cli.trouble import exit_code, explain
+        from fieldworthy.cli.trouble import exit_code, explain, fault
 
-        for line in explain(trouble) or _fault(trouble):
+        for line in explain(trouble) or fault(trouble):
             typer.echo(line, err=True)
         sys.exit(exit_code(trouble))
-
-
-def _fault(trouble: Exception) -> list[str]:
-    """Of a fault of ours: one line; with FIELDWORTHY_LOG_LEVEL=debug also where it was."""
-    if os.environ.get("FIELDWORTHY_LOG_LEVEL", "").lower() == "debug":
-        raise trouble
-    said = " ".join(str(trouble).split())[:300]
-    return [f"fieldworthy: a fault of the program's own ({type(trouble).__name__}: {said}); FIELDWORTHY_LOG_LEVEL=debug shows where"]

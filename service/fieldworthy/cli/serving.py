@@ -7,12 +7,13 @@ import logging
 import signal
 import socket
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, TextIO
 
+from fieldworthy.cli.trouble import passwords
 from fieldworthy.cli.unanswerable import Unanswerable
 from fieldworthy.settings import Settings, TokenSettings
 from fieldworthy.usecases.loopback import is_loopback
@@ -63,22 +64,36 @@ def _loop() -> "type[asyncio.AbstractEventLoop] | None":
     return uvloop.Loop
 
 
-def _log(level: str) -> None:
-    """One JSON object a line on standard error."""
+def _log(out: TextIO, level: str, secrets: Sequence[str]) -> None:
+    """One JSON object a line, without secrets: what the service says, and what the server and the libraries say through `logging`."""
     import structlog
+    from structlog import stdlib
+
+    from fieldworthy.rest.hiding import hidden
+
+    told: list[structlog.typing.Processor] = [
+        structlog.contextvars.merge_contextvars,
+        structlog.processors.add_log_level,
+        structlog.processors.TimeStamper(fmt="iso", utc=True),
+        structlog.processors.format_exc_info,  # a traceback names lines, and no values of variables
+    ]
+    written = structlog.processors.JSONRenderer()
+
+    def line(logger: Any, name: str, event: structlog.typing.EventDict) -> str:
+        return hidden(str(written(logger, name, event)), secrets)
 
     structlog.configure(
-        processors=[
-            structlog.contextvars.merge_contextvars,
-            structlog.processors.add_log_level,
-            structlog.processors.TimeStamper(fmt="iso", utc=True),
-            structlog.processors.format_exc_info,
-            structlog.processors.JSONRenderer(),
-        ],
+        processors=[*told, line],
         wrapper_class=structlog.make_filtering_bound_logger(getattr(logging, level.upper())),
-        logger_factory=structlog.PrintLoggerFactory(sys.stderr),
+        logger_factory=structlog.PrintLoggerFactory(out),
         cache_logger_on_first_use=True,
     )
+    handler = logging.StreamHandler(out)
+    handler.setFormatter(
+        stdlib.ProcessorFormatter(foreign_pre_chain=told, processors=[stdlib.ProcessorFormatter.remove_processors_meta, line])
+    )
+    logging.basicConfig(handlers=[handler], level=logging.WARNING, force=True)  # below that drivers tell the values of every statement
+    logging.getLogger("uvicorn").setLevel(logging.DEBUG if level == "debug" else logging.WARNING)
 
 
 async def _tokens(settings: TokenSettings) -> "TokenReader":
@@ -134,7 +149,7 @@ async def _serve(settings: Settings, listening: socket.socket, is_open: bool) ->
                 "there is no key that works, so nobody could ask anything; make one with `fieldworthy key create`, or add --open to run "
                 "without keys, on this machine only"
             )
-        _log(settings.log_level)
+        _log(sys.stderr, settings.log_level, passwords(settings.database_url))
         config = uvicorn.Config(
             make_app(
                 store,
@@ -152,7 +167,7 @@ async def _serve(settings: Settings, listening: socket.socket, is_open: bool) ->
                 origins=settings.cors_origins,
                 longest=settings.request_seconds,
             ),
-            log_level="debug" if settings.log_level == "debug" else "warning",
+            log_config=None,  # as all the rest, see `_log`
             access_log=False,
             server_header=False,
             proxy_headers=False,  # whoever asks is who connects

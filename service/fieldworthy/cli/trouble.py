@@ -1,14 +1,18 @@
 """What can go wrong for a person at the command line, in a line or two."""
 
 import errno
+import os
 import sys
+import traceback
 from collections.abc import Callable
 from typing import TYPE_CHECKING
+from urllib.parse import unquote
 
 from fieldworthy.cli.unanswerable import NOT_NOW, REFUSED, Unanswerable
 from fieldworthy.core.base.finding import Finding, Refused, Severity
 from fieldworthy.settings import SettingUnusable
 from fieldworthy.usecases.refusals import QuestionDoesNotFit, Refusal
+from fieldworthy.wire.hiding import hide
 
 if TYPE_CHECKING:
     from fieldworthy.client import FieldworthyError
@@ -53,6 +57,24 @@ def explain(trouble: Exception) -> list[str] | None:
             }
             return [f"fieldworthy: `{trouble.filename}`: {why.get(trouble.errno or 0, trouble.strerror)}"]
     return _of_the_store(trouble)
+
+
+def fault(trouble: BaseException) -> list[str]:
+    """
+    Of a fault of ours: one line; with FIELDWORTHY_LOG_LEVEL=debug the traceback, for whoever mends it, which names lines and no values of
+    variables. No secrets, whatever it says of itself.
+    """
+    secrets = (os.environ.get("FIELDWORTHY_KEY", ""), *passwords(os.environ.get("FIELDWORTHY_DATABASE_URL", "")))
+    if os.environ.get("FIELDWORTHY_LOG_LEVEL", "").lower() == "debug":
+        return hide("".join(traceback.format_exception(trouble)), secrets).splitlines()
+    said = hide(" ".join(str(trouble).split()), secrets)[:300]
+    return [f"fieldworthy: a fault of the program's own ({type(trouble).__name__}: {said}); FIELDWORTHY_LOG_LEVEL=debug shows where"]
+
+
+def passwords(address: str) -> tuple[str, ...]:
+    """The password of an address, as it is written there and as it is meant; none where it holds none."""
+    _, colon, password = address.partition("://")[2].rpartition("@")[0].partition(":")
+    return (password, unquote(password)) if colon else ()
 
 
 def _of_the_store(trouble: Exception) -> list[str] | None:

@@ -60,7 +60,7 @@ async def once(
             return await work(kept)
     mine = (organisation, key)
     if mine in keeping.in_flight:
-        raise RequestInFlight(key)
+        raise RequestInFlight
     keeping.in_flight.add(mine)
     try:
         return await _once(keeping, key, _fingerprint(request, body), organisation, actor, work)
@@ -73,11 +73,11 @@ async def _once(
 ) -> Response:
     async with keeping.store.keep(organisation, actor) as kept:
         if not await kept.answers.claim(key):
-            raise RequestInFlight(key)
+            raise RequestInFlight
         given = await kept.answers.find(key)
         if given is not None:
             if given.fingerprint != fingerprint:
-                raise KeyReused(key)
+                raise KeyReused
             return Response(given.body, given.status, dict(given.headers))
         answer = await work(kept)
         headers = {name: answer.headers[name] for name in _KEPT_HEADERS if name in answer.headers}

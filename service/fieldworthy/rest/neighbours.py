@@ -24,7 +24,7 @@ class Neighbours:
     """Implements `admission.Admission`: no keys, whoever asks from here may do all."""
 
     def __init__(self, any_host: bool = False, named: Collection[str] = ()) -> None:
-        """any_host: whether it may be called by any name, as behind something that keeps strangers out. named: origins whose pages may ask."""
+        """any_host: whether it may be called by any name, as behind something that keeps strangers out; named: whose pages may ask."""
         self._any_host = any_host
         self._named = frozenset(named)
         self._caller = Caller(HOME, Actor(OPEN), frozenset(KeyScope))

@@ -16,6 +16,7 @@ from fieldworthy.core.base.finding import Finding, Refused, pointer
 from fieldworthy.rest.admission import challenge
 from fieldworthy.rest.answers import problem_answer
 from fieldworthy.rest.body import Declined
+from fieldworthy.rest.hiding import answering
 from fieldworthy.rest.limits import BodyTooLarge
 from fieldworthy.usecases.ports import StoreUnavailable
 from fieldworthy.usecases.refusals import Refusal
@@ -134,6 +135,7 @@ class Guard:
         if scope["type"] != "http":
             await self.app(scope, receive, send)
             return
+        answering.set(scope)
         begun = False
         head = scope["method"] == "HEAD"
         if head:

@@ -85,7 +85,7 @@ def open_engine(address: str, limits: DatabaseLimits = USUAL) -> AsyncEngine:
     pool = {"pool_size": limits.pool, "max_overflow": limits.overflow, "pool_timeout": limits.pool_wait}
     if url.get_backend_name() == "sqlite":
         make_room(url)
-        engine = create_async_engine(url, **({} if url.database in (None, "", ":memory:") else pool))
+        engine = create_async_engine(url, hide_parameters=True, **({} if url.database in (None, "", ":memory:") else pool))
         _sqlite_habits(engine.sync_engine, limits.lock)
         return engine
     told = {
@@ -97,7 +97,7 @@ def open_engine(address: str, limits: DatabaseLimits = USUAL) -> AsyncEngine:
     # the server keeps these times; where it is gone without a word, the driver gives up a little later
     driver = {"timeout": limits.connect, "command_timeout": limits.statement + limits.connect, "server_settings": told}
     driver["connection_class"] = connection_class()
-    return create_async_engine(url, pool_pre_ping=True, pool_use_lifo=True, connect_args=driver, **pool)
+    return create_async_engine(url, hide_parameters=True, pool_pre_ping=True, pool_use_lifo=True, connect_args=driver, **pool)
 
 
 def make_room(url: URL) -> None:
@@ -389,6 +389,6 @@ async def prepare(store: SqlStore, address: str) -> None:
 
 def sqlite_engine(url: URL) -> Engine:
     """A plain engine for migrations on SQLite, with the same habits; it always writes."""
-    engine = create_engine(url.set(drivername="sqlite"))
+    engine = create_engine(url.set(drivername="sqlite"), hide_parameters=True)
     _sqlite_habits(engine, USUAL.lock)
     return engine.execution_options(fieldworthy_writes=True)

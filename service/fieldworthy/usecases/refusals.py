@@ -305,8 +305,8 @@ class RequestInFlight(AtOdds):
 
     code, title = "request.in_flight", "the same request is being worked on"
 
-    def __init__(self, key: str) -> None:
-        super().__init__(f"a request with the key `{shorten(key)}` is not finished yet", "send it again in a moment")
+    def __init__(self) -> None:
+        super().__init__("a request with the same `Idempotency-Key` is not finished yet", "send it again in a moment")
 
 
 class TooLarge(Refusal):
@@ -327,8 +327,8 @@ class KeyReused(DoesNotFit):
 
     code, title = "request.key_reused", "this key was sent with another request"
 
-    def __init__(self, key: str) -> None:
-        super().__init__(f"the key `{shorten(key)}` was sent before, with another address or body", "make a new key for every new request")
+    def __init__(self) -> None:
+        super().__init__("this `Idempotency-Key` was sent before, with another address or body", "make a new key for every new request")
 
 
 class ReferenceMalformed(DoesNotFit):

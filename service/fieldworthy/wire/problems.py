@@ -12,6 +12,7 @@ from fieldworthy.core.base.finding import Finding, Severity
 from fieldworthy.usecases.key_refusals import Throttled
 from fieldworthy.usecases.refusals import Refusal
 from fieldworthy.wire.catalogue import KINDS, Kind
+from fieldworthy.wire.hiding import hide
 
 MEDIA_TYPE = "application/problem+json"
 
@@ -78,11 +79,11 @@ def fragment(path: str) -> str:
 def error_json(finding: Finding) -> dict[str, Any]:
     """One finding as an entry of `errors`."""
     return {
-        "detail": finding.message,
+        "detail": hide(finding.message),
         "severity": finding.severity.value,
-        "pointer": fragment(finding.path),
+        "pointer": fragment(hide(finding.path)),
         "code": finding.code,
-        "mend": finding.mend,
+        "mend": hide(finding.mend),
         "line": finding.line,
         "column": finding.column,
         "trace": finding.trace,
@@ -94,11 +95,11 @@ def finding_json(finding: Finding) -> dict[str, Any]:
     return {
         "severity": finding.severity.value,
         "code": finding.code,
-        "path": finding.path,
+        "path": hide(finding.path),
         "line": finding.line,
         "column": finding.column,
-        "message": finding.message,
-        "mend": finding.mend,
+        "message": hide(finding.message),
+        "mend": hide(finding.mend),
         "trace": finding.trace,
     }
 
@@ -110,9 +111,9 @@ def problem(code: str, detail: str, mend: str | None = None, findings: Iterable[
         "type": kind.type,
         "title": kind.title,
         "status": kind.status if status is None else status,
-        "detail": detail,
+        "detail": hide(detail),
         "code": code,
-        "mend": kind.mend if mend is None else mend,
+        "mend": kind.mend if mend is None else hide(mend),
         "errors": [error_json(f) for f in islice(findings, MOST_ERRORS_TOLD)],
     }
 
