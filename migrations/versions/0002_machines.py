@@ -201,7 +201,7 @@ def _rulebooks_of_one() -> None:
     op.drop_index(op.f("ix_rulebook_versions_organisation_digest"), "rulebook_versions")
     if op.get_bind().dialect.name == "postgresql":
         for table, key in _KEYS.items():
-            op.execute(f"delete from {table} where organisation <> 1")  # noqa: S608  # a name of ours
+            op.execute(f"delete from {table} where organisation <> 1")  # noqa: S608  # a name of ours  # nosec B608
             op.drop_constraint(f"pk_{table}", table)
             op.drop_column(table, "organisation")
             op.create_primary_key(f"pk_{table}", table, key)
@@ -249,7 +249,7 @@ def _remake(first: str, where: str) -> None:
         sa.PrimaryKeyConstraint(*lead, "name", "version", name=op.f("pk_rulebook_versions")),
     )
     for table, columns in (("rulebook_drafts", _DRAFT), ("rulebook_versions", _VERSION)):
-        op.execute(f"insert into {table} ({into}{columns}) select {first}{columns} from {table}_before{where}")  # noqa: S608
+        op.execute(f"insert into {table} ({into}{columns}) select {first}{columns} from {table}_before{where}")  # noqa: S608  # names of ours  # nosec B608
         op.drop_table(f"{table}_before")
 
 

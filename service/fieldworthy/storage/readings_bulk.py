@@ -80,8 +80,9 @@ _UNNAMED = (
 # SQLite takes the tables of a cross join in their order: the few stretches first, then the readings by their key
 _POINTS = "{spans} select r.meter, r.at, r.value, r.unit from s cross join readings r where r.organisation = {o} and r.meter = s.meter "
 _WITHIN = _POINTS + "and r.at between s.first and s.last"
-_BEFORE = _POINTS + ("and r.at = (select max(q.at) from readings q where q.organisation = {o} and q.meter = s.meter and q.at < s.first)")  # noqa: S608
-_BEHIND = _POINTS + ("and r.at = (select min(q.at) from readings q where q.organisation = {o} and q.meter = s.meter and q.at > s.last)")  # noqa: S608
+_NEXT_TO = "and r.at = (select {} from readings q where q.organisation = {{o}} and q.meter = s.meter and q.at {})"
+_BEFORE = _POINTS + _NEXT_TO.format("max(q.at)", "< s.first")
+_BEHIND = _POINTS + _NEXT_TO.format("min(q.at)", "> s.last")
 # one step down the index for each, whatever PostgreSQL takes a table for before its first `analyze`
 _BESIDE_EACH = (
     "{{spans}} select s.meter, r.at, r.value, r.unit from s cross join lateral (select q.at, q.value, q.unit from readings q "
@@ -93,7 +94,7 @@ _SIDE = (
     "(select q.at, q.value, q.unit from readings q where q.organisation = $1 and q.meter = m.key and q.at {} s.at order by q.at {} limit 1)"
 )
 _AROUND_EACH = (
-    "select s.name, r.at, r.value, r.unit from unnest($3::text[], $4::bigint[]) as s(name, at) "  # noqa: S608
+    "select s.name, r.at, r.value, r.unit from unnest($3::text[], $4::bigint[]) as s(name, at) "  # noqa: S608  # pieces of our own  # nosec B608
     "cross join lateral (select key from meters where organisation = $1 and machine = $2 and name = s.name limit 1) m "
     f"cross join lateral ({_SIDE.format('<=', 'desc')} union all {_SIDE.format('>', 'asc')}) r"
 )
@@ -103,7 +104,7 @@ _ONE_SIDE = (
     "(select {}(q.at) from readings q where q.organisation = :1 and q.meter = m.key and q.at {} s.at)"
 )
 _AROUND = (
-    "with s(name, at) as materialized (select json_extract(value, '$[0]'), json_extract(value, '$[1]') from json_each(:3)) "  # noqa: S608
+    "with s(name, at) as materialized (select json_extract(value, '$[0]'), json_extract(value, '$[1]') from json_each(:3)) "  # noqa: S608  # pieces of our own  # nosec B608
     f"{_ONE_SIDE.format('max', '<=')} union all {_ONE_SIDE.format('min', '>')}"
 )
 _NEXT = "select coalesce(max(key), 0) + 1 from meters where organisation = {o}"
@@ -285,7 +286,7 @@ class _Sqlite:
 def _insert(rows: int) -> str:
     """Keeps so many rows at once: ?1 is the organisation, ?2 `known`, then each row's own."""
     values = (f"(?1, ?{n}, ?{n + 1}, ?{n + 2}, ?{n + 3}, ?2)" for n in range(3, 3 + 4 * rows, 4))
-    return "insert into readings (organisation, meter, at, value, unit, known) values " + ", ".join(values)  # noqa: S608
+    return "insert into readings (organisation, meter, at, value, unit, known) values " + ", ".join(values)  # noqa: S608  # pieces of our own  # nosec B608
 
 
 def _json(values: Iterable[Any]) -> str:

@@ -84,7 +84,7 @@ def compile_condition(c: Condition, facts: Mapping[str, Fact | WorkingCondition]
                 assert_never(node)
 
     lines.append(f"    return truths[{emit(c)}]")
-    exec(_code("\n".join(lines)), table)  # noqa: S102  our own words only, see above
+    exec(_code("\n".join(lines)), table)  # noqa: S102  our own words only, see above  # nosec B102
     return table["judge"]  # type: ignore[return-value]
 
 
