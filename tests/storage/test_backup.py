@@ -25,7 +25,7 @@ def filled(file: Path, *ids: str) -> Path:
     """A database with these machines."""
     migrate(address_of(file))
     with sqlite3.connect(file) as kept:
-        kept.executemany("insert into machines values (1, ?, ?, 1, 0, 'baler', null)", list(enumerate(ids, 1)))
+        kept.executemany("insert into machines values (1, ?, ?, 1, 0, 'baler', null, null)", list(enumerate(ids, 1)))
     kept.close()
     return file
 
@@ -47,7 +47,7 @@ def test_there_and_back(tmp_path: Path) -> None:
     told = back_up(address_of(database), copy)
     assert (told.revision, told.size) == (REVISION, copy.stat().st_size)
     kept = sqlite3.connect(database)
-    kept.execute("insert into machines values (1, 3, 'later', 1, 0, 'baler', null)")
+    kept.execute("insert into machines values (1, 3, 'later', 1, 0, 'baler', null, null)")
     kept.commit()
     kept.close()
     assert restore(address_of(database), copy).revision == REVISION
@@ -63,8 +63,8 @@ kept = sqlite3.connect(sys.argv[1], isolation_level=None, timeout=20)
 kept.execute("pragma journal_mode=wal")
 for n in range(1, 100_000):
     kept.execute("begin immediate")
-    kept.execute("insert into machines values (1, ?, ?, 1, 0, 'baler', null)", (2 * n, f"m{2 * n:06}"))
-    kept.execute("insert into machines values (1, ?, ?, 1, 0, 'baler', null)", (2 * n + 1, f"m{2 * n + 1:06}"))
+    kept.execute("insert into machines values (1, ?, ?, 1, 0, 'baler', null, null)", (2 * n, f"m{2 * n:06}"))
+    kept.execute("insert into machines values (1, ?, ?, 1, 0, 'baler', null, null)", (2 * n + 1, f"m{2 * n + 1:06}"))
     kept.execute("commit")
     print(n, flush=True)
 """

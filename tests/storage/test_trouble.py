@@ -110,7 +110,7 @@ async def test_no_connection_is_free(address: str) -> None:
 
 async def test_a_refused_statement_stays_a_fault_of_ours(address: str) -> None:
     async with hasty(address) as store:
-        statement = text("insert into machines values (1, 1, 'a', 0, 0, 'b', null)")  # revisions count from 1
+        statement = text("insert into machines values (1, 1, 'a', 0, 0, 'b', null, null)")  # revisions count from 1
         with pytest.raises(IntegrityError):
             async with store.keep(HOME) as kept:
                 await connection_of(kept).execute(statement)
