@@ -64,6 +64,7 @@ def _otherwise(text: str, _: bool) -> str:
         .replace('"rulebook":"', '"rulebook":"not-')
         .replace("712", "713")
         .replace("660", "661")
+        .replace("07-01T12:00:00", "07-14T05:57:30")
     )
 
 
