@@ -21,6 +21,7 @@ MAX_HEADERS = 100
 MAX_TARGET_BYTES = 8_000
 MAX_READ_ON_BYTES = 20_000_000
 _READ_ON_SECONDS = 5
+_LOOKS_EVERY = 5.0
 
 log = structlog.get_logger("fieldworthy.rest")
 
@@ -57,6 +58,10 @@ class Limits:
         self.unlimited = unlimited
         self.at_once = at_once
         self.longest = longest
+        self._every = min(longest / 2, _LOOKS_EVERY)
+        self._since: dict[asyncio.Task[Any], float] = {}
+        self._given_up: set[asyncio.Task[Any]] = set()
+        self._looking: asyncio.AbstractEventLoop | None = None
         self.open = 0
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -74,19 +79,39 @@ class Limits:
             begun = True
             await send(message)
 
+        loop, task = asyncio.get_running_loop(), asyncio.current_task()
+        assert task is not None  # an app is always called in one
+        self._since[task] = loop.time()
+        if self._looking is not loop:
+            self._looking = loop
+            loop.call_later(self._every, self._look, loop)
         self.open += 1
         try:
-            async with asyncio.timeout(self.longest) as time:
-                await self._limited(scope, receive, noted)
-        except TimeoutError:
-            if not time.expired():
+            await self._limited(scope, receive, noted)
+        except asyncio.CancelledError:
+            if task not in self._given_up:
                 raise
+            task.uncancel()
             log.warning("a request took too long", method=scope["method"], path=scope["path"][:200], seconds=self.longest)
             if not begun:  # else it breaks off: the server ends a connection whose answer is not whole
                 detail = f"one request may take at most {self.longest:,.0f} s"
                 await _answer(problem("service.too_long", detail), scope, receive, send, {"retry-after": "60"})
         finally:
             self.open -= 1
+            del self._since[task]
+            self._given_up.discard(task)
+
+    def _look(self, loop: asyncio.AbstractEventLoop) -> None:
+        """Gives up what takes too long; one look for all, for a timer for each request would cost more than all the rest here."""
+        if not self._since:
+            self._looking = None
+            return
+        loop.call_later(self._every, self._look, loop)
+        latest = loop.time() - self.longest
+        for task, since in self._since.items():
+            if since < latest and task not in self._given_up:
+                self._given_up.add(task)
+                task.cancel()
 
     async def _limited(self, scope: Scope, receive: Receive, send: Send) -> None:
         headers = scope["headers"]
