@@ -11,7 +11,7 @@ depends_on = None
 _OWN = "{column} = nullif(current_setting('fieldworthy.organisation', true), '')::int"
 _KEYS = "current_setting('fieldworthy.across', true) = 'keys'"
 _READER = "nullif(current_setting('fieldworthy.reader', true), '')"
-_SHARES = f"select 1 from rulebook_shares s where s.reader = {_READER} and s.organisation = "  # noqa: S608  # words of ours
+_SHARES = f"select 1 from rulebook_shares s where s.reader = {_READER} and s.organisation = "  # noqa: S608  # nosec B608  # words of ours
 _SECURED = "select c.relname from pg_class c where c.relnamespace = current_schema()::regnamespace and c.relrowsecurity order by 1"
 _WITH_ORGANISATION = (
     "select c.relname from pg_class c join pg_attribute a on a.attrelid = c.oid and a.attname = 'organisation' and not a.attisdropped "
@@ -64,7 +64,7 @@ def _secure(table: str, column: str, deeds: str = "") -> None:
 def _partitions() -> None:
     """The copies of readings go into the years' own tables, which can have no policies: what was added is looked at once a copy."""
     op.execute(
-        "create function readings_of_one() returns trigger language plpgsql as $$ begin "  # noqa: S608  # words of ours
+        "create function readings_of_one() returns trigger language plpgsql as $$ begin "  # noqa: S608  # nosec B608  # words of ours
         "if row_security_active('readings') and exists (select 1 from added where "
         f"({_OWN.format(column='organisation')}) is not true) then "
         "raise exception 'these readings are of another organisation' using errcode = 'insufficient_privilege'; "
