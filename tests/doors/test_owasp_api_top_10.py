@@ -24,8 +24,8 @@ from fieldworthy.usecases.key_refusals import KeyImpossible
 from fieldworthy.usecases.keys import KeyScope
 from tests.contract.test_openapi import operations, schema
 from tests.doors.owasp import ALL, JSON, MACHINE, MINE, NOW, THEIRS, XML, YAML, caller, machine, with_body
+from tests.keep.every_endpoint import a_world, send
 from tests.keep.service import Service, running
-from tests.keep.test_two_organisations import a_world, send
 from tests.postgres import lent
 
 

@@ -16,8 +16,8 @@ from fieldworthy.rest.examples import EXAMPLES
 from fieldworthy.wire.hiding import hide
 from tests.contract.test_openapi import CONTRACT, operations
 from tests.doors.owasp import JSON, NOW, XML, YAML, caller, connections, everywhere, greasing, machine, with_body
+from tests.keep.every_endpoint import send
 from tests.keep.service import Service, running
-from tests.keep.test_two_organisations import send
 from tests.postgres import lent
 
 

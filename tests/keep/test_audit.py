@@ -26,8 +26,8 @@ from fieldworthy.usecases.keys import KeyScope
 from fieldworthy.usecases.retention import retain
 from tests.contract.test_openapi import write
 from tests.doors_app import publish
+from tests.keep.every_endpoint import ALL, a_world, send
 from tests.keep.service import Service, running
-from tests.keep.test_two_organisations import ALL, a_world, send
 
 WHO = {"by": "p-3", "why": "seen on the dial"}
 
