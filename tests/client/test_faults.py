@@ -28,9 +28,13 @@ def test_killed_twice_in_the_middle_of_a_bulk_post(kind: str, plain: bool, reque
     assert (told.lost, told.double, told.aside) == (0, 0, 20)
 
 
-def test_given_up_and_gone_on_with(address: str, tmp_path: Path, both: Both) -> None:
+def test_given_up_and_gone_on_with(request: pytest.FixtureRequest, tmp_path: Path, both: Both) -> None:
     """The service stays away for longer than the client waits; later the same call goes on from there, and both accounts add up."""
-    served = Served(address, tmp_path)
+    with lent("sqlite", request, tmp_path) as address:
+        give_up_and_go_on(Served(address, tmp_path), both)
+
+
+def give_up_and_go_on(served: Served, both: Both) -> None:
     asyncio.run(served.start())
     load = Load(readings=6_000, same=0, unusable=0, most=1_000)
     posted: Posted | None = None

@@ -20,7 +20,7 @@ from fieldworthy.cli.serving import IDLE_CONNECTIONS
 from fieldworthy.settings import Settings
 from tests.doors_app import make_test_app
 
-HOST = b"host: service\r\n"
+HOST = b"host: localhost\r\n"
 POST = b"POST /v1/due HTTP/1.1\r\n" + HOST + b"content-type: application/json\r\n"
 GET = b"GET /healthz HTTP/1.1\r\n" + HOST
 

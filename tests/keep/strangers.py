@@ -11,6 +11,7 @@ from typing import Any
 from sqlalchemy import Table, insert, select
 
 from fieldworthy.storage.engine import SqlStore
+from fieldworthy.storage.row_security import about
 from fieldworthy.storage.tables import metadata, organisations, rulebook_shares
 from tests.contract.test_openapi import write
 from tests.keep.service import BEGINNING
@@ -27,14 +28,17 @@ async def add_stranger(store: SqlStore, like: SqlStore, organisation: int, stran
     """Adds one: as that organisation is in the other database, where it has done what it is about to do here. Gives its rows."""
     made = {}
     async with like.engine.connect() as there:
+        await about(there, organisation)
         for table in TABLES:
             rows = (await there.execute(select(table).where(table.c.organisation == organisation))).mappings().all()
             made[table] = [_changed(table, dict(row), stranger) for row in rows]
     assert not [table.name for table, rows in made.items() if not rows and table is not rulebook_shares]
     first = {"organisation": stranger, "name": write.NAME, "version": made[_VERSIONS][0]["version"], "shared_at": BEGINNING}
     made[rulebook_shares] = [{**first, "reader": reader} for reader in ("East Contracting", "Somebody")]
-    async with store.writing() as here:
+    async with store.engine.begin() as here:
+        await about(here, None)
         await here.execute(insert(organisations).values(id=stranger, name=f"a stranger {stranger}", created=0))
+    async with store.writing(stranger) as here:
         for table, rows in made.items():
             await here.execute(insert(table), rows)
     return await rows_of(store, stranger)
@@ -102,9 +106,11 @@ _CHANGES: Mapping[str, Mapping[str, Any]] = {
 
 async def rows_of(store: SqlStore, *whose: int) -> Rows:
     """All rows of these organisations, by table."""
-    found = {}
-    async with store.engine.connect() as connection:
-        for table in TABLES:
-            query = select(table).where(table.c.organisation.in_(whose)).order_by(*table.primary_key.columns)
-            found[table.name] = [tuple(row) for row in await connection.execute(query)]
+    found: dict[str, list[tuple[Any, ...]]] = {table.name: [] for table in TABLES}
+    for organisation in whose:  # one transaction each: PostgreSQL shows the rows of one
+        async with store.engine.connect() as connection:
+            await about(connection, organisation)
+            for table in TABLES:
+                query = select(table).where(table.c.organisation == organisation).order_by(*table.primary_key.columns)
+                found[table.name] += [tuple(row) for row in await connection.execute(query)]
     return found

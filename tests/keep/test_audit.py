@@ -258,7 +258,7 @@ async def test_neither_without_the_other(service: Service) -> None:
     event.listen(service.store.engine.sync_engine, "before_cursor_execute", full)
     record = {"task": "roller-bearing-grease", "at": "2026-07-13T06:00:00Z"}
     transport = httpx.ASGITransport(service.app, raise_app_exceptions=False)
-    async with httpx.AsyncClient(transport=transport, base_url="http://here") as http:
+    async with httpx.AsyncClient(transport=transport, base_url="http://localhost") as http:
         answer = await http.put("/v1/machines/r5-17/done/g-1", json=record)
         assert answer.status_code == 503
     event.remove(service.store.engine.sync_engine, "before_cursor_execute", full)

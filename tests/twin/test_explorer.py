@@ -44,7 +44,7 @@ def test_the_twin_says_the_same_of_what_is_held_of_persons() -> None:
 
 
 def test_a_solver_says_the_same_of_what_is_held_of_persons() -> None:
-    assert [(number, found) for number in (*range(6), 32, 51, 58) if (found := differs_from_solver(with_persons_held(number)))] == []
+    assert [(number, found) for number in (*range(2), 32, 51, 58) if (found := differs_from_solver(with_persons_held(number)))] == []
 
 
 def test_what_does_not_bear_on_a_procedure_changes_nothing() -> None:
@@ -61,7 +61,7 @@ def test_what_does_not_bear_on_a_procedure_changes_nothing() -> None:
 
 def test_the_twin_agrees_beside_a_neighbour() -> None:
     """And the twin finds the same cone, and without it as many states."""
-    assert [(number, found) for number in range(8) if (found := differs_from_twin(with_neighbour(number)))] == []
+    assert [(number, found) for number in range(4) if (found := differs_from_twin(with_neighbour(number)))] == []
     assert [(number, found) for number in range(1) if (found := differs_from_twin(with_neighbour(number), everything=True))] == []
 
 
