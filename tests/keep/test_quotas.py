@@ -6,6 +6,7 @@ structured field.
 """
 
 import asyncio
+import json
 import re
 from collections.abc import AsyncIterator
 
@@ -208,3 +209,14 @@ def test_the_memory_of_wrong_keys_is_bounded() -> None:
     assert len(bucket._seen) == MOST_ADDRESSES
     assert bucket.wait("10.0.0.1") == 0
     assert bucket.wait("10.0.0.99") == 60
+
+
+async def test_a_batch_is_one_request_however_many_lines_it_has(limited: Service) -> None:
+    key = await a_key(limited)
+    document = {"rulebook": "b", "title": "B", "tasks": {"t": {"title": "T", "kind": "inspect", "interval": "weekly"}}}
+    line = {"rulebook": document, "now": "2026-07-14T06:00:00Z", "machine": {}}
+    lines = "\n".join([json.dumps(line)] * (2 * QUOTA.requests))
+    answer = await limited.http.post("/v1/due/batch", content=lines, headers={**key, "content-type": "application/jsonl"})
+    told = [json.loads(each) for each in answer.text.splitlines()]
+    assert [each.get("problem") for each in told] == [None] * (2 * QUOTA.requests + 1), answer.text[:500]
+    assert left(answer)[0] > 0

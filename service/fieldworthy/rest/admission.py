@@ -52,8 +52,10 @@ class Caller:
 class Admission(Protocol):
     """Decides whether a request may be answered."""
 
-    async def __call__(self, request: Request, needs: KeyScope) -> Caller:
-        """Raises NoKey (401), ScopeMissing, FromElsewhere (403), Throttled (429)."""
+    async def __call__(self, request: Request, needs: KeyScope, again: bool = False) -> Caller:
+        """
+        again: the request was let in before, and is answered still. Raises NoKey (401), ScopeMissing, FromElsewhere (403), Throttled (429).
+        """
 
 
 class WithKeys:
@@ -68,9 +70,10 @@ class WithKeys:
         self._wrong = wrong
         self._tokens = tokens
 
-    async def __call__(self, request: Request, needs: KeyScope) -> Caller:
+    async def __call__(self, request: Request, needs: KeyScope, again: bool = False) -> Caller:
         asker = await self._asker(request)
-        await self._spend(request, asker.quota)
+        if not again:  # one request is counted once, however long it is answered
+            await self._spend(request, asker.quota)
         if needs not in asker.scopes:
             raise ScopeMissing(asker, needs)
         return Caller(asker.organisation, asker.actor, asker.scopes)
@@ -131,10 +134,10 @@ def challenge(refusal: Refusal) -> Mapping[str, str] | None:
             return None
 
 
-async def admit(request: Request, needs: KeyScope) -> None:
+async def admit(request: Request, needs: KeyScope, again: bool = False) -> None:
     """Lets a request in, or raises what it is refused with. The app says by whom it is judged."""
     admission: Admission = request.scope["app"].state.admission
-    request.scope[_CALLER] = await admission(request, needs)
+    request.scope[_CALLER] = await admission(request, needs, again)
 
 
 def caller_of(request: Request) -> Caller:

@@ -139,7 +139,7 @@ class BatchResponse(Response):
             spool.close()
 
     async def _still(self) -> None:
-        await admit(self.request, NEEDS)
+        await admit(self.request, NEEDS, again=True)
 
     async def _read(self, spool: Spool, receive: Receive) -> None:
         """Puts by what arrives, then waits to see whether the caller leaves before it has its answer."""

@@ -13,6 +13,7 @@ from typing import Protocol
 
 from fieldworthy.core.base.micros import SECOND, micros_of
 from fieldworthy.usecases.audit import TOKEN, Actor
+from fieldworthy.usecases.keep_keys import MOST_NAME
 from fieldworthy.usecases.key_refusals import TokenEnded, TokenOrganisationUnknown, TokenRefused
 from fieldworthy.usecases.key_ring import LIFE_SECONDS
 from fieldworthy.usecases.keys import Asker, KeyScope, KeyStore, scopes_of
@@ -82,10 +83,10 @@ def bearer_of(claims: Mapping[str, object], rules: TokenRules, now: int) -> Bear
     if rules.longest and ends > now + (rules.longest + LEEWAY_SECONDS) * SECOND:
         raise TokenRefused("it would work for too long")
     subject = claims.get("sub")
-    if not isinstance(subject, str) or not 0 < len(subject) <= MOST_SUBJECT:
+    if not isinstance(subject, str) or not 0 < len(subject) <= MOST_SUBJECT or not subject.isprintable():  # it stands in the trail
         raise TokenRefused("no subject")
     organisation = claims.get(rules.organisation_claim)
-    if not isinstance(organisation, str):
+    if not isinstance(organisation, str) or len(organisation) > MOST_NAME or not organisation.isprintable():
         raise TokenOrganisationUnknown
     words = claims.get(rules.scope_claim)
     return Bearer(subject, organisation, scopes_of(words) if isinstance(words, str) else frozenset(), ends + LEEWAY_SECONDS * SECOND)
