@@ -9,7 +9,6 @@ import signal
 import subprocess
 import sys
 from collections.abc import Iterator
-from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -235,7 +234,8 @@ def test_a_service_that_is_not_there_is_told_with_an_exit_code_of_its_own(run: R
 
 def test_a_stopped_post_says_how_far_it_came(url: str) -> None:
     """SIGINT to a real process, whose standard input goes on."""
-    program = [sys.executable, "-c", "from fieldworthy.cli import main; main()", "readings", "post", "-"]
+    heeding = "import signal; signal.signal(signal.SIGINT, signal.default_int_handler)"  # where the tests themselves ignore it
+    program = [sys.executable, "-c", f"{heeding}; from fieldworthy.cli import main; main()", "readings", "post", "-"]
     with subprocess.Popen(program, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
         assert process.stdin is not None
         assert process.stderr is not None
@@ -245,11 +245,12 @@ def test_a_stopped_post_says_how_far_it_came(url: str) -> None:
             process.stdin.write(f"m1,work,{(beginning + timedelta(minutes=6 * n)).isoformat()},{n / 10}\n")
         process.stdin.flush()
         assert process.stderr.readline() == "10,000 readings: 10,000 kept, 0 the same, 0 set aside\n"
-        for _ in range(5):
-            process.send_signal(signal.SIGINT)
-            with suppress(subprocess.TimeoutExpired):  # then once more, as whoever waits would
-                process.wait(15)
-                break
+        process.send_signal(signal.SIGINT)
+        try:
+            process.wait(30)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            raise
         said = process.stderr.read()
         process.stdin.close()
     assert process.returncode == 130

@@ -229,8 +229,8 @@ def main() -> None:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(1)
     except Exception as trouble:
-        from fieldworthy.cli.trouble import exit_code, explain, fault
+        from fieldworthy.cli.trouble import exit_code, told
 
-        for line in explain(trouble) or fault(trouble):
+        for line in told(trouble):
             typer.echo(line, err=True)
         sys.exit(exit_code(trouble))

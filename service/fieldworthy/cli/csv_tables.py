@@ -20,7 +20,10 @@ def csv_rows(source: IO[bytes], check: Check) -> Iterator[tuple[int, Mapping[str
     if not first.strip():
         raise Unanswerable("line 1 is empty; it must name the columns")
     parted = max(_PARTED, key=first.count)
-    names = [name.strip() for name in next(csv.reader([first], delimiter=parted), [])]
+    try:
+        names = [name.strip() for name in next(csv.reader([first], delimiter=parted), [])]
+    except csv.Error as trouble:
+        raise Unanswerable(f"line 1 can't be read: {trouble}; it must name the columns, and lines must end as lines do") from None
     twice = [name for name in names if names.count(name) > 1]
     if (wrong := f"the column `{twice[0][:60]}` is there twice; leave one of them out" if twice else check(names)) is not None:
         raise Unanswerable(f"line 1: {wrong}")

@@ -4,7 +4,7 @@ import codecs
 import json
 import re
 from collections.abc import Iterator
-from decimal import Decimal
+from decimal import Decimal, InvalidOperation
 from typing import IO, Any, Never
 
 from fieldworthy.cli.text_lines import BLANKS, MOST_OF_A_LINE
@@ -25,9 +25,20 @@ def number_of(text: str) -> int | float:
     if len(text) <= _EXACT and text.lstrip("-").isdigit():
         return int(text)
     value = float(text)
-    if value in (float("inf"), float("-inf")) or (len(text) > _EXACT and Decimal(repr(value)) != Decimal(text)):
+    if not _is_exact(text, value):
         raise Mistake(f"`{text[:60]}` has more digits than can be kept; round it to {_EXACT}")
     return value
+
+
+def _is_exact(text: str, value: float) -> bool:
+    if value in (float("inf"), float("-inf")):
+        return False
+    if len(text) <= _EXACT and "e" not in text.lower():
+        return True
+    try:
+        return Decimal(repr(value)) == Decimal(text)
+    except InvalidOperation:  # an exponent beyond all bounds
+        return False
 
 
 def _members(pairs: list[tuple[str, Any]]) -> dict[str, Any]:

@@ -5,7 +5,7 @@ import gzip
 import io
 import sys
 import zlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import IO
 
@@ -83,14 +83,15 @@ class _Counted(io.RawIOBase):
     """Counts what is read."""
 
     def __init__(self, source: IO[bytes]) -> None:
-        self._source = source
+        # what is there already: to wait for more than that would take an interrupt along, and go on waiting
+        self._read: Callable[[int], bytes] = getattr(source, "read1", source.read)
         self.read_so_far = 0
 
     def readable(self) -> bool:
         return True
 
     def readinto(self, room: "memoryview | bytearray") -> int:  # type: ignore[override]  # the base class takes any buffer
-        found = self._source.read(len(room))
+        found = self._read(len(room))
         room[: len(found)] = found
         self.read_so_far += len(found)
         return len(found)

@@ -59,15 +59,20 @@ def explain(trouble: Exception) -> list[str] | None:
     return _of_the_store(trouble)
 
 
-def fault(trouble: BaseException) -> list[str]:
+def told(trouble: Exception) -> list[str]:
+    """What a person is told, a line each. No secrets, whatever was typed by mistake, and whatever the trouble says of itself."""
+    secrets = (os.environ.get("FIELDWORTHY_KEY", ""), *passwords(os.environ.get("FIELDWORTHY_DATABASE_URL", "")))
+    return [hide(line, secrets) for line in explain(trouble) or _fault(trouble)]
+
+
+def _fault(trouble: BaseException) -> list[str]:
     """
     Of a fault of ours: one line; with FIELDWORTHY_LOG_LEVEL=debug the traceback, for whoever mends it, which names lines and no values of
-    variables. No secrets, whatever it says of itself.
+    variables.
     """
-    secrets = (os.environ.get("FIELDWORTHY_KEY", ""), *passwords(os.environ.get("FIELDWORTHY_DATABASE_URL", "")))
     if os.environ.get("FIELDWORTHY_LOG_LEVEL", "").lower() == "debug":
-        return hide("".join(traceback.format_exception(trouble)), secrets).splitlines()
-    said = hide(" ".join(str(trouble).split()), secrets)[:300]
+        return "".join(traceback.format_exception(trouble)).splitlines()
+    said = " ".join(str(trouble).split())[:300]
     return [f"fieldworthy: a fault of the program's own ({type(trouble).__name__}: {said}); FIELDWORTHY_LOG_LEVEL=debug shows where"]
 
 

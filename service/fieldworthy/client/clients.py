@@ -4,6 +4,7 @@ import asyncio
 import os
 import time
 from collections.abc import Awaitable, Callable
+from ipaddress import ip_address
 from types import TracebackType
 from typing import Literal, Self
 
@@ -43,7 +44,8 @@ class Client(Surface[Sync]):
         sleep: Callable[[float], None] = time.sleep,
     ) -> None:
         self._own = http is None
-        super().__init__(Sync(http or httpx.Client(), sleep), _caller(url, key, retries, clock, timeout, waiting))
+        caller = _caller(url, key, retries, clock, timeout, waiting)
+        super().__init__(Sync(http or httpx.Client(mounts=_past_proxies(caller.address)), sleep), caller)
 
     def close(self) -> None:
         """Lets go of its connections."""
@@ -73,7 +75,8 @@ class AsyncClient(Surface[Async]):
         sleep: Callable[[float], Awaitable[None]] = asyncio.sleep,
     ) -> None:
         self._own = http is None
-        super().__init__(Async(http or httpx.AsyncClient(), sleep), _caller(url, key, retries, clock, timeout, waiting))
+        caller = _caller(url, key, retries, clock, timeout, waiting)
+        super().__init__(Async(http or httpx.AsyncClient(mounts=_past_proxies(caller.address)), sleep), caller)
 
     async def close(self) -> None:
         """Lets go of its connections."""
@@ -93,3 +96,13 @@ def _caller(
     where = url if url is not None else os.environ.get(URL_VARIABLE) or HERE
     text = None if key is False else key if key is not None else os.environ.get(KEY_VARIABLE) or None
     return Caller(where, None if text is None else Key(text), retries, clock, timeout, waiting)
+
+
+def _past_proxies(address: str) -> dict[str, None] | None:
+    """Requests to this machine go by no proxy that the environment names: it would read the key."""
+    host = httpx.URL(address).host
+    try:
+        here = host == "localhost" or ip_address(host).is_loopback
+    except ValueError:
+        here = False
+    return {f"all://[{host}]" if ":" in host else f"all://{host}": None} if here else None
