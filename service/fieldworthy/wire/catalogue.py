@@ -144,9 +144,8 @@ _DOORS = (
         "service.too_long",
         503,
         "The answer took too long",
-        "The request was given up after the longest time that one may take. What it was to change is not changed, unless a later answer "
-        "says so.",
-        "Ask for less at once.",
+        "The request was given up after the longest time that one may take. What it was to change may have been changed or not.",
+        "Ask for less at once; a change send again with the same `Idempotency-Key` or id.",
     ),
 )
 
