@@ -132,7 +132,6 @@ MANY_RECORDS = [{"id": f"d-{n}", "task": "grease", "on": "2026-07-01"} for n in 
 LONG = "a is b and " * 200 + "a is b"
 TOO_MUCH: list[tuple[str, str, str, dict[str, Any], int, str]] = [
     # what, method, address, what is sent, status, a word of the answer
-    # The limits of a key's requests in time get their rows here (429 with `Retry-After`).
     ("a large body", "POST", "/v1/due", {"content": b" " * 2_000_001, "headers": JSON}, 413, "body.too_large"),
     ("a large post of readings", "POST", "/v1/readings", {"content": b" " * 20_000_001, "headers": JSON}, 413, "body.too_large"),
     ("many readings", "POST", "/v1/readings", {"content": MANY_READINGS, "headers": JSON}, 413, "request.too_large"),

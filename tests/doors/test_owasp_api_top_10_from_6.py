@@ -11,8 +11,11 @@ import pytest
 import pytest_asyncio
 
 from fieldworthy import __version__
-from fieldworthy.rest.admission import scopes_of_routes
+from fieldworthy.rest.admission import WithKeys, scopes_of_routes
 from fieldworthy.rest.examples import EXAMPLES
+from fieldworthy.usecases.key_ring import KeyRing
+from fieldworthy.usecases.quota import Quota
+from fieldworthy.usecases.quotas import Quotas
 from fieldworthy.wire.hiding import hide
 from tests.contract.test_openapi import CONTRACT, operations
 from tests.doors.owasp import JSON, NOW, XML, YAML, caller, connections, everywhere, greasing, machine, with_body
@@ -31,7 +34,7 @@ async def service(request: pytest.FixtureRequest, tmp_path: Path) -> AsyncIterat
 async def test_api6_2023_unrestricted_access_to_sensitive_business_flows(service: Service) -> None:
     """Overdue work is not hidden by a flood of "done", and two who ask at once are not both let at the machine.
 
-    The limits of a key's requests in time belong here too: a flood of posts is answered with 429 from then on.
+    And whoever has used up their quota is answered with 429 until the window is over.
     """
     mine = await caller(service)
     await machine(mine)
@@ -60,6 +63,12 @@ async def test_api6_2023_unrestricted_access_to_sensitive_business_flows(service
     assert [b["work"] for b in opened[1]["clearance"]["blocked_by"]] == ["w-1"]
     other = await mine("POST", "/v1/machines/r5-1/open-work/w-1/steps/1", json={"by": "p-2", "evidence": []})
     assert (other.status_code, other.json()["code"]) == (409, "work.of_another")
+    service.later(minutes=2)  # the window of what came so far is over
+    ring, quotas = KeyRing(service.store, lambda: service.now), Quotas(service.store, Quota(3, 60))
+    service.app.state.admission = WithKeys(ring, quotas)
+    flood = [await mine("PUT", "/v1/machines/r5-1/done/mine", json={**done, "at": "2026-07-14T05:30:00Z"}) for _ in range(5)]
+    assert [answer.status_code == 429 for answer in flood] == [False] * 3 + [True] * 2
+    assert 1 <= int(flood[-1].headers["retry-after"]) <= 60
 
 
 async def test_api7_2023_server_side_request_forgery(service: Service) -> None:

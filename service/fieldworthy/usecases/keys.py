@@ -1,6 +1,6 @@
 """Keys: who may ask, for which organisation, and what a key may do. Pure: chance and time are arguments of whoever makes or judges one.
 
-A key is a text of 68 characters, `fw_` + id + `_` + secret + check:
+A key is a text of 67 characters, `fw_` + id + `_` + secret + check:
 
     fw_3k7q2xmzt5ab_Jx0…Q_1f9c02d7      fw_[a-z2-7]{12}_[A-Za-z0-9_-]{43}[0-9a-f]{8}
 
