@@ -62,9 +62,14 @@ def _secure(table: str, column: str, deeds: str = "") -> None:
 
 
 def _partitions() -> None:
-    """The copies of readings go into the years' own tables, which can have no policies: what was added is looked at once a copy."""
+    """
+    The copies of readings go into the years' own tables, which can have no policies: what was added is looked at once a copy. The function
+    means the table of its own schema: one's own temporary table of the same name, which else comes first, has no security.
+    """
+    schema = op.get_bind().execute(sa.text("select quote_ident(current_schema())")).scalar_one()
     op.execute(
-        "create function readings_of_one() returns trigger language plpgsql as $$ begin "  # noqa: S608  # nosec B608  # words of ours
+        "create function readings_of_one() returns trigger language plpgsql "  # noqa: S608  # nosec B608  # words of ours
+        f"set search_path = pg_catalog, {schema}, pg_temp as $$ begin "
         "if row_security_active('readings') and exists (select 1 from added where "
         f"({_OWN.format(column='organisation')}) is not true) then "
         "raise exception 'these readings are of another organisation' using errcode = 'insufficient_privilege'; "

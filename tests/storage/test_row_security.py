@@ -21,12 +21,13 @@ from fieldworthy.storage.roles import GrantRefused, let_in
 from fieldworthy.storage.row_security import passes_by
 from fieldworthy.storage.tables import REVISION, metadata
 from tests.lending import HOME_NAME, lend_home
-from tests.postgres import Postgres, as_plain_role
+from tests.postgres import PLAIN, Postgres, as_plain_role
 from tests.storage.test_migrations import any_row, go
 
 pytestmark = pytest.mark.postgres
 
 OURS, THEIRS = 1, 2
+AT = micros_of(datetime(2026, 7, 14, tzinfo=UTC))
 OF_NOBODY = {"quotas"}
 """How many requests whoever asks has made: of keys and tokens, by their ids, and of nothing that is kept."""
 
@@ -120,18 +121,55 @@ async def test_the_years_own_tables_of_readings_take_new_ones_of_ones_own_and_sh
     for partition in PARTITIONS:
         for deed in (f"select 1 from {partition}", f"update {partition} set value = 0", f"delete from {partition}"):  # noqa: S608
             assert await tried(plain, deed) is asyncpg.InsufficientPrivilegeError, deed
-    at = micros_of(datetime(2026, 7, 14, tzinfo=UTC))
     for organisation, outcome in ((OURS, "COPY 1"), (THEIRS, asyncpg.InsufficientPrivilegeError)):
         transaction = plain.transaction()
         await transaction.start()
         try:
-            came: Any = await plain.copy_records_to_table("readings_2026", records=[(organisation, 9, at, 5, None, 5)])
+            came: Any = await plain.copy_records_to_table("readings_2026", records=[(organisation, 9, AT, 5, None, 5)])
         except asyncpg.PostgresError as refused:
             came = type(refused)
         await transaction.rollback()
         assert came == outcome
     with pytest.raises(asyncpg.FeatureNotSupportedError):  # why they go there: into the whole it is refused
-        await plain.copy_records_to_table("readings", records=[(OURS, 9, at, 5, None, 5)])
+        await plain.copy_records_to_table("readings", records=[(OURS, 9, AT, 5, None, 5)])
+
+
+async def test_ones_own_table_of_that_name_does_not_stand_in_for_the_readings(plain: asyncpg.Connection) -> None:
+    """PostgreSQL's manual, `CREATE FUNCTION`: a temporary table is looked for before all others, so that a function has to name it last."""
+    await say(plain, organisation=str(OURS))
+    for theirs in ("create temp table readings (organisation int)", "create temp view readings as select 1 as organisation"):
+        transaction = plain.transaction()
+        await transaction.start()
+        await plain.execute(theirs)
+        with pytest.raises(asyncpg.InsufficientPrivilegeError, match="of another organisation"):
+            await plain.execute("insert into public.readings_2026 values ($1, 9, $2, 5, null, 5)", THEIRS, AT)
+        await transaction.rollback()
+
+
+async def test_a_role_may_do_no_more_than_is_granted_whatever_it_was_given_before(owner: str, plain: asyncpg.Connection) -> None:
+    boss = await asyncpg.connect(owner)
+    await boss.execute("create table readings_2040 partition of readings for values from (2208988800000000) to (2240611200000000)")
+    await boss.execute(f"grant all on all tables in schema public to {PLAIN}")
+    try:
+        as_plain_role(owner)
+        await say(plain, organisation=str(OURS))
+        for deed in (
+            "update audit set who = 'x'",
+            "delete from audit",
+            "update rulebook_versions set title = 'x'",
+            "delete from keys",
+            "truncate readings",
+            "update alembic_version set version_num = '0001'",
+            "select 1 from readings_2026",
+            f"insert into readings_2040 values ({OURS}, 9, 2208988800000000, 5, null, 5)",  # which no trigger looks at
+        ):
+            assert await tried(plain, deed) is asyncpg.InsufficientPrivilegeError, deed
+        added = f"insert into readings values ({OURS}, 9, 2208988800000000, 5, null, 5)"  # by way of the whole, and its policy
+        assert await tried(plain, added) == "INSERT 0 1"
+        assert await tried(plain, added.replace(f"({OURS}", f"({THEIRS}")) is asyncpg.InsufficientPrivilegeError
+    finally:
+        await boss.execute("drop table readings_2040")
+        await boss.close()
 
 
 async def test_readings_of_every_year_go_where_they_belong(owner: str, plain: asyncpg.Connection) -> None:
@@ -212,7 +250,11 @@ async def test_an_owner_that_is_no_superuser_migrates_and_is_held_by_it_and_lets
     plain = make_url(as_plain_role(address)).set(username="fieldworthy_new")
     with pytest.raises(GrantRefused, match='role "fieldworthy_new" does not exist; make the role first'):
         await asyncio.to_thread(let_in, as_owner, "fieldworthy_new")
-    await boss.execute("create role fieldworthy_new login")
+    await boss.execute("create role fieldworthy_new login in role fieldworthy_owner")
+    for acts_as_owner in ("fieldworthy_owner", "fieldworthy_new", str(make_url(address).username)):
+        with pytest.raises(GrantRefused, match="owns the tables, or may act as who owns them; take one of its own"):
+            await asyncio.to_thread(let_in, as_owner, acts_as_owner)
+    await boss.execute("revoke fieldworthy_owner from fieldworthy_new")
     await asyncio.to_thread(let_in, as_owner, "fieldworthy_new")
     store = SqlStore(open_engine(plain.render_as_string(hide_password=False)))
     assert await store.reachable()

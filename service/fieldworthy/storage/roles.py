@@ -16,7 +16,13 @@ _FEWER = {
     "organisations": "select, insert",
     "keys": "select, insert, update",
 }
-_PARTITIONS = "select inhrelid::regclass::text from pg_inherits where inhparent = 'readings'::regclass order by 1"
+_PARTITIONS = (
+    "select i.inhrelid::regclass::text, exists (select 1 from pg_trigger t where t.tgrelid = i.inhrelid and t.tgname = 'readings_of_one') "
+    "from pg_inherits i where i.inhparent = 'readings'::regclass order by 1"
+)
+_ACTS_AS_OWNER = (
+    "select exists (select 1 from pg_class c where c.oid = any(:tables ::regclass[]) and pg_has_role(:role, c.relowner, 'member'))"
+)
 
 
 class GrantRefused(RuntimeError):
@@ -44,13 +50,17 @@ def let_in(address: str, role: str) -> None:
 
 def grant(connection: Connection, role: str) -> None:
     """
-    Lets a role do what the service does, on the schema of this release. Of the years' own tables of readings it may add to them alone: all
-    else goes by way of `readings`, and its policies. Raises DBAPIError where there is no such role.
+    Lets a role do what the service does, on the schema of this release, and takes back what else it was given there. Of the years' own
+    tables of readings it may add to them alone, and only where the trigger looks whose readings were added: all else goes by way of
+    `readings`, and its policies. Raises GrantRefused for one that owns the tables or may act as who does, DBAPIError where there is none.
     """
     name = connection.dialect.identifier_preparer.quote_identifier(role)
-    deeds = [f"grant usage on schema public to {name}", f"grant select on alembic_version to {name}"]
-    deeds += [f"grant {_FEWER.get(table.name, _ALL)} on {table.name} to {name}" for table in metadata.sorted_tables]
-    for (partition,) in connection.execute(text(_PARTITIONS)).all():
-        deeds += [f"revoke all on {partition} from {name}", f"grant insert on {partition} to {name}"]
+    may = {"alembic_version": "select", **{table.name: _FEWER.get(table.name, _ALL) for table in metadata.sorted_tables}}
+    if connection.execute(text(_ACTS_AS_OWNER), {"tables": list(may), "role": role}).scalar():
+        raise GrantRefused(f"the role `{role}` owns the tables, or may act as who owns them; take one of its own for the service")
+    may |= {partition: "insert" if is_looked_at else "" for partition, is_looked_at in connection.execute(text(_PARTITIONS)).all()}
+    deeds = [f"grant usage on schema public to {name}"]
+    for table, rights in may.items():
+        deeds += [f"revoke all on {table} from {name}", *([f"grant {rights} on {table} to {name}"] if rights else ())]
     for deed in deeds:
         connection.exec_driver_sql(deed)
