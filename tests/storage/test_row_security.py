@@ -161,10 +161,10 @@ async def test_a_role_may_do_no_more_than_is_granted_whatever_it_was_given_befor
             "truncate readings",
             "update alembic_version set version_num = '0001'",
             "select 1 from readings_2026",
-            f"insert into readings_2040 values ({OURS}, 9, 2208988800000000, 5, null, 5)",  # which no trigger looks at
+            f"insert into readings_2040 values ({OURS}, 9, 2208988800000000, 5, null, 5)",  # noqa: S608  # which no trigger looks at
         ):
             assert await tried(plain, deed) is asyncpg.InsufficientPrivilegeError, deed
-        added = f"insert into readings values ({OURS}, 9, 2208988800000000, 5, null, 5)"  # by way of the whole, and its policy
+        added = f"insert into readings values ({OURS}, 9, 2208988800000000, 5, null, 5)"  # noqa: S608  # by way of the whole, and its policy
         assert await tried(plain, added) == "INSERT 0 1"
         assert await tried(plain, added.replace(f"({OURS}", f"({THEIRS}")) is asyncpg.InsufficientPrivilegeError
     finally:
