@@ -22,7 +22,7 @@ import structlog
 from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
 
 from fieldworthy.rest.admission import WithKeys
-from fieldworthy.tokens.issuer import AGAIN_SECONDS, FRESH_SECONDS, KEEP_SECONDS, Issuer
+from fieldworthy.tokens.issuer import AGAIN_SECONDS, FRESH_SECONDS, IDLE_SECONDS, KEEP_SECONDS, Issuer, keys_of
 from fieldworthy.tokens.reader import SignedTokens
 from fieldworthy.tokens.sources import MOST_BYTES, NotHad, from_address, from_file
 from fieldworthy.usecases.keep_keys import create_key
@@ -232,6 +232,20 @@ async def test_keys_that_are_rotated_are_had_when_they_are_needed_and_no_more_of
     assert [(await trusting.get(token(key))).status_code for key in ("rsa-2", "rsa")] == [401, 200]
 
 
+async def test_after_a_while_in_which_nobody_came_a_key_that_was_taken_back_opens_nothing(trusting: Trusting) -> None:
+    """And the token that it signed is a guess from then on, though it worked before (`WrongKeys`)."""
+    keys, text = trusting.keys, token("ec", "ES256")
+    assert (await trusting.get(text)).status_code == 200
+    keys.keys = [public("rsa-2")]
+    ring = trusting.service.app.state.admission._tokens
+    assert ring.knows(text.encode())
+    trusting.seconds = IDLE_SECONDS
+    assert [(await trusting.get(each)).status_code for each in (text, token("rsa-2"))] == [401, 200]
+    assert (keys.asked, ring.knows(text.encode())) == (2, False)
+    keys.away, trusting.seconds = True, 2 * IDLE_SECONDS
+    assert (await trusting.get(token("rsa-2"))).status_code == 200  # it was asked, and is away: the old ones are good
+
+
 async def test_while_the_issuer_is_away_its_keys_are_good_for_a_while(trusting: Trusting) -> None:
     keys = trusting.keys
     keys.away = True
@@ -312,3 +326,13 @@ async def test_a_small_rsa_key_and_a_file_that_is_not_there_are_told(tmp_path: P
             await Issuer(from_file(file)).ready()
     file.write_text(json.dumps({"keys": [public("ed")]}))
     await Issuer(from_file(file)).ready()
+
+
+def test_one_key_of_a_set_that_is_odd_spoils_none_of_the_others() -> None:
+    """RFC 7517, 5: keys that are not understood are ignored."""
+    odd: list[Any] = [5, None, {}, {"kty": ["RSA"]}, {"kty": "RSA", "n": "", "e": ""}, {"kty": "EC", "crv": "P-256", "x": 1, "y": 2}]
+    odd += [public("rsa", key_ops=given) for given in (5, None, True, {"verify": 1}, ["sign"], "verify")]
+    odd += [public("rsa", use=given) for given in ("enc", 1, ["sig"], None)]
+    for each in odd:
+        found = keys_of(json.dumps({"keys": [each, public("ec")]}).encode())
+        assert [key.kid for key in found] == ["ec"], each

@@ -18,6 +18,9 @@ from fieldworthy.usecases.ports import IssuerUnavailable
 FRESH_SECONDS = 300.0
 """After so long they are asked for anew, beside requests that go on with the old ones: then a key that was taken back works no longer."""
 
+IDLE_SECONDS = 2 * FRESH_SECONDS
+"""Where nobody came for so long, and they were not asked for, the first one waits for them: old ones are for an issuer that is away."""
+
 KEEP_SECONDS = 3600.0
 """For so long the old ones are good while the issuer is away."""
 
@@ -57,9 +60,10 @@ class Issuer:
 
         What is not there is asked for once more, at most once in AGAIN_SECONDS: in between the answer is that there is none.
         """
-        if self._tick() - self._had >= KEEP_SECONDS:
+        now = self._tick()
+        if now - self._had >= KEEP_SECONDS or now - max(self._had, self._tried) >= IDLE_SECONDS:
             await self._ask()
-        elif self._tick() - self._had >= FRESH_SECONDS:
+        elif now - self._had >= FRESH_SECONDS:
             self._begin()
         found = self._found(kid, fits)
         if found is None:
@@ -123,7 +127,8 @@ def keys_of(text: bytes) -> Sequence[SigningKey]:
 def _key_of(told: Any) -> SigningKey | None:
     if not isinstance(told, dict) or told.get("kty") not in ("RSA", "EC", "OKP") or told.get("use", "sig") != "sig":
         return None  # a secret ("oct") that stands in a public set is anybody's
-    if "verify" not in told.get("key_ops", ["verify"]):
+    uses = told.get("key_ops", ["verify"])
+    if not isinstance(uses, list) or "verify" not in uses:
         return None
     try:
         key = jwk.import_key({name: value for name, value in told.items() if name in _PUBLIC})

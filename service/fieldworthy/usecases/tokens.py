@@ -131,7 +131,11 @@ class TokenRing:
             return seen.asker
         until = self._tick() + LIFE_SECONDS
         rules = self._reader.rules
-        bearer = bearer_of(await self._reader.claims(token), rules, now)
+        try:
+            bearer = bearer_of(await self._reader.claims(token), rules, now)
+        except TokenRefused:
+            self._known.pop(called, None)  # its key was taken back: from now on it is a guess as any other
+            raise
         async with self._store.look_keys() as keys:
             organisation = await keys.organisation(bearer.organisation)
         if organisation is None:
