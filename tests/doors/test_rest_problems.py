@@ -208,6 +208,13 @@ async def test_headers_and_address_have_limits(http: httpx.AsyncClient) -> None:
     problem(await http.get("/healthz?" + "x" * 9000), 414, "address.too_long")
 
 
+async def test_an_address_that_is_no_text_is_refused_and_not_mended(http: httpx.AsyncClient) -> None:
+    """RFC 3629, 3: what can't be read is not taken for U+FFFD, by which two names would be one; U+FFFD itself may be written."""
+    for name in ("%ff", "%fe", "a%c0%80", "%ed%a0%80", "%EF%BF%BD%ff"):
+        problem(await http.get(f"/v1/rulebooks/{name}/versions"), 400, "request.unreadable")
+    problem(await http.get("/v1/rulebooks/%EF%BF%BD/versions"), 404, "rulebook.unknown")
+
+
 async def test_an_unexpected_exception_says_nothing_of_itself() -> None:
     class Broken(MemoryStore):
         async def names(self, after: str | None, limit: int) -> Any:

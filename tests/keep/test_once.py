@@ -68,7 +68,20 @@ async def test_another_request_with_the_same_key_is_refused(service: Service) ->
     for path, body in ((ONE, {**RECORD, "by": "p-1"}), (f"{M}/done/d-2", RECORD), (f"{ONE}?x=1", RECORD)):
         problem(await service.http.put(path, json=body, headers={"idempotency-key": KEY}), 422, "request.key_reused")
     problem(await service.http.delete(ONE, headers={"idempotency-key": KEY}), 422, "request.key_reused")
+    for condition in ("if-match", "if-none-match"):  # it is meant for another state
+        headers = {"idempotency-key": KEY, condition: "*"}
+        problem(await service.http.put(ONE, json=RECORD, headers=headers), 422, "request.key_reused")
     assert await states(service) == [RECORD]
+
+
+async def test_two_ids_that_are_one_in_an_address_put_together_anew_are_two(service: Service) -> None:
+    """RFC 3986, 2.4: what was decoded once is not to be taken for encoded text."""
+    await a_baler(service)
+    for one, other in (("x%3F", "x%253F"), ("x%23", "x%2523"), ("x%5C", "x%255C"), ("%3Fa=1", "%253Fa=1")):
+        headers = {"idempotency-key": one}
+        await service.put(f"{M}/done/{one}", RECORD, headers=headers)
+        problem(await service.http.put(f"{M}/done/{other}", json=RECORD, headers=headers), 422, "request.key_reused")
+        problem(await service.http.get(f"{M}/done/{other}"), 404, "record.unknown")
 
 
 async def test_a_second_one_while_the_first_still_runs_is_told_so(service: Service, address: str) -> None:
@@ -136,4 +149,6 @@ async def test_a_key_that_is_none_is_refused(service: Service) -> None:
     for key in (b"", b"x" * 201, b"a\tb", b"caf\xe9"):
         answer = await service.http.put(ONE, json=RECORD, headers={b"idempotency-key": key})
         problem(answer, 400, "request.unreadable")
+    two = await service.http.put(ONE, json=RECORD, headers=[("idempotency-key", "x"), ("idempotency-key", "y")])
+    problem(two, 400, "request.unreadable")
     assert (await service.http.put(ONE, json=RECORD, headers={"idempotency-key": "x" * 200})).status_code == 201

@@ -1,6 +1,7 @@
 """What the routes over the store share: whose request it is, and work that is done once however often it is asked for."""
 
 import hashlib
+import json
 import re
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field, replace
@@ -25,6 +26,7 @@ ONCE = ("request.in_flight", "request.key_reused")
 """The problems that a route gives which works once."""
 
 _KEY = re.compile(r"[\x21-\x7e](?:[\x20-\x7e]{0,198}[\x21-\x7e])?\Z")
+_CONDITIONS = ("if-match", "if-none-match")
 _KEPT_HEADERS = ("content-type", "etag", "location")
 
 
@@ -86,16 +88,21 @@ async def _once(
 
 
 def _key(request: Request) -> str | None:
-    given: str | None = request.headers.get("idempotency-key")
-    if given is None:
+    all_given = request.headers.getlist("idempotency-key")
+    if not all_given:
         return None
-    if not _KEY.match(given):
-        raise Declined(problem("request.unreadable", "`Idempotency-Key` can't be read", "send 1 to 200 visible ASCII characters"))
+    given: str = all_given[0]
+    if len(all_given) > 1 or not _KEY.match(given):
+        raise Declined(problem("request.unreadable", "`Idempotency-Key` can't be read", "send one, of 1 to 200 visible ASCII characters"))
     return given
 
 
 def _fingerprint(request: Request, body: bytes) -> str:
-    """An answer that tells of what is kept is not given again to a key that may not read: to that it is another request."""
+    """
+    An answer that tells of what is kept is not given again to a key that may not read: to that it is another request. So is one that is
+    meant for another state of the thing. Of the path as it was routed, for in an address put together anew `a?` and `a%3F` are the same.
+    """
     shortly = "" if caller_of(request).reads else "told shortly "
-    address = f"{shortly}{request.method} {request.url.path}?{request.url.query}\n".encode()
-    return hashlib.sha256(address + body).hexdigest()
+    only_if = "".join(f"{name}: {value}\n" for name in _CONDITIONS for value in request.headers.getlist(name))
+    said = json.dumps([shortly, request.method, request.scope["path"], request.scope["query_string"].decode("latin-1"), only_if])
+    return hashlib.sha256(f"{said}\n".encode() + body).hexdigest()

@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from contextlib import suppress
 from types import MappingProxyType
 from typing import Any
+from urllib.parse import unquote_to_bytes
 
 import structlog
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
@@ -127,6 +128,10 @@ class Limits:
         if len(scope.get("raw_path") or b"") + len(scope.get("query_string") or b"") > MAX_TARGET_BYTES:
             await _answer(problem("address.too_long", f"the address may hold at most {MAX_TARGET_BYTES:,} bytes"), scope, receive, send)
             return
+        if "\ufffd" in scope["path"] and not _is_text(scope.get("raw_path") or b""):
+            mend = "write it in UTF-8, percent-encoded"
+            await _answer(problem("request.unreadable", "the address can't be read", mend), scope, receive, send)
+            return
         if scope["path"] in self.unlimited:
             await self.app(scope, receive, send)
             return
@@ -163,6 +168,15 @@ class Limits:
             if more:
                 await _read_on(receive)
             await _answer(too_large(most), scope, receive, send)
+
+
+def _is_text(address: bytes) -> bool:
+    """Whether it is UTF-8, percent-encoded. Where it is not, a server puts U+FFFD for what it can't read: then two names would be one."""
+    try:
+        unquote_to_bytes(address).decode("utf-8")
+    except UnicodeDecodeError:
+        return False
+    return True
 
 
 async def _read_on(receive: Receive) -> None:

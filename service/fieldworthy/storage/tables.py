@@ -287,7 +287,7 @@ answers = Table(  # to requests that carried an `Idempotency-Key`
     metadata,
     _organisation(),
     Column("key", String(200), primary_key=True),
-    Column("fingerprint", String(64), nullable=False),  # SHA-256 of method, path and body
+    Column("fingerprint", String(64), nullable=False),  # SHA-256 of method, address, conditions and body
     Column("status", SmallInteger, nullable=False),
     Column("headers", Text, nullable=False),  # JSON
     Column("body", LargeBinary, nullable=False),
