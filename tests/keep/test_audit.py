@@ -218,7 +218,15 @@ async def test_pages_and_filters(service: Service) -> None:
         ({"who": "s" * 1000}, []),  # as long as the subject of a token may be
     ):
         assert [line["id"] for line in (await service.get("/v1/audit", params=asked))["items"]] == found, asked
-    for wrong in ({"kind": "secrets"}, {"from": "yesterday"}, {"limit": "0"}, {"after": "x"}, {"who": "\n"}, {"who": "s" * 1001}, {"table": "keys"}):
+    for wrong in (
+        {"kind": "secrets"},
+        {"from": "yesterday"},
+        {"limit": "0"},
+        {"after": "x"},
+        {"who": "\n"},
+        {"who": "s" * 1001},
+        {"table": "keys"},
+    ):
         assert (await service.http.get("/v1/audit", params=wrong)).status_code == 422, wrong
 
 
