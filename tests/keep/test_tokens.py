@@ -248,17 +248,30 @@ async def test_while_the_issuer_is_away_its_keys_are_good_for_a_while(trusting: 
         (False, (500, {}, b"")),
         (False, (302, {"location": "/elsewhere"}, b"")),  # where it leads there is another key
         (False, (200, {}, b"nonsense")),
-        (False, (200, {}, b'{"keys": []}')),
         (False, (200, {}, json.dumps({"keys": [public("rsa")], "more": "x" * MOST_BYTES}).encode())),
         (False, (200, {"content-encoding": "gzip"}, b"packed")),
     ):
         trusting.seconds += FRESH_SECONDS
         assert [(await trusting.get(token(key))).status_code for key in ("rsa", "rsa-2")] == [200, 401]
-    assert keys.asked >= asked + 7
+    assert keys.asked >= asked + 6
     trusting.seconds = AGAIN_SECONDS + KEEP_SECONDS - 0.5
     assert (await trusting.get(token())).status_code == 200
     trusting.seconds += LIFE_SECONDS
     assert (await trusting.get(token())).status_code == 503
+
+
+async def test_a_set_without_keys_is_an_answer(trusting: Trusting) -> None:
+    for keys in ([], [public("rsa", use="enc")]):
+        trusting.keys.keys = keys
+        answer = await trusting.get(token())
+        assert (answer.status_code, answer.json()["code"]) == (401, "token.refused")
+        trusting.seconds += AGAIN_SECONDS
+    trusting.keys.keys = [public("rsa")]
+    assert (await trusting.get(token())).status_code == 200
+    trusting.keys.keys = []  # all are taken back: the old ones are good for no longer than if others stood in their place
+    trusting.seconds += FRESH_SECONDS
+    assert (await trusting.get(token("rsa-2"))).status_code == 401
+    assert (await trusting.get(token())).status_code == 401
 
 
 async def test_a_quota_is_of_a_subject_and_wrong_tokens_wait(trusting: Trusting) -> None:
@@ -287,6 +300,10 @@ async def test_a_quota_is_of_a_subject_and_wrong_tokens_wait(trusting: Trusting)
         ([public("rsa", use="enc")], False),
         ([public("rsa", alg="RS512")], False),
         ([public("rsa", key_ops=["encrypt"])], False),
+        ([public("rsa", key_ops=["sign", "verify"])], True),
+        ([public("rsa", key_ops=None, use=None, alg=None)], True),  # as some write what they leave out
+        *(([public("rsa", key_ops=odd)], False) for odd in ("verify", 7, {"verify": 1}, [["verify"]])),
+        *(([public("rsa-2", "", **{name: odd}), public("rsa")], True) for name in ("key_ops", "use", "n", "e") for odd in (7, [[]], {"a": 1})),
         ([{"kty": "oct", "k": b64(b"x" * 32), "kid": "rsa"}], False),
         ([{"kty": "RSA", "n": "AQAB", "e": "AQAB"}, {"kty": ["RSA"]}, 7, None, {"kty": "RSA"}, public("rsa")], True),
     ],
