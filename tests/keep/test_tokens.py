@@ -36,7 +36,7 @@ from fieldworthy.usecases.tokens import TokenRing, TokenRules
 from fieldworthy.usecases.wrong_keys import WrongKeys
 from tests.doors_app import NOW
 from tests.keep.issuing import AUDIENCE, ISSUER, KeyServer, claims, key_server, private, public, token
-from tests.keep.service import Service, running
+from tests.keep.service import Service, running, statements
 from tests.postgres import lent
 
 RULES = TokenRules(ISSUER, AUDIENCE)
@@ -289,6 +289,41 @@ async def test_a_quota_is_of_a_subject_and_wrong_tokens_wait(trusting: Trusting)
     assert (await trusting.get(token(sub="d"))).json()["code"] == "key.too_many_wrong"
 
 
+async def test_signed_tokens_that_are_refused_wait_by_their_subject(trusting: Trusting) -> None:
+    service, store = trusting.service, trusting.service.store
+    tick = lambda: trusting.seconds  # noqa: E731
+    reader = SignedTokens(Issuer(from_address(trusting.keys.address), tick), RULES)
+    tokens = TokenRing(reader, store, lambda: service.now, tick, most_wrong=3)
+    service.app.state.admission = WithKeys(KeyRing(store, lambda: service.now), None, WrongKeys(3, tick), tokens)
+
+    async def asked(**claim: Any) -> int:
+        return (await trusting.get(token(**claim))).status_code
+
+    ends = EPOCH - 30
+    for name, refused, status in (
+        ("ended", {"exp": ends}, 401),
+        ("nowhere", {"organisation": "South Farm"}, 403),
+        ("for another", {"aud": "another"}, 401),
+    ):
+        got = [await asked(sub=name, **{"nbf": ends - 100 - n, **refused}) for n in range(5)]
+        assert got == [status] * 3 + [429] * 2, name
+        assert await asked(sub=name) == 200  # and nobody's good one waits for them, not even of that subject
+        assert await asked(sub=f"{name} 2", **refused) == status
+    assert await asked(sub="nowhere", organisation="Nowhere") == 403  # by the organisation it names, too
+    with statements(service) as looked:
+        answer = await trusting.get(token(sub="nowhere", organisation="South Farm"))
+    assert not looked  # what waits costs no question of the store
+    told = answer.json()
+    assert (told["code"], told["violated-policies"], answer.headers["retry-after"]) == ("key.too_many_wrong", ["wrong-keys"], "20")
+    await create_key(store, "South Farm", "so that there is one", [KeyScope.READ])
+    trusting.seconds += 20
+    assert await asked(sub="nowhere", organisation="South Farm") == 200
+    lasting = token(sub="seen", exp=EPOCH + 1)
+    assert (await trusting.get(lasting)).status_code == 200
+    service.later(seconds=31)  # it is remembered, and ends
+    assert [(await trusting.get(lasting)).status_code for _ in range(4)] == [401, 401, 401, 429]
+
+
 @pytest.mark.parametrize(
     ("keys", "fits"),
     [
@@ -303,7 +338,11 @@ async def test_a_quota_is_of_a_subject_and_wrong_tokens_wait(trusting: Trusting)
         ([public("rsa", key_ops=["sign", "verify"])], True),
         ([public("rsa", key_ops=None, use=None, alg=None)], True),  # as some write what they leave out
         *(([public("rsa", key_ops=odd)], False) for odd in ("verify", 7, {"verify": 1}, [["verify"]])),
-        *(([public("rsa-2", "", **{name: odd}), public("rsa")], True) for name in ("key_ops", "use", "n", "e") for odd in (7, [[]], {"a": 1})),
+        *(
+            ([public("rsa-2", "", **{name: odd}), public("rsa")], True)
+            for name in ("key_ops", "use", "n", "e")
+            for odd in (7, [[]], {"a": 1})
+        ),
         ([{"kty": "oct", "k": b64(b"x" * 32), "kid": "rsa"}], False),
         ([{"kty": "RSA", "n": "AQAB", "e": "AQAB"}, {"kty": ["RSA"]}, 7, None, {"kty": "RSA"}, public("rsa")], True),
     ],

@@ -131,13 +131,20 @@ class QuotaExceeded(Throttled):
 
 
 class TooManyWrongKeys(Throttled):
-    """From this address came more keys that there are not than may come in a minute; keys that were seen to work are taken."""
+    """
+    From this address came more keys that there are not than may come in a minute; keys that were seen to work are taken. Or so many tokens
+    of one subject were refused, though their issuer signed them; one that is good is taken.
+    """
 
     code, title = "key.too_many_wrong", "too many wrong keys"
 
-    def __init__(self, most: int, wait: int) -> None:
-        detail = f"more than {most:,} wrong keys a minute came from this address: only keys that were seen to work lately are looked at"
-        super().__init__("wrong-keys", wait, detail, f"wait {wait:,} s, as `Retry-After` says, then send a key that works")
+    def __init__(self, most: int, wait: int, is_of_subject: bool = False) -> None:
+        if is_of_subject:
+            detail = f"more than {most:,} tokens a minute of this token's subject were refused"
+        else:
+            detail = f"more than {most:,} wrong keys a minute came from this address: only keys that were seen to work lately are looked at"
+        one = "token that is good" if is_of_subject else "key that works"
+        super().__init__("wrong-keys", wait, detail, f"wait {wait:,} s, as `Retry-After` says, then send a {one}")
 
 
 class KeyUnknown(NotFound):
