@@ -190,13 +190,20 @@ async def _serve(settings: Settings, listening: socket.socket, is_open: bool) ->
 
 
 async def warn_of_role(store: "SqlStore") -> None:
-    """Says so in the log where PostgreSQL lets the store's role past row-level security."""
+    """Says so in the log where PostgreSQL lets the store's role past row-level security, or can't be asked: the service runs on."""
     import structlog
 
     from fieldworthy.storage.row_security import passes_by
+    from fieldworthy.usecases.ports import StoreUnavailable
 
-    if await passes_by(store.engine):
-        structlog.get_logger().warning(
+    log = structlog.get_logger()
+    try:
+        passes = await passes_by(store.engine)
+    except StoreUnavailable as trouble:
+        log.warning("it can't be told whether the database's role passes by row-level security", why=trouble.detail)
+        return
+    if passes:
+        log.warning(
             "the database's role passes by row-level security: only the service's own filters keep organisations apart",
             mend="run the service as a role of its own, made by `fieldworthy migrate --grant ROLE`",
         )

@@ -18,11 +18,14 @@ from fieldworthy.rest.moments import MOMENT, read_moment
 from fieldworthy.rest.query import one_of, read_query
 from fieldworthy.usecases.audit import NOTED, Change, Looked
 from fieldworthy.usecases.keys import KeyScope
+from fieldworthy.usecases.tokens import MOST_SUBJECT
 from fieldworthy.wire import audit_answers as answers
 
 TAG = "audit"
 
-_NAME = {"type": "string", "minLength": 1, "maxLength": 300}
+_MOST_ID = 300
+_NAME = {"type": "string", "minLength": 1, "maxLength": _MOST_ID}
+_WHO = {**_NAME, "maxLength": MOST_SUBJECT}
 
 
 def audit_router(keeping: Keeping) -> APIRouter:
@@ -44,7 +47,7 @@ def audit_router(keeping: Keeping) -> APIRouter:
             [
                 query_parameter("from", "nothing earlier", MOMENT),
                 query_parameter("to", "nothing from then on", MOMENT),
-                query_parameter("who", "by this key (its id), this token's subject, or this person as requests name them", _NAME),
+                query_parameter("who", "by this key (its id), this token's subject, or this person as requests name them", _WHO),
                 query_parameter("kind", "of things of this kind", {"type": "string", "enum": sorted(NOTED)}),
                 query_parameter("id", "of the thing of this id, or of the machine of this id and all that belongs to it", _NAME),
                 LIMIT,
@@ -55,7 +58,7 @@ def audit_router(keeping: Keeping) -> APIRouter:
     async def list_audit(request: Request) -> Response:
         query = read_query(request, ("from", "to", "who", "kind", "id", "limit", "after"))
         first, until = (read_moment(name, query[name]) if name in query else None for name in ("from", "to"))
-        who, id = (read_name(query, name, 300) for name in ("who", "id"))
+        who, id = (read_name(query, name, most) for name, most in (("who", MOST_SUBJECT), ("id", _MOST_ID)))
         looked = Looked(first, until, who, one_of("kind", query["kind"], NOTED) if "kind" in query else None, id)
         before, limit = read_place(query, int), read_limit(query)
         async with keeping.store.look(organisation_of(request)) as kept:
