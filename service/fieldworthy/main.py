@@ -124,7 +124,7 @@ def make_app(
     app.add_middleware(problems.Guard)
     own = {READINGS: MAX_READINGS_BYTES}
     app.add_middleware(Limits, most=max_body, unlimited=frozenset({BATCH}), at_once=max_at_once, own=own, longest=longest)
-    if quotas is not None:
+    if not is_open:
         app.add_middleware(Telling)
     if origins:
         app.add_middleware(Origins, named=origins)

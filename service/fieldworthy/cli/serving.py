@@ -122,6 +122,7 @@ async def _serve(settings: Settings, listening: socket.socket, is_open: bool) ->
 
     from fieldworthy.cli.connection import Connection
     from fieldworthy.main import make_app, settle_memory
+    from fieldworthy.rest.origins import named_origins
     from fieldworthy.storage.engine import SqlStore, open_engine, prepare
     from fieldworthy.usecases.keep_keys import list_keys
 
@@ -139,6 +140,7 @@ async def _serve(settings: Settings, listening: socket.socket, is_open: bool) ->
 
     class Bounded(Connection):
         most = settings.max_at_once + IDLE_CONNECTIONS
+        origins = named_origins(settings.cors_origins)
 
     store = SqlStore(open_engine(settings.database_url, settings.database), wait=settings.database.lock)
     try:

@@ -14,7 +14,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from math import ceil
 
-MINUTE = 60.0
+MINUTE = 60  # s
 MOST_ADDRESSES = 10_000
 """That are remembered, and as many subjects; the one from which nothing wrong came for longest is forgotten first."""
 
