@@ -1,5 +1,6 @@
 """What is sent again, when, and what is not: against a real server that answers as it is told."""
 
+import asyncio
 import json
 import socket
 from collections.abc import Iterator
@@ -9,6 +10,7 @@ from typing import Any
 import pytest
 
 from fieldworthy.client import (
+    AsyncClient,
     Client,
     Conflict,
     Failed,
@@ -356,6 +358,26 @@ def test_without_a_key_none_is_sent(both: Both, monkeypatch: pytest.MonkeyPatch)
         monkeypatch.setenv("FIELDWORTHY_KEY", SECRET)
         both(None, "machine", "m", client={"key": False})  # whatever the variable holds
         assert ["authorization" in a.headers for a in server.asked] == [False, False]
+
+
+def test_to_this_machine_no_proxy_of_the_environment_is_used(monkeypatch: pytest.MonkeyPatch) -> None:
+    """It would read the key."""
+    with scripted() as proxy, scripted() as server:
+        for name in ("HTTP_PROXY", "ALL_PROXY", "http_proxy", "all_proxy"):
+            monkeypatch.setenv(name, proxy.url)
+        for name in ("NO_PROXY", "no_proxy"):
+            monkeypatch.delenv(name, raising=False)
+
+        async def awaited(url: str) -> None:
+            async with AsyncClient(url, key=SECRET) as service:
+                await service.due(QUESTION)
+
+        for url in (server.url, server.url.replace("127.0.0.1", "localhost")):
+            with Client(url, key=SECRET) as service:
+                service.due(QUESTION)
+            asyncio.run(awaited(url))
+        assert [a.headers["authorization"] for a in server.asked] == [f"Bearer {SECRET}"] * 4
+        assert proxy.asked == []
 
 
 def test_who_looks_on_is_told_what_is_wrong_before_each_wait(both: Both) -> None:

@@ -13,7 +13,7 @@ import keyring.backend
 import keyring.errors
 import pytest
 
-from fieldworthy.usecases.keys import KeyScope
+from fieldworthy.usecases.keys import KeyScope, new_key_text
 from tests.client.real import serving
 from tests.client.scripted import Answer, scripted
 from tests.client.test_keys import made
@@ -168,6 +168,18 @@ def test_who_ends_the_question_for_the_key_is_told(folder: Path) -> None:
         "--no-key for none\n"
     )
     assert not folder.exists()
+
+
+@pytest.mark.parametrize(
+    "words", [("due", "--url"), ("readings", "post"), ("profile", "remove"), ("due", "-p"), ("profile", "add", "farm")]
+)
+def test_a_key_typed_in_the_place_of_something_else_is_not_repeated(run: Run, words: tuple[str, ...]) -> None:
+    key = new_key_text(bytes(40))[0]
+    ran = run(*words, key)
+    assert ran.code == 2
+    assert ran.err.startswith("fieldworthy: ")
+    assert key not in ran.err
+    assert key.split("_")[2] not in ran.err
 
 
 def test_without_a_keyring_it_says_what_to_do(run: Run, chest: Chest, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -180,6 +180,27 @@ def test_a_packed_file_that_is_cut_off_and_one_in_another_coding_are_told(run: R
         assert said in ran.err
 
 
+@pytest.mark.parametrize(
+    ("text", "kept"),
+    [
+        ("1e2", 100),
+        ("7.125E2", 712.5),
+        ("-2.5e-1", -0.25),
+        ("1e-400", None),  # it would be kept as 0
+        ("1e400", None),
+        ("123456789012345678e0", None),  # a double ends with 680
+        ("1e99999999999999999999", None),
+    ],
+)
+def test_a_number_with_an_exponent_is_exact_or_refused(text: str, kept: float | None) -> None:
+    """IEEE 754: a double keeps 15 digits, from 1e-307 to 1e308."""
+    if kept is None:
+        with pytest.raises(json_texts.Mistake, match="has more digits than can be kept"):
+            json_texts.number_of(text)
+    else:
+        assert json_texts.number_of(text) == kept
+
+
 def test_an_array_is_read_the_same_wherever_a_part_of_it_ends(monkeypatch: pytest.MonkeyPatch) -> None:
     chance = random.Random(7)
     items = [{"machine": chance.choice(["a", 'ü"]},{', "\\ud83d\\ude9c"]), "value": chance.random(), "more": [{}, []]} for _ in range(30)]
