@@ -82,9 +82,9 @@ def make_app(
     store, clock: the ports' adapters; the caller opens and closes the store. ready: whether the store can be read (for /readyz).
     max_body: bytes of one body; a batch counts by the line instead, and has at most max_lines. max_at_once: requests at one time.
     max_states: of one procedure that a check explores. is_open: without keys, whoever asks from this machine may do all, as often as they
-    like; any_host: from elsewhere too. quota: of each key, None for none. wrong_keys: that one address may send a minute, 0 for any number.
-    tokens: what looks at tokens of an issuer outside; None where none are taken. origins: whose pages may ask from a browser. longest:
-    seconds of one request.
+    like; any_host: from elsewhere too. quota: of each key, None for none. wrong_keys: that one address may send a minute, 0 for any number;
+    as many signed tokens of one subject may be refused. tokens: what looks at tokens of an issuer outside; None where none are taken.
+    origins: whose pages may ask from a browser. longest: seconds of one request.
 
     Raises Undeclared where a route does not say which scope it needs.
     """
@@ -93,7 +93,7 @@ def make_app(
     recompute = Recompute(store, uses.find, writing())
     ring = KeyRing(store, clock)
     wrong = WrongKeys(wrong_keys) if wrong_keys else None
-    known = None if tokens is None else TokenRing(tokens, store, clock)
+    known = None if tokens is None else TokenRing(tokens, store, clock, most_wrong=wrong_keys)
     quotas = None if is_open or quota is None else Quotas(store, quota)
 
     @asynccontextmanager
@@ -124,7 +124,7 @@ def make_app(
     app.add_middleware(problems.Guard)
     own = {READINGS: MAX_READINGS_BYTES}
     app.add_middleware(Limits, most=max_body, unlimited=frozenset({BATCH}), at_once=max_at_once, own=own, longest=longest)
-    if quotas is not None:
+    if not is_open:
         app.add_middleware(Telling)
     if origins:
         app.add_middleware(Origins, named=origins)

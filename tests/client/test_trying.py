@@ -1,13 +1,16 @@
 """What is sent again, when, and what is not: against a real server that answers as it is told."""
 
+import asyncio
 import json
 import socket
+from collections.abc import Iterator
 from datetime import UTC, datetime
 from typing import Any
 
 import pytest
 
 from fieldworthy.client import (
+    AsyncClient,
     Client,
     Conflict,
     Failed,
@@ -19,6 +22,7 @@ from fieldworthy.client import (
     Retries,
     Unavailable,
 )
+from fieldworthy.client.bulk import MOST_BYTES
 from fieldworthy.client.retries import retry_after
 from tests.client.both import Both, Time
 from tests.client.scripted import Answer, Asked, problem, scripted
@@ -63,6 +67,7 @@ def test_the_backoff_doubles_to_its_longest_and_all_of_it_is_chance() -> None:
         ([problem(429, retry_after="3")], [3.25]),
         ([problem(503, retry_after="Tue, 14 Jul 2026 06:00:09 GMT")], [9.25]),
         ([problem(503, retry_after="Tue, 14 Jul 2026 09:00:09 GMT", date="Tue, 14 Jul 2026 09:00:00 GMT")], [9.25]),
+        ([problem(408, "request.too_slow", connection="close")], [0.25]),  # RFC 9110, 15.5.9: on another connection
         ([problem(503), problem(502), problem(504), problem(429)], [0.25, 0.5, 1, 2]),
         ([Answer(503, b"<html>busy</html>", {"content-type": "text/html"})], [0.25]),
         ([Answer(0), Answer(0)], [0.25, 0.5]),
@@ -201,6 +206,32 @@ def test_posts_that_something_before_the_service_finds_too_large_are_halved(both
             both(server.url, "post_readings", readings, time=Time())
 
 
+def test_of_large_readings_no_more_is_taken_than_a_post_holds(both: Both) -> None:
+    """A thousand readings of a million bytes are a thousand million; a post is cut at ten."""
+    under_way = most = 0
+
+    def readings() -> Iterator[Any]:
+        nonlocal under_way, most
+        for n in range(35):
+            under_way += 1
+            most = max(most, under_way)
+            yield {**READING, "value": n, "unit": "h" * 1_000_000}
+
+    def kept(asked: Asked) -> Answer:
+        nonlocal under_way
+        count = asked.body.count(b"\n") + 1
+        under_way -= count
+        return Answer(200, {"kept": count, "same": 0, "set_aside": 0, "readings": ["kept"] * count, "aside": []})
+
+    with scripted() as server:
+        server.rest = kept
+        posted = both(server.url, "post_readings", readings(), time=Time(), skip=5)
+        assert posted.sent == 35
+        assert [a.body.count(b"\n") + 1 for a in server.asked] == [9, 9, 9, 3]
+        assert max(len(a.body) for a in server.asked) <= MOST_BYTES
+    assert most <= 5 + 9 + 1  # those that are passed over, a post, and the one that did not fit
+
+
 def test_a_bulk_post_goes_on_while_it_is_limited_and_cut_off(both: Both) -> None:
     """Before every post the service is busy, or gone, or has done it already when the connection breaks; each is done once."""
     done: dict[str | None, Answer] = {}
@@ -259,6 +290,7 @@ def test_a_bulk_post_that_can_not_be_is_refused_before_it_begins(both: Both, wro
         ({**RECORD, "at": datetime(2026, 7, 14, 6, 0)}, "has no offset"),  # noqa: DTZ001  # it is the mistake
         ({**RECORD, "meters": {"work": float("nan")}}, "not JSON compliant"),
         ({**RECORD, "at": object()}, "can't be written as JSON"),
+        ({**RECORD, "by": "p\ud83d"}, r"half a sign \(U\+D83D\)"),
     ],
 )
 def test_what_json_can_not_say_is_not_sent(both: Both, record: Any, trouble: str) -> None:
@@ -326,6 +358,26 @@ def test_without_a_key_none_is_sent(both: Both, monkeypatch: pytest.MonkeyPatch)
         monkeypatch.setenv("FIELDWORTHY_KEY", SECRET)
         both(None, "machine", "m", client={"key": False})  # whatever the variable holds
         assert ["authorization" in a.headers for a in server.asked] == [False, False]
+
+
+def test_to_this_machine_no_proxy_of_the_environment_is_used(monkeypatch: pytest.MonkeyPatch) -> None:
+    """It would read the key."""
+    with scripted() as proxy, scripted() as server:
+        for name in ("HTTP_PROXY", "ALL_PROXY", "http_proxy", "all_proxy"):
+            monkeypatch.setenv(name, proxy.url)
+        for name in ("NO_PROXY", "no_proxy"):
+            monkeypatch.delenv(name, raising=False)
+
+        async def awaited(url: str) -> None:
+            async with AsyncClient(url, key=SECRET) as service:
+                await service.due(QUESTION)
+
+        for url in (server.url, server.url.replace("127.0.0.1", "localhost")):
+            with Client(url, key=SECRET) as service:
+                service.due(QUESTION)
+            asyncio.run(awaited(url))
+        assert [a.headers["authorization"] for a in server.asked] == [f"Bearer {SECRET}"] * 4
+        assert proxy.asked == []
 
 
 def test_who_looks_on_is_told_what_is_wrong_before_each_wait(both: Both) -> None:

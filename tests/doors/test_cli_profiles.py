@@ -2,6 +2,9 @@
 
 import asyncio
 import os
+import subprocess
+import sys
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -10,7 +13,7 @@ import keyring.backend
 import keyring.errors
 import pytest
 
-from fieldworthy.usecases.keys import KeyScope
+from fieldworthy.usecases.keys import KeyScope, new_key_text
 from tests.client.real import serving
 from tests.client.scripted import Answer, scripted
 from tests.client.test_keys import made
@@ -139,6 +142,44 @@ def test_what_is_refused_is_one_line_with_a_way_out(
     assert KEY not in ran.err
     assert not folder.exists()
     assert chest.held == {}
+
+
+@pytest.mark.skipif(os.name != "posix", reason="a terminal of its own is a matter of POSIX")
+def test_who_ends_the_question_for_the_key_is_told(folder: Path) -> None:
+    """Ctrl-D on a real terminal (POSIX, XBD 11.1.9: EOF)."""
+    import pty
+
+    terminal, its_end = pty.openpty()
+    program = [sys.executable, "-c", "from fieldworthy.cli import main; main()", "profile", "add", "farm", "https://fieldworthy.example"]
+    pipes = {"stdin": its_end, "stdout": subprocess.PIPE, "stderr": subprocess.PIPE}
+    with subprocess.Popen(program, **pipes, text=True, start_new_session=True) as process:  # type: ignore[call-overload]
+        end = threading.Timer(30, process.kill)
+        end.start()
+        asked = process.stderr.read(len("key (it is not shown): "))  # what is typed before it asks is not heard
+        os.write(terminal, b"\x04")
+        out, said = process.communicate()
+        end.cancel()
+    os.close(terminal)
+    os.close(its_end)
+    assert (process.returncode, out) == (2, "")
+    assert asked == "key (it is not shown): "
+    assert said == (
+        "\nfieldworthy: no key was given, and nothing was changed; paste it behind the question, or send it by standard input; "
+        "--no-key for none\n"
+    )
+    assert not folder.exists()
+
+
+@pytest.mark.parametrize(
+    "words", [("due", "--url"), ("readings", "post"), ("profile", "remove"), ("due", "-p"), ("profile", "add", "farm")]
+)
+def test_a_key_typed_in_the_place_of_something_else_is_not_repeated(run: Run, words: tuple[str, ...]) -> None:
+    key = new_key_text(bytes(40))[0]
+    ran = run(*words, key)
+    assert ran.code == 2
+    assert ran.err.startswith("fieldworthy: ")
+    assert key not in ran.err
+    assert key.split("_")[2] not in ran.err
 
 
 def test_without_a_keyring_it_says_what_to_do(run: Run, chest: Chest, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:

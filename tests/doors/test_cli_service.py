@@ -136,6 +136,9 @@ FIRST = '{"machine": "m1", "meter": "work", "at": "2026-07-02T06:00:00Z", "value
         (FIRST + FIRST.replace("1}", "NaN}"), "line 2: `NaN` is no JSON number"),
         (FIRST + FIRST.replace("1}", '1, "value": 2}'), "line 2: `value` is given twice"),
         (FIRST + FIRST.replace("1}", "1e999}"), "line 2: `1e999` has more digits than can be kept"),
+        (FIRST + FIRST.replace("m1", "m\\ud83d"), "line 2: `\\ud83d` is half a sign; write the sign itself, or both halves"),
+        (f"[{FIRST},{FIRST.replace('m1', 'm' + chr(92) + 'udc00')}]", "line 2: `\\udc00` is half a sign"),
+        (FIRST + FIRST.replace('"m1"', '["\\ud83d"]'), "line 2: `\\ud83d` is half a sign"),
         (FIRST + " " * 1_000_001, "line 2 is longer than 1,000,000 bytes"),
         (f"[{FIRST}, 5]", "line 2: an object must stand here"),
         (f"[{FIRST}, {FIRST}", "line 3: `,` or `]` must stand here; the file may be cut off"),
@@ -175,6 +178,27 @@ def test_a_packed_file_that_is_cut_off_and_one_in_another_coding_are_told(run: R
         ran = run("readings", "post", "a", "--url", "http://127.0.0.1:9", "--wait", "0")
         assert ran.code == 2
         assert said in ran.err
+
+
+@pytest.mark.parametrize(
+    ("text", "kept"),
+    [
+        ("1e2", 100),
+        ("7.125E2", 712.5),
+        ("-2.5e-1", -0.25),
+        ("1e-400", None),  # it would be kept as 0
+        ("1e400", None),
+        ("123456789012345678e0", None),  # a double ends with 680
+        ("1e99999999999999999999", None),
+    ],
+)
+def test_a_number_with_an_exponent_is_exact_or_refused(text: str, kept: float | None) -> None:
+    """IEEE 754: a double keeps 15 digits, from 1e-307 to 1e308."""
+    if kept is None:
+        with pytest.raises(json_texts.Mistake, match="has more digits than can be kept"):
+            json_texts.number_of(text)
+    else:
+        assert json_texts.number_of(text) == kept
 
 
 def test_an_array_is_read_the_same_wherever_a_part_of_it_ends(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -17,11 +17,13 @@ from fastapi import FastAPI
 
 from fieldworthy.cli.connection import MOST_LOOSE, Connection, Patience
 from fieldworthy.cli.serving import IDLE_CONNECTIONS
+from fieldworthy.rest.origins import named_origins
 from fieldworthy.settings import Settings
 from tests.doors_app import make_test_app
 
 HOST = b"host: localhost\r\n"
 POST = b"POST /v1/due HTTP/1.1\r\n" + HOST + b"content-type: application/json\r\n"
+PAGE = "https://fields.example"
 GET = b"GET /healthz HTTP/1.1\r\n" + HOST
 
 
@@ -33,7 +35,7 @@ class Quick(Connection):
 @asynccontextmanager
 async def listening(app: FastAPI | None = None, most: int = 30) -> AsyncIterator[int]:
     """A server with little patience: its port."""
-    kind = type("Fewer", (Quick,), {"most": most})
+    kind = type("Fewer", (Quick,), {"most": most, "origins": named_origins([PAGE])})
     config = uvicorn.Config(
         app or make_test_app(max_body=50_000),
         http=kind,
@@ -242,6 +244,33 @@ async def test_more_connections_than_are_held() -> None:
         await asyncio.sleep(0.05)
         answer = await answered(port, sends(b"GET /v1/rulebooks HTTP/1.1\r\n" + HOST + b"connection: close\r\n\r\n"))
         assert answer.startswith(b"HTTP/1.1 200")
+
+
+async def test_a_page_of_a_named_origin_may_read_what_the_connection_answers() -> None:
+    """The Fetch standard, 3.2.5: without `Access-Control-Allow-Origin` a page is told that something broke, and not what."""
+    page, other = (f"origin: {origin}\r\n".encode() for origin in (PAGE, "https://other.example"))
+    length, end = b"content-length: 1000\r\n", b"\r\n"
+    rows = [
+        (sends(POST + page + length + end, b""), 408, True),
+        (sends(GET + page + b"x: ", b""), 408, True),
+        (sends(POST + page + length + length + end), 400, True),
+        (sends(GET + other + b"x: ", b""), 408, False),
+        (sends(b"\r\n", b""), 408, False),
+    ]
+    async with listening(make_test_app(origins=[PAGE]), most=3) as port:
+        for deed, status, is_named in rows:
+            answer = await answered(port, deed)
+            assert answer.startswith(b"HTTP/1.1 %d " % status), answer
+            assert (b"\r\naccess-control-allow-origin: " + PAGE.encode() in answer) == is_named
+            assert (b"access-control" in answer) == is_named
+            assert b"\r\nvary: origin\r\n" in answer
+        held = [await asyncio.open_connection("127.0.0.1", port) for _ in range(3)]
+        await asyncio.sleep(0.05)
+        full = await answered(port, sends(b"GET /v1/rulebooks HTTP/1.1\r\n" + HOST + f"origin: {PAGE}\r\n\r\n".encode()))
+        told(full, 503, "service.busy")
+        assert b"\r\naccess-control-allow-origin: " + PAGE.encode() in full
+        for _, writer in held:
+            writer.close()
 
 
 async def test_what_comes_behind_a_body_is_no_header() -> None:

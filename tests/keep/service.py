@@ -1,13 +1,14 @@
 """The service in this process over a real database, with a clock that a test turns."""
 
-from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
+from collections.abc import AsyncIterator, Iterator
+from contextlib import asynccontextmanager, contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import httpx
 from fastapi import FastAPI
+from sqlalchemy import event
 
 from fieldworthy.main import make_app
 from fieldworthy.storage.engine import SqlStore, open_engine
@@ -80,3 +81,16 @@ async def running(address: str, **options: Any) -> AsyncIterator[Service]:
     async with client(service.app) as service.http:
         yield service
     await service.store.close()
+
+
+@contextmanager
+def statements(service: Service) -> Iterator[list[str]]:
+    """What the database is asked meanwhile."""
+    asked: list[str] = []
+
+    def noted(_c: Any, _cursor: Any, statement: str, *_more: Any) -> None:
+        asked.append(statement)
+
+    event.listen(service.store.engine.sync_engine, "before_cursor_execute", noted)
+    yield asked
+    event.remove(service.store.engine.sync_engine, "before_cursor_execute", noted)

@@ -142,6 +142,18 @@ async def test_many_at_once_wait_for_few_draws_and_get_no_more_than_there_is(lim
         assert last.remaining == first.remaining - n - 1  # what is in hand is there while the store is away; at its end nothing certain is
 
 
+async def test_where_the_store_can_not_count_the_policy_is_told_and_what_is_left_is_not(limited: Service) -> None:
+    class Away:
+        def keep_quotas(self):  # type: ignore[no-untyped-def]
+            raise StoreUnavailable("the database is away", "try again", 5)
+
+    key = await a_key(limited)
+    limited.app.state.admission = WithKeys(KeyRing(limited.store, lambda: limited.now), Quotas(Away(), QUOTA))
+    answer = await limited.http.get("/v1/machines", headers=key)
+    assert (answer.status_code, answer.headers["ratelimit-policy"]) == (503, '"requests";q=8;w=60')
+    assert "ratelimit" not in answer.headers
+
+
 async def test_without_keys_or_with_none_set_nothing_is_said(address: str) -> None:
     for options in ({}, {"is_open": False, "quota": None}):
         async with running(address, **options) as service:
@@ -176,7 +188,7 @@ async def test_many_wrong_keys_from_one_address_wait_and_keys_that_work_do_not(l
     assert (told["type"], told["code"], told["violated-policies"]) == (ABNORMAL, "key.too_many_wrong", ["wrong-keys"])
     assert QuotaProblem.model_validate(told)
     assert answer.headers["retry-after"] == "10"
-    assert "ratelimit" not in answer.headers
+    assert (answer.headers["ratelimit-policy"], answer.headers["ratelimit"]) == ('"wrong-keys";q=6;w=60', '"wrong-keys";r=0;t=10')
     assert (await asked(used), await asked(unused)) == (200, 429)
     seconds[0] = 9.9
     assert (await asked(used), await asked(unused)) == (200, 429)  # also when the store has to be asked again

@@ -36,7 +36,7 @@ from fieldworthy.usecases.tokens import TokenRing, TokenRules
 from fieldworthy.usecases.wrong_keys import WrongKeys
 from tests.doors_app import NOW
 from tests.keep.issuing import AUDIENCE, ISSUER, KeyServer, claims, key_server, private, public, token
-from tests.keep.service import Service, running
+from tests.keep.service import Service, running, statements
 from tests.postgres import lent
 
 RULES = TokenRules(ISSUER, AUDIENCE)
@@ -262,17 +262,30 @@ async def test_while_the_issuer_is_away_its_keys_are_good_for_a_while(trusting: 
         (False, (500, {}, b"")),
         (False, (302, {"location": "/elsewhere"}, b"")),  # where it leads there is another key
         (False, (200, {}, b"nonsense")),
-        (False, (200, {}, b'{"keys": []}')),
         (False, (200, {}, json.dumps({"keys": [public("rsa")], "more": "x" * MOST_BYTES}).encode())),
         (False, (200, {"content-encoding": "gzip"}, b"packed")),
     ):
         trusting.seconds += FRESH_SECONDS
         assert [(await trusting.get(token(key))).status_code for key in ("rsa", "rsa-2")] == [200, 401]
-    assert keys.asked >= asked + 7
+    assert keys.asked >= asked + 6
     trusting.seconds = AGAIN_SECONDS + KEEP_SECONDS - 0.5
     assert (await trusting.get(token())).status_code == 200
     trusting.seconds += LIFE_SECONDS
     assert (await trusting.get(token())).status_code == 503
+
+
+async def test_a_set_without_keys_is_an_answer(trusting: Trusting) -> None:
+    for keys in ([], [public("rsa", use="enc")]):
+        trusting.keys.keys = keys
+        answer = await trusting.get(token())
+        assert (answer.status_code, answer.json()["code"]) == (401, "token.refused")
+        trusting.seconds += AGAIN_SECONDS
+    trusting.keys.keys = [public("rsa")]
+    assert (await trusting.get(token())).status_code == 200
+    trusting.keys.keys = []  # all are taken back: the old ones are good for no longer than if others stood in their place
+    trusting.seconds += FRESH_SECONDS
+    assert (await trusting.get(token("rsa-2"))).status_code == 401
+    assert (await trusting.get(token())).status_code == 401
 
 
 async def test_a_quota_is_of_a_subject_and_wrong_tokens_wait(trusting: Trusting) -> None:
@@ -290,6 +303,41 @@ async def test_a_quota_is_of_a_subject_and_wrong_tokens_wait(trusting: Trusting)
     assert (await trusting.get(token(sub="d"))).json()["code"] == "key.too_many_wrong"
 
 
+async def test_signed_tokens_that_are_refused_wait_by_their_subject(trusting: Trusting) -> None:
+    service, store = trusting.service, trusting.service.store
+    tick = lambda: trusting.seconds  # noqa: E731
+    reader = SignedTokens(Issuer(from_address(trusting.keys.address), tick), RULES)
+    tokens = TokenRing(reader, store, lambda: service.now, tick, most_wrong=3)
+    service.app.state.admission = WithKeys(KeyRing(store, lambda: service.now), None, WrongKeys(3, tick), tokens)
+
+    async def asked(**claim: Any) -> int:
+        return (await trusting.get(token(**claim))).status_code
+
+    ends = EPOCH - 30
+    for name, refused, status in (
+        ("ended", {"exp": ends}, 401),
+        ("nowhere", {"organisation": "South Farm"}, 403),
+        ("for another", {"aud": "another"}, 401),
+    ):
+        got = [await asked(sub=name, **{"nbf": ends - 100 - n, **refused}) for n in range(5)]
+        assert got == [status] * 3 + [429] * 2, name
+        assert await asked(sub=name) == 200  # and nobody's good one waits for them, not even of that subject
+        assert await asked(sub=f"{name} 2", **refused) == status
+    assert await asked(sub="nowhere", organisation="Nowhere") == 403  # by the organisation it names, too
+    with statements(service) as looked:
+        answer = await trusting.get(token(sub="nowhere", organisation="South Farm"))
+    assert not looked  # what waits costs no question of the store
+    told = answer.json()
+    assert (told["code"], told["violated-policies"], answer.headers["retry-after"]) == ("key.too_many_wrong", ["wrong-keys"], "20")
+    await create_key(store, "South Farm", "so that there is one", [KeyScope.READ])
+    trusting.seconds += 20
+    assert await asked(sub="nowhere", organisation="South Farm") == 200
+    lasting = token(sub="seen", exp=EPOCH + 1)
+    assert (await trusting.get(lasting)).status_code == 200
+    service.later(seconds=31)  # it is remembered, and ends
+    assert [(await trusting.get(lasting)).status_code for _ in range(4)] == [401, 401, 401, 429]
+
+
 @pytest.mark.parametrize(
     ("keys", "fits"),
     [
@@ -301,6 +349,14 @@ async def test_a_quota_is_of_a_subject_and_wrong_tokens_wait(trusting: Trusting)
         ([public("rsa", use="enc")], False),
         ([public("rsa", alg="RS512")], False),
         ([public("rsa", key_ops=["encrypt"])], False),
+        ([public("rsa", key_ops=["sign", "verify"])], True),
+        ([public("rsa", key_ops=None, use=None, alg=None)], True),  # as some write what they leave out
+        *(([public("rsa", key_ops=odd)], False) for odd in ("verify", 7, {"verify": 1}, [["verify"]])),
+        *(
+            ([public("rsa-2", "", **{name: odd}), public("rsa")], True)
+            for name in ("key_ops", "use", "n", "e")
+            for odd in (7, [[]], {"a": 1})
+        ),
         ([{"kty": "oct", "k": b64(b"x" * 32), "kid": "rsa"}], False),
         ([{"kty": "RSA", "n": "AQAB", "e": "AQAB"}, {"kty": ["RSA"]}, 7, None, {"kty": "RSA"}, public("rsa")], True),
     ],

@@ -10,7 +10,6 @@ function level authorization.
 
 import json
 from collections.abc import AsyncIterator, Iterator
-from contextlib import contextmanager
 from dataclasses import replace
 from itertools import zip_longest
 from pathlib import Path
@@ -18,7 +17,6 @@ from typing import Any
 
 import httpx
 import pytest
-from sqlalchemy import event
 
 from fieldworthy.rest.admission import ANYBODY, scopes_of_routes
 from fieldworthy.rest.examples import EXAMPLES
@@ -42,7 +40,7 @@ from tests.keep.every_endpoint import (
     table,
     written,
 )
-from tests.keep.service import Service, running
+from tests.keep.service import Service, running, statements
 from tests.keep.strangers import BEFORE, BEHIND, add_stranger, rows_of
 from tests.lending import lend
 from tests.postgres import BOTH, as_plain_role, lent
@@ -94,19 +92,6 @@ GUESSES = (  # what might tell of another's things: names and ids that are near,
     "/v1/machines?rulebook=plover-r5-baler",
     "/v1/set-aside?settled=yes",
 )
-
-
-@contextmanager
-def statements(service: Service) -> Iterator[list[str]]:
-    """What the database is asked meanwhile."""
-    asked: list[str] = []
-
-    def noted(_c: Any, _cursor: Any, statement: str, *_more: Any) -> None:
-        asked.append(statement)
-
-    event.listen(service.store.engine.sync_engine, "before_cursor_execute", noted)
-    yield asked
-    event.remove(service.store.engine.sync_engine, "before_cursor_execute", noted)
 
 
 def test_the_requests_are_of_every_route_of_the_app(service: Service) -> None:

@@ -13,6 +13,7 @@ from fieldworthy.storage.backup import BackupRefused, back_up, restore
 from fieldworthy.storage.engine import SqlStore, open_engine
 from fieldworthy.storage.migrating import migrate
 from fieldworthy.storage.tables import REVISION
+from fieldworthy.usecases.keep_keys import list_keys, revoke_key
 from fieldworthy.usecases.kept import HOME
 from fieldworthy.usecases.ports import StoreUnavailable
 
@@ -218,7 +219,22 @@ def test_from_the_command_line(tmp_path: Path) -> None:
         told = {"FIELDWORTHY_DATABASE_URL": address_of(database), "PATH": ""}
         return subprocess.run(program, env=told, capture_output=True, text=True, timeout=60, check=False)
 
+    async def keys(end: bool = False) -> list[bool]:
+        """Whether each works."""
+        store = SqlStore(open_engine(address_of(database)))
+        held = await list_keys(store)
+        for each in held if end else ():
+            await revoke_key(store, each.key.id)
+        await store.close()
+        return [each.works for each in held]
+
+    assert ask("key", "create", "of the bridge", "--organisation", "Nine Oxen", "--scope", "read").returncode == 0
     assert f"bytes at revision {REVISION}, checked" in ask("backup", str(copy)).stdout
+    asyncio.run(keys(end=True))
+    assert asyncio.run(keys()) == [False]
     refused = ask("backup", str(copy))
     assert (refused.returncode, refused.stderr) == (2, f"fieldworthy: `{copy}` is there already; name a new file\n")
-    assert ask("restore", str(copy)).stdout.startswith(f"restored {copy}")
+    restored = ask("restore", str(copy))
+    assert restored.stdout.startswith(f"restored {copy}")
+    assert asyncio.run(keys()) == [True]
+    assert "revoked since that backup work again" in restored.stderr

@@ -224,8 +224,13 @@ async def test_whom_postgresql_lets_past_is_told(owner: str, plain_address: str)
         store = SqlStore(open_engine(address))
         with capture_logs() as logs:
             await warn_of_role(store)
-        assert [line["log_level"] for line in logs if "passes by row-level security" in line["event"]] == ["warning"] * told
+        assert [line["log_level"] for line in logs if "the database's role passes by" in line["event"]] == ["warning"] * told, logs
         await store.close()
+    store = SqlStore(open_engine("postgresql://postgres@127.0.0.1:9/none"))
+    with capture_logs() as logs:
+        await warn_of_role(store)  # a database that goes away as the service starts is no end of it
+    assert [(line["log_level"], line["why"]) for line in logs] == [("warning", "the database can't be reached")]
+    await store.close()
 
 
 async def test_an_owner_that_is_no_superuser_migrates_and_is_held_by_it_and_lets_a_role_in(postgres: Postgres) -> None:

@@ -8,9 +8,10 @@ import asyncio
 import sqlite3
 import subprocess
 import sys
-from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
+from collections.abc import AsyncIterator, Awaitable, Callable
+from contextlib import asynccontextmanager, suppress
 from pathlib import Path
+from struct import pack
 
 import asyncpg
 import pytest
@@ -270,6 +271,62 @@ async def test_connections_that_the_server_ended_are_replaced(postgresql_address
         await other.close()
 
 
+_GOING = b"SFATAL\0VFATAL\0C57P01\0Mterminating connection due to administrator command\0\0"
+"""An ErrorResponse's fields, as a server that shuts down says them (PostgreSQL's manual, "Message Formats")."""
+
+
+@asynccontextmanager
+async def before_postgresql(address: str) -> AsyncIterator[tuple[str, list[asyncio.StreamWriter]]]:
+    """Something in front of the server: its address, and where each connection through it may be told something."""
+    url = make_url(address)
+    writers: list[asyncio.StreamWriter] = []
+
+    async def pass_on(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        with suppress(OSError):
+            while read := await reader.read(65_536):
+                writer.write(read)
+        writer.close()
+
+    async def taken(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        there = await asyncio.open_unix_connection(f"{url.query['host']}/.s.PGSQL.{url.query.get('port', url.port or 5432)}")
+        writers.append(writer)
+        await asyncio.gather(pass_on(reader, there[1]), pass_on(there[0], writer))
+
+    server = await asyncio.start_server(taken, "127.0.0.1", 0)
+    port = server.sockets[0].getsockname()[1]
+    try:
+        yield url.set(host="127.0.0.1", port=port, query={}).render_as_string(hide_password=False), writers
+    finally:
+        server.close()
+
+
+@postgresql_only
+async def test_a_server_that_goes_between_two_statements(postgresql_address: str) -> None:
+    """Its last word has come in, the end of the connection not yet: whatever is asked then, it is away, and the next one gets another."""
+    deeds: dict[str, Callable[[Kept], Awaitable[object]]] = {
+        "a statement": lambda kept: kept.machines.find("r5-17"),
+        "one of the driver's own": lambda kept: kept.readings.meters_of([1]),
+        "a copy": lambda kept: kept.readings.keep([(1, [(1, 1, None)])], 1),
+        "the commit": lambda kept: asyncio.sleep(0),
+    }
+    async with before_postgresql(postgresql_address) as (address, writers), hasty(address) as store:
+
+        async def cut_off(what: str) -> None:
+            async with store.keep(HOME) as kept:
+                await kept.machines.add(what, await kept.moment(), "baler", None)
+                for writer in writers:
+                    writer.write(b"E" + pack(">i", len(_GOING) + 4) + _GOING)
+                await asyncio.sleep(0.02)
+                await deeds[what](kept)
+
+        for what in deeds:
+            with pytest.raises(StoreUnavailable, match="can't be reached"):
+                await cut_off(what)
+            assert held(store) == 0, what
+            writers.clear()
+            assert await ids(store) == [], what
+
+
 @postgresql_only
 async def test_a_postgresql_that_refuses(postgresql_address: str) -> None:
     address = postgresql_address
@@ -333,6 +390,7 @@ async def test_a_server_that_takes_connections_and_never_answers() -> None:
         (asyncpg.CrashShutdownError("terminating connection"), "can't be reached"),
         (asyncpg.ConnectionDoesNotExistError("connection was closed"), "can't be reached"),
         (asyncpg.InterfaceError("connection is closed"), "can't be reached"),
+        (asyncpg.InternalClientError("cannot switch to state 12; another operation (2) is in progress"), "can't be reached"),
         (asyncpg.DeadlockDetectedError("deadlock detected"), "stood in each other's way"),
         (asyncpg.SerializationError("could not serialize"), "stood in each other's way"),
         (asyncpg.LockNotAvailableError("lock timeout"), "for too long"),

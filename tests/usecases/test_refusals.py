@@ -44,6 +44,7 @@ MADE: dict[str, Refusal] = {
         key_refusals.FromElsewhere("a web page sent it"),
         key_refusals.QuotaExceeded(Quota(10, 60), 3),
         key_refusals.TooManyWrongKeys(10, 3),
+        key_refusals.TooManyWrongKeys(10, 3, is_of_subject=True),
         key_refusals.TokenRefused(),
         key_refusals.TokenEnded(),
         key_refusals.TokenOrganisationUnknown(),

@@ -17,6 +17,7 @@ from uvicorn.protocols.http.httptools_impl import HttpToolsProtocol, RequestResp
 from fieldworthy.rest.answers import problem_answer
 from fieldworthy.rest.headers import guarded
 from fieldworthy.rest.limits import MAX_HEADER_BYTES, MAX_HEADERS, MAX_TARGET_BYTES
+from fieldworthy.rest.origins import shown_to
 from fieldworthy.wire.problems import problem
 
 MOST_WAITING = 20
@@ -44,10 +45,11 @@ class Patience:
 
 
 class Connection(HttpToolsProtocol):
-    """What uvicorn makes of each connection. A sub-class may set other patience, and how many connections there may be."""
+    """What uvicorn makes of each connection. A sub-class may set other patience, how many there may be, and whose pages may ask."""
 
     patience = Patience()
     most: int | None = None
+    origins: frozenset[bytes] = frozenset()
 
     def __init__(self, config: Any, server_state: Any, app_state: dict[str, Any], _loop: asyncio.AbstractEventLoop | None = None) -> None:
         super().__init__(config, server_state, app_state, _loop)
@@ -65,7 +67,7 @@ class Connection(HttpToolsProtocol):
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         super().connection_made(transport)  # type: ignore[arg-type]
         if self.most is not None and len(self.connections) > self.most:
-            self.app = _full(self.app, self.most)
+            self.app = _full(self.app, self.most, self.origins)
         self._head_since = self.loop.time()
         self._next_look = self.loop.call_later(self.patience.look, self._look)
 
@@ -148,7 +150,10 @@ class Connection(HttpToolsProtocol):
             return
         request = self._open()
         if request is None or not (request.response_started or self.pipeline):
-            self.transport.write(_raw(self.server_state.default_headers, problem(code, detail)))
+            # of a head that is not whole, those that came
+            asked = (self.headers or ()) if request is None else request.scope["headers"]
+            beside = [*self.server_state.default_headers, *shown_to(asked, self.origins)]
+            self.transport.write(_raw(beside, problem(code, detail)))
         if request is not None:
             request.disconnected = True
             request.message_event.set()
@@ -167,14 +172,14 @@ def _raw(usual: list[tuple[bytes, bytes]], told: Mapping[str, Any]) -> bytes:
     return b"".join((*head, b"\r\n", bytes(answer.body)))
 
 
-def _full(app: Any, most: int) -> Any:
+def _full(app: Any, most: int, origins: frozenset[bytes]) -> Any:
     """What answers on a connection that is one too many: only whether the process runs is told."""
 
     async def full(scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] == "http" and scope["path"] != "/healthz":
             told = problem("service.busy", f"the service holds at most {most:,} connections at once")
             answer = problem_answer(told, {"connection": "close", "retry-after": "1"})
-            answer.raw_headers = guarded(answer.raw_headers)
+            answer.raw_headers = [*guarded(answer.raw_headers), *shown_to(scope["headers"], origins)]
             await answer(scope, receive, send)
             return
         await app(scope, receive, send)

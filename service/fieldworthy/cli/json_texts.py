@@ -54,13 +54,24 @@ def _no_number(text: str) -> Never:
     raise Mistake(f"`{text}` is no JSON number; leave the reading out, or give its number")
 
 
+def _whole(text: str, value: Any) -> Any:
+    """The value that this text says. Raises Mistake where an escape in it is half a sign: it can't be written anew."""
+    if "\\u" in text:
+        try:
+            json.dumps(value, ensure_ascii=False).encode()
+        except UnicodeEncodeError as trouble:
+            half = f"\\u{ord(trouble.object[trouble.start]):04x}"
+            raise Mistake(f"`{half}` is half a sign; write the sign itself, or both halves") from None
+    return value
+
+
 _DECODER = json.JSONDecoder(object_pairs_hook=_members, parse_constant=_no_number, parse_float=number_of, parse_int=number_of)
 
 
 def json_line(text: str) -> Any:
     """What a line holds. Raises Mistake."""
     try:
-        return _DECODER.decode(text)
+        return _whole(text, _DECODER.decode(text))
     except json.JSONDecodeError as trouble:
         raise Mistake(f"this is no JSON: {trouble.msg}, column {trouble.colno}; one reading a line, as {EXAMPLE}") from None
     except RecursionError:
@@ -143,6 +154,7 @@ class _Text:
         while True:
             try:
                 value, end = _DECODER.raw_decode(self._there, self._at)
+                _whole(self._there[self._at : end], value)
             except json.JSONDecodeError as trouble:
                 if self._over or len(self._there) - self._at > MOST_OF_A_LINE:
                     line = self.line + self._there.count("\n", self._at, trouble.pos)

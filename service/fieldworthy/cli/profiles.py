@@ -62,7 +62,13 @@ def _asked_key() -> str:
     if sys.stdin.isatty():
         import getpass
 
-        text = getpass.getpass("key (it is not shown): ")
+        try:
+            text = getpass.getpass("key (it is not shown): ")
+        except EOFError:  # Ctrl-D
+            typer.echo(err=True)  # behind the question
+            raise Unanswerable(
+                "no key was given, and nothing was changed; paste it behind the question, or send it by standard input; --no-key for none"
+            ) from None
     else:
         text = sys.stdin.readline(_MOST + 2)
     from fieldworthy.client.calls import Key

@@ -122,6 +122,7 @@ async def _serve(settings: Settings, listening: socket.socket, is_open: bool) ->
 
     from fieldworthy.cli.connection import Connection
     from fieldworthy.main import make_app, settle_memory
+    from fieldworthy.rest.origins import named_origins
     from fieldworthy.storage.engine import SqlStore, open_engine, prepare
     from fieldworthy.usecases.keep_keys import list_keys
 
@@ -139,6 +140,7 @@ async def _serve(settings: Settings, listening: socket.socket, is_open: bool) ->
 
     class Bounded(Connection):
         most = settings.max_at_once + IDLE_CONNECTIONS
+        origins = named_origins(settings.cors_origins)
 
     store = SqlStore(open_engine(settings.database_url, settings.database), wait=settings.database.lock)
     try:
@@ -190,13 +192,20 @@ async def _serve(settings: Settings, listening: socket.socket, is_open: bool) ->
 
 
 async def warn_of_role(store: "SqlStore") -> None:
-    """Says so in the log where PostgreSQL lets the store's role past row-level security."""
+    """Says so in the log where PostgreSQL lets the store's role past row-level security, or can't be asked: the service runs on."""
     import structlog
 
     from fieldworthy.storage.row_security import passes_by
+    from fieldworthy.usecases.ports import StoreUnavailable
 
-    if await passes_by(store.engine):
-        structlog.get_logger().warning(
+    log = structlog.get_logger()
+    try:
+        passes = await passes_by(store.engine)
+    except StoreUnavailable as trouble:
+        log.warning("it can't be told whether the database's role passes by row-level security", why=trouble.detail)
+        return
+    if passes:
+        log.warning(
             "the database's role passes by row-level security: only the service's own filters keep organisations apart",
             mend="run the service as a role of its own, made by `fieldworthy migrate --grant ROLE`",
         )

@@ -40,6 +40,7 @@ def restore(file: Annotated[Path, typer.Argument(metavar="FILE", help="a file th
     except BackupRefused as refused:
         raise Unanswerable(str(refused)) from None
     typer.echo(f"restored {file}: {copied.size:,} bytes at revision {copied.revision}, checked")
+    typer.echo("keys that were revoked since that backup work again; `fieldworthy key list` shows them, revoke them once more", err=True)
 
 
 def retain(

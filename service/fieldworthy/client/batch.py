@@ -6,10 +6,10 @@ from typing import Any, TypedDict, final
 
 import httpx
 
-from fieldworthy.client.calls import Ask, Caller, Moment, Patience, encoded
+from fieldworthy.client.calls import Ask, Caller, Moment, Patience, encoded, take_lines
 from fieldworthy.client.errors import Failed, Refused
 from fieldworthy.client.shapes import DueAnswer, DueLine, Problem
-from fieldworthy.client.steps import Flow, Give, Reply, Source, Step, read, source_of, take
+from fieldworthy.client.steps import Flow, Give, Reply, Source, Step, read, source_of
 
 BATCH = "/v1/due/batch"
 MOST_LINES = 500
@@ -61,9 +61,8 @@ class _Batches:
     def flow(self, source: Source) -> Flow[BatchAnswer, None]:
         lines: list[bytes] = []
         size = 0
-        while taken := (yield from take(source, _AT_ONCE)):
-            for question in taken:
-                line = encoded(question)
+        while fresh := (yield from take_lines(source, _AT_ONCE, MOST_BYTES - size)):
+            for line in fresh:
                 if lines and (len(lines) >= MOST_LINES or size + len(line) >= MOST_BYTES):
                     yield from self._ask(lines)
                     lines, size = [], 0

@@ -7,7 +7,7 @@ from collections.abc import AsyncIterable, Callable, Iterable, Sequence
 from typing import Never
 from uuid import uuid4
 
-from fieldworthy.client.calls import JSON, Ask, Caller, encoded
+from fieldworthy.client.calls import JSON, Ask, Caller, take_lines
 from fieldworthy.client.errors import Failed, FieldworthyError
 from fieldworthy.client.posted import Posted
 from fieldworthy.client.shapes import ReadingsAnswer, SentReadingIn
@@ -23,6 +23,7 @@ Readings = Iterable[SentReadingIn] | AsyncIterable[SentReadingIn]
 Progress = Callable[[Posted], None]
 
 _AT_ONCE = 1_000
+_PASSED_AT_ONCE = 20
 _RUN = re.compile(r"[\x21-\x7e]{1,120}\Z")
 _INDEX = re.compile(r"^#/([0-9]{1,9})(?=/|\Z)")
 _TOO_LARGE = 413
@@ -56,12 +57,10 @@ class _Bulk:
         left = self._posted.skipped
         lines: list[bytes] = []
         size = 0
-        while taken := (yield from take(source, min(left, _AT_ONCE) or _AT_ONCE)):
-            if left > 0:
-                left -= len(taken)
-                continue
-            for reading in taken:
-                line = encoded(reading)
+        while left > 0 and (taken := (yield from take(source, min(left, _PASSED_AT_ONCE)))):
+            left -= len(taken)
+        while fresh := (yield from take_lines(source, _AT_ONCE, self._room - size)):
+            for line in fresh:
                 if lines and (len(lines) >= self._most or size + len(line) + 2 >= self._room):
                     yield from self._send(lines)
                     lines, size = [], 0

@@ -2,7 +2,7 @@
 
 import json
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Generator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import Any, Never
@@ -14,7 +14,7 @@ import httpx
 from fieldworthy import __version__
 from fieldworthy.client.errors import NOT_NOW, FieldworthyError, Unavailable, error_of
 from fieldworthy.client.retries import Clock, Retries, retry_after
-from fieldworthy.client.steps import Flow, Give, Send, Wait
+from fieldworthy.client.steps import Flow, Give, Reply, Send, Source, Take, Wait, take
 
 MOST_OF_A_PAGE = 200
 JSON = "application/json"
@@ -58,7 +58,26 @@ def encoded(value: object) -> bytes:
 
     Raises ValueError for what JSON can't say and for a moment without its offset, TypeError for what is no data.
     """
-    return _JSON.encode(value).encode()
+    try:
+        return _JSON.encode(value).encode()
+    except UnicodeEncodeError as trouble:
+        raise ValueError(f"a text holds half a sign (U+{ord(trouble.object[trouble.start]):04X}), which can't be written") from None
+
+
+def take_lines(source: Source, most: int, room: int) -> Generator[Take, Reply, Sequence[bytes]]:
+    """Up to so many more of the source, encoded: none after the one with which they are `room` bytes or more."""
+    lines: list[bytes] = []
+    size = 0
+
+    def enough(item: object) -> bool:
+        nonlocal size
+        line = encoded(item)
+        lines.append(line)
+        size += len(line)
+        return size >= room
+
+    yield from take(source, most, enough)
+    return lines
 
 
 def _plain(value: object) -> object:

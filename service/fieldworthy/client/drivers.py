@@ -13,6 +13,8 @@ from fieldworthy.client.steps import End, Flow, Give, Read, Reply, Send, Step, T
 T = TypeVar("T")
 Y = TypeVar("Y")
 
+Enough = Callable[[object], bool] | None
+
 
 class Sync:
     """Does the steps one after another. http: sends; sleep: waits so many s."""
@@ -64,10 +66,10 @@ class _SyncWork:
             case Wait(seconds):
                 self._sleep(seconds)
                 return None
-            case Take(source, most):
+            case Take(source, most, enough):
                 if isinstance(source, AsyncIterator):
                     raise TypeError("an async iterable is for the AsyncClient")
-                return list(islice(source, most))
+                return _taken(source, most, enough)
             case Read():
                 try:
                     return next(self._parts, b"")
@@ -143,8 +145,8 @@ class _AsyncWork:
             case Wait(seconds):
                 await self._sleep(seconds)
                 return None
-            case Take(source, most):
-                return await _taken(source, most) if isinstance(source, AsyncIterator) else list(islice(source, most))
+            case Take(source, most, enough):
+                return await _awaited(source, most, enough) if isinstance(source, AsyncIterator) else _taken(source, most, enough)
             case Read():
                 try:
                     return b"" if self._parts is None else await anext(self._parts, b"")
@@ -170,11 +172,22 @@ class _AsyncWork:
             self._open, self._parts = None, None
 
 
-async def _taken(source: AsyncIterator[object], most: int) -> list[object]:
+def _taken(source: Iterator[object], most: int, enough: Enough) -> list[object]:
+    found: list[object] = []
+    for item in islice(source, most):
+        found.append(item)
+        if enough is not None and enough(item):
+            break
+    return found
+
+
+async def _awaited(source: AsyncIterator[object], most: int, enough: Enough) -> list[object]:
     found: list[object] = []
     while len(found) < most:
         try:
             found.append(await anext(source))
         except StopAsyncIteration:
+            break
+        if enough is not None and enough(found[-1]):
             break
     return found

@@ -6,7 +6,7 @@
     ├── Conflict             409            at odds with what is stored
     ├── PreconditionFailed   412, 428       it has changed since it was read
     ├── Refused              other 4xx      the request has to be mended
-    ├── Unavailable          429, 502 to 504, and where no answer came: later it may work
+    ├── Unavailable          408, 429, 502 to 504, and where no answer came: later it may work
     └── Failed               500, and what is no answer of this service
 
 Each carries the service's problem (RFC 9457) where there is one.
@@ -98,7 +98,7 @@ class Failed(FieldworthyError):
     """The service failed, or what answered is not this service."""
 
 
-NOT_NOW = frozenset({429, 502, 503, 504})
+NOT_NOW = frozenset({408, 429, 502, 503, 504})
 _KINDS: Mapping[int, type[FieldworthyError]] = {
     401: NotAllowed,
     403: NotAllowed,

@@ -4,7 +4,7 @@ A flow is a generator. It gives a step, is sent what came of it, and returns wha
 the client's gives. `drivers` does the steps.
 """
 
-from collections.abc import AsyncIterable, AsyncIterator, Generator, Iterable, Iterator, Sequence
+from collections.abc import AsyncIterable, AsyncIterator, Callable, Generator, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Generic, TypeAlias, TypeVar
 
@@ -39,10 +39,14 @@ class Wait:
 
 @dataclass(frozen=True, slots=True)
 class Take:
-    """Take up to so many more of the source; the reply is a list, empty at its end."""
+    """
+    Take up to so many more of the source; the reply is a list, empty at its end. enough: is told of each that is taken, and says whether
+    it was the last for now.
+    """
 
     source: Source
     most: int
+    enough: Callable[[object], bool] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,9 +81,9 @@ def advance(flow: Flow[Y, T], reply: Reply) -> Step | Give[Y] | End[T]:
         return End(end.value)
 
 
-def take(source: Source, most: int) -> Generator[Take, Reply, Sequence[object]]:
+def take(source: Source, most: int, enough: Callable[[object], bool] | None = None) -> Generator[Take, Reply, Sequence[object]]:
     """Up to so many more of the source."""
-    reply = yield Take(source, most)
+    reply = yield Take(source, most, enough)
     assert isinstance(reply, list)
     return reply
 

@@ -30,7 +30,7 @@ class Surface(Asks[D], Shelf[D], Machines[D], Intake[D]):
     """
     Every method gives the plain JSON of the contract and raises FieldworthyError; what lists gives an iterator over all pages.
 
-    What may be sent twice is sent again while no answer comes or the service says 429, 502, 503 or 504, within the time that `Retries`
+    What may be sent twice is sent again while no answer comes or the service says 408, 429, 502, 503 or 504, within the time that `Retries`
     says. A change carries an `Idempotency-Key`, the same at every try, so that it is made once.
     """
 

@@ -15,7 +15,7 @@ from starlette.routing import BaseRoute
 
 from fieldworthy.rest.quota import tell
 from fieldworthy.usecases.audit import Actor
-from fieldworthy.usecases.key_refusals import KeyMissing, KeyRefused, NoKey, QuotaExceeded, ScopeMissing, TokenRefused, TooManyWrongKeys
+from fieldworthy.usecases.key_refusals import KeyMissing, KeyRefused, NoKey, ScopeMissing, Throttled, TokenRefused, TooManyWrongKeys
 from fieldworthy.usecases.key_ring import KeyRing
 from fieldworthy.usecases.keys import Asker, KeyScope
 from fieldworthy.usecases.quotas import Quotas
@@ -71,9 +71,13 @@ class WithKeys:
         self._tokens = tokens
 
     async def __call__(self, request: Request, needs: KeyScope, again: bool = False) -> Caller:
-        asker = await self._asker(request)
-        if not again:  # one request is counted once, however long it is answered
-            await self._spend(request, asker.quota)
+        try:
+            asker = await self._asker(request)
+            if not again:  # one request is counted once, however long it is answered
+                await self._spend(request, asker.quota)
+        except Throttled as throttled:
+            tell(request.scope, throttled.quota, 0, throttled.retry_after or 1)
+            raise
         if needs not in asker.scopes:
             raise ScopeMissing(asker, needs)
         return Caller(asker.organisation, asker.actor, asker.scopes)
@@ -102,11 +106,8 @@ class WithKeys:
         """Counts the request, also where it is refused for what it asks."""
         if self._quotas is None:
             return
-        try:
-            left = await self._quotas.spend(asker)
-        except QuotaExceeded as exceeded:
-            tell(request.scope, self._quotas.quota, 0, exceeded.retry_after or 1)
-            raise
+        tell(request.scope, self._quotas.quota, None, 0)  # also where the store can't count it
+        left = await self._quotas.spend(asker)
         tell(request.scope, self._quotas.quota, left.remaining, left.wait)
 
 

@@ -23,7 +23,8 @@ from fieldworthy.wire import audit_answers as answers
 
 TAG = "audit"
 
-_NAME = {"type": "string", "minLength": 1, "maxLength": 300}
+_MOST_ID = 300
+_NAME = {"type": "string", "minLength": 1, "maxLength": _MOST_ID}
 _WHO = {**_NAME, "maxLength": MOST_SUBJECT}
 
 
@@ -57,7 +58,7 @@ def audit_router(keeping: Keeping) -> APIRouter:
     async def list_audit(request: Request) -> Response:
         query = read_query(request, ("from", "to", "who", "kind", "id", "limit", "after"))
         first, until = (read_moment(name, query[name]) if name in query else None for name in ("from", "to"))
-        who, id = read_name(query, "who", MOST_SUBJECT), read_name(query, "id", 300)
+        who, id = (read_name(query, name, most) for name, most in (("who", MOST_SUBJECT), ("id", _MOST_ID)))
         looked = Looked(first, until, who, one_of("kind", query["kind"], NOTED) if "kind" in query else None, id)
         before, limit = read_place(query, int), read_limit(query)
         async with keeping.store.look(organisation_of(request)) as kept:

@@ -5,7 +5,7 @@ own route says otherwise. `Strict-Transport-Security` is not among them: the ser
 header must not be sent (RFC 6797, 7.2); it belongs to whatever speaks TLS in front.
 """
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -37,6 +37,17 @@ def guarded(headers: Iterable[Header]) -> list[Header]:
     return given
 
 
+def changing(send: Send, change: Callable[[list[Header]], list[Header]]) -> Send:
+    """Sends the same, with the headers of the answer changed so. change: is asked when the answer begins."""
+
+    async def sent(message: Message) -> None:
+        if message["type"] == "http.response.start":
+            message = {**message, "headers": change(list(message.get("headers", ())))}
+        await send(message)
+
+    return sent
+
+
 class Headers:
     """ASGI middleware, the outermost."""
 
@@ -44,13 +55,4 @@ class Headers:
         self.app = app
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        if scope["type"] != "http":
-            await self.app(scope, receive, send)
-            return
-
-        async def told(message: Message) -> None:
-            if message["type"] == "http.response.start":
-                message = {**message, "headers": guarded(message.get("headers", ()))}
-            await send(message)
-
-        await self.app(scope, receive, told)
+        await self.app(scope, receive, changing(send, guarded) if scope["type"] == "http" else send)

@@ -1,10 +1,11 @@
 """What answers to a key say of its quota: draft-ietf-httpapi-ratelimit-headers (September 2025), sections 3 and 4."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Any
 
-from starlette.types import ASGIApp, Message, Receive, Scope, Send
+from starlette.types import ASGIApp, Receive, Scope, Send
 
+from fieldworthy.rest.headers import Header, changing
 from fieldworthy.usecases.quota import Quota
 
 _TOLD = "fieldworthy.quota"
@@ -17,14 +18,16 @@ def header_ref(name: str) -> dict[str, str]:
 
 HEADERS: Mapping[str, Any] = {
     "RateLimitPolicy": {
-        "description": "On every answer to a key, refusals too: how many requests (`q`) it may make in a window of so many seconds (`w`), "
-        "over all replicas; not there where the service has no quota (draft-ietf-httpapi-ratelimit-headers).",
+        "description": "On the answer to every request that a key is looked at for, refusals too: how many requests (`q`) it may make in a "
+        "window of so many seconds (`w`), over all replicas; not there where the service has no quota, nor where the key is refused. With "
+        "`key.too_many_wrong` it is how many wrong keys may come (draft-ietf-httpapi-ratelimit-headers).",
         "schema": {"type": "string", "maxLength": 200},
         "example": '"requests";q=6000;w=60',
     },
     "RateLimit": {
         "description": "How many requests are certainly left (`r`), and in how many seconds the window is over (`t`). `r` is what the "
-        "replica that answers has in hand for the key: there may be more, but at `r=0` the next one is refused.",
+        "replica that answers has in hand for the key: there may be more, but at `r=0` the next one is refused. Not there where the store "
+        "could not count the request (503).",
         "schema": {"type": "string", "maxLength": 200},
         "example": '"requests";r=599;t=60',
     },
@@ -49,23 +52,18 @@ class Telling:
         if scope["type"] != "http":
             await self.app(scope, receive, send)
             return
-        told: list[tuple[bytes, bytes]] = []
+        told: list[Header] = []
         scope[_TOLD] = told
-
-        async def sent(message: Message) -> None:
-            if told and message["type"] == "http.response.start":
-                before: Sequence[tuple[bytes, bytes]] = message.get("headers", ())
-                message = {**message, "headers": [*before, *told]}
-            await send(message)
-
-        await self.app(scope, receive, sent)
+        await self.app(scope, receive, changing(send, lambda given: [*given, *told]))
 
 
-def tell(scope: Scope, quota: Quota, remaining: int, wait: int) -> None:
-    """Notes what the answer to this request is to say. remaining: requests; wait: whole s until the window is over."""
+def tell(scope: Scope, quota: Quota, remaining: int | None, wait: int) -> None:
+    """
+    Notes what the answer to this request is to say. remaining: requests, None where that could not be told; wait: whole s until the window
+    is over.
+    """
     told = scope.get(_TOLD)
     if told is not None:
-        told[:] = [
-            (b"ratelimit-policy", f'"{quota.name}";q={quota.requests};w={quota.seconds}'.encode()),
-            (b"ratelimit", f'"{quota.name}";r={remaining};t={wait}'.encode()),
-        ]
+        told[:] = [(b"ratelimit-policy", f'"{quota.name}";q={quota.requests};w={quota.seconds}'.encode())]
+        if remaining is not None:
+            told.append((b"ratelimit", f'"{quota.name}";r={remaining};t={wait}'.encode()))

@@ -6,6 +6,7 @@ thousand values each would take longer than the database does.
 
 import json
 from collections.abc import AsyncIterator, Iterable, Mapping, Sequence
+from contextlib import asynccontextmanager
 from functools import cache
 from itertools import chain
 from struct import Struct, pack
@@ -14,6 +15,7 @@ from typing import Any, Protocol
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from fieldworthy.storage.partitions import by_partition
+from fieldworthy.storage.trouble import is_lost
 from fieldworthy.usecases.kept_readings import OfMeter, Point, Row, Span
 
 _COLUMNS = ("organisation", "meter", "at", "value", "unit", "known")
@@ -125,15 +127,23 @@ class _Postgres:
         self._connection = connection
         self._organisation = organisation
 
-    async def _raw(self) -> Any:
+    @asynccontextmanager
+    async def _raw(self) -> AsyncIterator[Any]:
+        """The driver's own connection. Where it is lost, SQLAlchemy is told: else the next one would be given it."""
         raw = (await self._connection.get_raw_connection()).driver_connection
         assert raw is not None
         if not raw.is_in_transaction():  # SQLAlchemy begins with its own first statement
             await self._connection.exec_driver_sql("select 1")
-        return raw
+        try:
+            yield raw
+        except Exception as trouble:
+            if is_lost(trouble):
+                await self._connection.invalidate(trouble)
+            raise
 
     async def _ask(self, sql: str, *values: Any) -> Rows:
-        rows: Rows = await (await self._raw()).fetch(sql, self._organisation, *values)
+        async with self._raw() as raw:
+            rows: Rows = await raw.fetch(sql, self._organisation, *values)
         return rows
 
     async def meters_of(self, machines: list[int]) -> Rows:
@@ -168,10 +178,10 @@ class _Postgres:
         return int((await self._ask(_NEXT.format(o="$1")))[0][0])
 
     async def keep(self, by_meter: Sequence[OfMeter], known: int) -> None:
-        raw = await self._raw()
-        for table, part in by_partition(by_meter).items():
-            source = _binary(part, self._organisation, known)
-            await raw.copy_to_table(table, source=source, columns=_COLUMNS, format="binary")
+        async with self._raw() as raw:
+            for table, part in by_partition(by_meter).items():
+                source = _binary(part, self._organisation, known)
+                await raw.copy_to_table(table, source=source, columns=_COLUMNS, format="binary")
 
     async def note_last(self, rows: Sequence[Row]) -> None:
         sql = (
@@ -179,7 +189,8 @@ class _Postgres:
             "from unnest($2::int[], $3::bigint[], $4::bigint[], $5::text[]) as s(key, at, value, unit) "
             "where meters.organisation = $1 and meters.key = s.key"
         )
-        await (await self._raw()).execute(sql, self._organisation, *map(list, zip(*rows, strict=True)))
+        async with self._raw() as raw:
+            await raw.execute(sql, self._organisation, *map(list, zip(*rows, strict=True)))
 
 
 class _Ends(dict[str | None, bytes]):

@@ -11,6 +11,8 @@ from typing import Any
 from sqlalchemy import text
 from sqlalchemy.ext.asyncio import AsyncConnection, AsyncEngine
 
+from fieldworthy.storage.trouble import reaching
+
 ACROSS_KEYS = "set local fieldworthy.across = 'keys'"
 """For who looks for a key, and does not know yet whose it is, and for who keeps keys: all keys and organisations, and nothing else."""
 
@@ -48,9 +50,9 @@ async def about(connection: AsyncConnection, organisation: int | None) -> None:
 
 
 async def passes_by(engine: AsyncEngine) -> bool:
-    """Whether the role that the store works as is one that PostgreSQL lets past row-level security."""
+    """Whether the role that the store works as is one that PostgreSQL lets past row-level security. Raises StoreUnavailable."""
     if engine.dialect.name != "postgresql":
         return False
-    async with engine.connect() as connection:
+    async with reaching(), engine.connect() as connection:
         query = text("select rolsuper or rolbypassrls from pg_roles where rolname = current_user")
         return bool((await connection.execute(query)).scalar())

@@ -82,9 +82,15 @@ def unavailable(trouble: BaseException) -> StoreUnavailable | None:
                 return _new(_OF_POSTGRESQL[beginning])
     if isinstance(origin, TimeoutError):
         return _new(_SLOW)
-    if lost or isinstance(origin, OSError) or _is_closed(origin):
+    if lost or isinstance(origin, OSError) or _is_closed(origin) or _is_out_of_step(origin):
         return _new(_AWAY)
     return None
+
+
+def is_lost(trouble: BaseException) -> bool:
+    """Whether a driver's connection is of no use any more."""
+    told = unavailable(trouble)
+    return isinstance(trouble, TimeoutError) or (told is not None and told.detail == _AWAY.detail)
 
 
 def busy() -> StoreUnavailable:
@@ -101,6 +107,14 @@ def _is_closed(trouble: BaseException | None) -> bool:
     """Whether a driver says that its connection is closed: it has no code for that, and tells other misuse by the same class."""
     names = {kind.__name__ for kind in type(trouble).__mro__}
     return "InterfaceError" in names and "clos" in str(trouble)
+
+
+def _is_out_of_step(trouble: BaseException | None) -> bool:
+    """
+    Whether a driver lost the thread of what the server says: `asyncpg` does where the server ends it between two statements, and the word
+    of that came in, and the end of the connection not yet.
+    """
+    return any(kind.__name__ == "InternalClientError" for kind in type(trouble).__mro__)
 
 
 @contextmanager

@@ -74,8 +74,10 @@ class Issuer:
         return found
 
     async def ready(self) -> None:
-        """Has them once. Raises NotHad."""
+        """Has them once. Raises NotHad, also where there is none among them."""
         self._take(await self._source())
+        if not self._keys:
+            raise NotHad("there is no key in it that could have signed a token")
 
     def _found(self, kid: str | None, fits: Callable[[SigningKey], bool]) -> SigningKey | None:
         found = [each for each in self._keys if (kid is None or each.kid == kid) and fits(each)]
@@ -107,10 +109,10 @@ class Issuer:
             log.exception("the keys of the tokens' issuer could not be had")
 
     def _take(self, text: bytes) -> None:
-        keys = keys_of(text)
-        if not keys:
-            raise NotHad("there is no key in it that could have signed a token")
-        self._keys, self._had = keys, self._tick()
+        """A set without keys is an answer as well: the issuer has taken all of them back."""
+        self._keys, self._had = keys_of(text), self._tick()
+        if not self._keys:
+            log.warning("the issuer of tokens has no key that could have signed one, so none is taken")
 
 
 def keys_of(text: bytes) -> Sequence[SigningKey]:
@@ -125,20 +127,24 @@ def keys_of(text: bytes) -> Sequence[SigningKey]:
 
 
 def _key_of(told: Any) -> SigningKey | None:
-    if not isinstance(told, dict) or told.get("kty") not in ("RSA", "EC", "OKP") or told.get("use", "sig") != "sig":
+    """None for what is no such key; nothing that stands in one keeps the others from being had. A null counts as left out."""
+    if not isinstance(told, dict):
+        return None
+    said = {name: value for name, value in told.items() if value is not None}
+    if said.get("kty") not in ("RSA", "EC", "OKP") or said.get("use", "sig") != "sig":
         return None  # a secret ("oct") that stands in a public set is anybody's
-    uses = told.get("key_ops", ["verify"])
+    uses = said.get("key_ops", ["verify"])
     if not isinstance(uses, list) or "verify" not in uses:
         return None
     try:
-        key = jwk.import_key({name: value for name, value in told.items() if name in _PUBLIC})
+        key = jwk.import_key({name: value for name, value in said.items() if name in _PUBLIC})
+        if isinstance(key, RSAKey) and key.public_key.key_size < LEAST_RSA_BITS:
+            return None
     except Exception:  # the library raises many kinds for what is no key
         return None
-    if isinstance(key, RSAKey) and key.public_key.key_size < LEAST_RSA_BITS:
-        return None
-    kid, alg = told.get("kid"), told.get("alg")
     if not isinstance(key, RSAKey | ECKey | OKPKey):
         return None
+    kid, alg = said.get("kid"), said.get("alg")
     return SigningKey(kid if isinstance(kid, str) else None, alg if isinstance(alg, str) else None, key)
 
 

@@ -7,6 +7,7 @@ from fieldworthy.core.base.micros import micros_text
 from fieldworthy.usecases.keys import SAYS, Asker, Key, KeyScope
 from fieldworthy.usecases.quota import Quota
 from fieldworthy.usecases.refusals import DoesNotFit, NotFound, Refusal, shorten
+from fieldworthy.usecases.wrong_keys import MINUTE
 
 
 class NoKey(Refusal):
@@ -109,12 +110,12 @@ class FromElsewhere(Refusal):
 
 
 class Throttled(Refusal):
-    """More than a policy allows. policy: its name, as `RateLimit-Policy` and `violated-policies` say it."""
+    """More than a policy allows. quota: the policy, by the name that `RateLimit-Policy` and `violated-policies` say."""
 
     status = 429
 
-    def __init__(self, policy: str, wait: int, detail: str, remedy: str) -> None:
-        self.policy = policy
+    def __init__(self, quota: Quota, wait: int, detail: str, remedy: str) -> None:
+        self.quota = quota
         self.retry_after = wait
         super().__init__(detail, remedy)
 
@@ -127,17 +128,24 @@ class QuotaExceeded(Throttled):
     def __init__(self, quota: Quota, wait: int) -> None:
         detail = f"this key may make {quota.requests:,} requests in {quota.seconds:,} s, over all replicas, and has made them"
         remedy = f"wait {wait:,} s, as `Retry-After` says; one request may hold many questions or readings"
-        super().__init__(quota.name, wait, detail, remedy)
+        super().__init__(quota, wait, detail, remedy)
 
 
 class TooManyWrongKeys(Throttled):
-    """From this address came more keys that there are not than may come in a minute; keys that were seen to work are taken."""
+    """
+    From this address came more keys that there are not than may come in a minute; keys that were seen to work are taken. Or so many tokens
+    of one subject were refused, though their issuer signed them; one that is good is taken.
+    """
 
     code, title = "key.too_many_wrong", "too many wrong keys"
 
-    def __init__(self, most: int, wait: int) -> None:
-        detail = f"more than {most:,} wrong keys a minute came from this address: only keys that were seen to work lately are looked at"
-        super().__init__("wrong-keys", wait, detail, f"wait {wait:,} s, as `Retry-After` says, then send a key that works")
+    def __init__(self, most: int, wait: int, is_of_subject: bool = False) -> None:
+        if is_of_subject:
+            detail = f"more than {most:,} tokens a minute of this token's subject were refused"
+        else:
+            detail = f"more than {most:,} wrong keys a minute came from this address: only keys that were seen to work lately are looked at"
+        one = "token that is good" if is_of_subject else "key that works"
+        super().__init__(Quota(most, MINUTE, "wrong-keys"), wait, detail, f"wait {wait:,} s, as `Retry-After` says, then send a {one}")
 
 
 class KeyUnknown(NotFound):

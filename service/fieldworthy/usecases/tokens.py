@@ -2,6 +2,10 @@
 
 A token is a JWT (RFC 7519) that its issuer signed. What it may do here is what two of its claims say: the name of an organisation that has
 keys here, and scopes. It has no row in the store, so it can't be revoked here: it ends when it says, which may be bounded.
+
+Tokens that are signed and refused all the same (ended, for another audience, of an organisation that is not known) wait by their subject,
+as wrong keys wait by their address. Not by the address: behind a proxy the tokens of many end together, and their new ones must not wait
+for that. And not by the subject's quota: whoever has an old token of somebody could use it up.
 """
 
 import hashlib
@@ -14,10 +18,12 @@ from typing import Protocol
 from fieldworthy.core.base.micros import SECOND, micros_of
 from fieldworthy.usecases.audit import TOKEN, Actor
 from fieldworthy.usecases.keep_keys import MOST_NAME
-from fieldworthy.usecases.key_refusals import TokenEnded, TokenOrganisationUnknown, TokenRefused
+from fieldworthy.usecases.key_refusals import TokenEnded, TokenOrganisationUnknown, TokenRefused, TooManyWrongKeys
 from fieldworthy.usecases.key_ring import LIFE_SECONDS
 from fieldworthy.usecases.keys import Asker, KeyScope, KeyStore, scopes_of
 from fieldworthy.usecases.ports import Clock
+from fieldworthy.usecases.refusals import Refusal
+from fieldworthy.usecases.wrong_keys import Buckets
 
 LEEWAY_SECONDS = 30
 """How far the issuer's clock and ours may be apart."""
@@ -112,35 +118,52 @@ class _Seen:
 class TokenRing:
     """The tokens that were seen lately, by the SHA-256 of their text: so a busy one is looked at once in LIFE_SECONDS."""
 
-    def __init__(self, reader: TokenReader, store: KeyStore, clock: Clock, tick: Callable[[], float] = time.monotonic) -> None:
-        """clock: against which tokens end; tick: s that never run back."""
+    def __init__(
+        self, reader: TokenReader, store: KeyStore, clock: Clock, tick: Callable[[], float] = time.monotonic, most_wrong: int = 0
+    ) -> None:
+        """clock: against which tokens end; tick: s that never run back; most_wrong: of one subject a minute, 0 for any number."""
         self._reader = reader
         self._store = store
         self._clock = clock
         self._tick = tick
         self._known: OrderedDict[bytes, _Seen] = OrderedDict()
+        self._wrong = Buckets(most_wrong, tick) if most_wrong else None
 
     async def asker(self, token: bytes) -> Asker:
-        """Who asks with it. Raises TokenRefused, TokenEnded, TokenOrganisationUnknown, IssuerUnavailable, StoreUnavailable."""
+        """
+        Who asks with it.
+
+        Raises TokenRefused, TokenEnded, TokenOrganisationUnknown, TooManyWrongKeys, IssuerUnavailable, StoreUnavailable.
+        """
         called = hashlib.sha256(token).digest()
         seen = self._known.get(called)
         now = micros_of(self._clock())
         if seen is not None and self._tick() < seen.until:
             if now >= seen.ends:
+                self._note(seen.asker.quota)
                 raise TokenEnded
             return seen.asker
         until = self._tick() + LIFE_SECONDS
         rules = self._reader.rules
         try:
-            bearer = bearer_of(await self._reader.claims(token), rules, now)
+            claims = await self._reader.claims(token)
         except TokenRefused:
             self._known.pop(called, None)  # its key was taken back: from now on it is a guess as any other
             raise
+        whose = _called(rules.issuer, claims.get("sub"))
+        try:
+            bearer = bearer_of(claims, rules, now)
+        except Refusal:
+            self._known.pop(called, None)
+            self._note(whose)
+            raise
+        there = _called(whose, bearer.organisation)  # apart, so that tokens for one organisation never wait for those of another
+        self._look(there)  # before the store is asked
         async with self._store.look_keys() as keys:
             organisation = await keys.organisation(bearer.organisation)
         if organisation is None:
+            self._note(there)
             raise TokenOrganisationUnknown
-        whose = hashlib.sha256(f"{rules.issuer}\n{bearer.subject}".encode("utf-8", "surrogatepass")).hexdigest()
         asker = Asker(organisation.id, bearer.scopes, "the token", whose, Actor(TOKEN, bearer.subject))
         self._known.pop(called, None)
         self._known[called] = _Seen(asker, bearer.until, until)
@@ -148,6 +171,22 @@ class TokenRing:
             self._known.popitem(last=False)
         return asker
 
+    def _look(self, source: str) -> None:
+        wait = 0 if self._wrong is None else self._wrong.wait(source)
+        if self._wrong is not None and wait:
+            raise TooManyWrongKeys(self._wrong.most, wait, is_of_subject=True)
+
+    def _note(self, source: str) -> None:
+        """One of these is refused. Raises TooManyWrongKeys, which then takes the place of why."""
+        self._look(source)
+        if self._wrong is not None:
+            self._wrong.note(source)
+
     def knows(self, token: bytes) -> bool:
         """Whether it was taken when it was last looked at."""
         return hashlib.sha256(token).digest() in self._known
+
+
+def _called(*parts: object) -> str:
+    """One name for all of them, of a length that does not hang on theirs."""
+    return hashlib.sha256("\n".join(map(str, parts)).encode("utf-8", "surrogatepass")).hexdigest()

@@ -3,6 +3,8 @@
 Nobody guesses one of 2^256 secrets; what this limits is what guessing costs: each wrong key that is well formed is a question to the
 store. Behind a proxy everybody comes from one address, so an address is never shut: keys that were seen to work are taken as before, and
 only those that this process has not seen to work wait until the next wrong one may come.
+
+A token that an issuer signed, and that is refused all the same, is counted by its subject instead (`usecases.tokens`).
 """
 
 import ipaddress
@@ -12,9 +14,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from math import ceil
 
-MINUTE = 60.0
+MINUTE = 60  # s
 MOST_ADDRESSES = 10_000
-"""That are remembered; the one from which no wrong key came for longest is forgotten first."""
+"""That are remembered, and as many subjects; the one from which nothing wrong came for longest is forgotten first."""
 
 _IPV6_OF_ONE = 64
 """Bits of an IPv6 address that one household or host is given; it may take any address with the same."""
@@ -26,26 +28,25 @@ class _Seen:
     at: float
 
 
-class WrongKeys:
-    """A bucket for each address: full at first, emptied by wrong keys, filled again evenly."""
+class Buckets:
+    """A bucket for each source: full at first, emptied by what is noted, filled again evenly."""
 
     def __init__(self, most: int, tick: Callable[[], float] = time.monotonic) -> None:
-        """most: wrong keys at once, and a minute; tick: s that never run back."""
+        """most: at once, and a minute; tick: s that never run back."""
         self.most = most
         self._tick = tick
         self._seen: OrderedDict[str, _Seen] = OrderedDict()
 
-    def wait(self, address: str) -> int:
+    def wait(self, source: str) -> int:
         """Whole s until another may come; 0: now."""
-        seen = self._seen.get(_source(address))
+        seen = self._seen.get(source)
         if seen is None:
             return 0
         missing = 1 - self._level(seen)
         return ceil(missing * MINUTE / self.most) if missing > 0 else 0
 
-    def note(self, address: str) -> None:
+    def note(self, source: str) -> None:
         """One came."""
-        source = _source(address)
         seen = self._seen.pop(source, None)
         level = float(self.most) if seen is None else self._level(seen)
         self._seen[source] = _Seen(max(level - 1, 0.0), self._tick())
@@ -54,6 +55,16 @@ class WrongKeys:
 
     def _level(self, seen: _Seen) -> float:
         return min(self.most, seen.level + (self._tick() - seen.at) * self.most / MINUTE)
+
+
+class WrongKeys(Buckets):
+    """Those of addresses, emptied by wrong keys."""
+
+    def wait(self, address: str) -> int:
+        return super().wait(_source(address))
+
+    def note(self, address: str) -> None:
+        super().note(_source(address))
 
 
 def _source(address: str) -> str:

@@ -130,7 +130,7 @@ def of_refusal(refusal: Refusal, under: str = "") -> dict[str, Any]:
     found = sorted((replace(f, path=under + f.path) for f in refusal.findings), key=lambda f: f.severity is Severity.WARNING)
     told = problem(refusal.code, refusal.detail, refusal.remedy, found)
     if isinstance(refusal, Throttled):
-        told["violated-policies"] = [refusal.policy]
+        told["violated-policies"] = [refusal.quota.name]
     return told
 
 
