@@ -10,9 +10,10 @@ import httpx
 from fastapi import FastAPI
 
 from fieldworthy.main import make_app
-from fieldworthy.storage.engine import SqlStore, open_engine
+from fieldworthy.storage.engine import SqlStore
 from fieldworthy.usecases.ports import Published
 from tests.doors_app import client, publish
+from tests.engines import lent_engine
 
 _PUBLISHED: dict[tuple[str, str], Published] = {}
 
@@ -75,8 +76,9 @@ class Service:
 async def running(address: str, **options: Any) -> AsyncIterator[Service]:
     """The service over a migrated database, without keys unless told otherwise. options: of `make_app`."""
     service = Service(address)
-    service.store = SqlStore(open_engine(address), lambda: service.now)
-    service.app = make_app(service.store, lambda: service.now, service.store.reachable, **{"is_open": True, **options})
-    async with client(service.app) as service.http:
-        yield service
-    await service.store.close()
+    async with lent_engine(address) as engine:
+        service.store = SqlStore(engine, lambda: service.now)
+        service.app = make_app(service.store, lambda: service.now, service.store.reachable, **{"is_open": True, **options})
+        async with client(service.app) as service.http:
+            yield service
+        await service.store.close()

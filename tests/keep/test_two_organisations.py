@@ -105,8 +105,10 @@ def statements(service: Service) -> Iterator[list[str]]:
         asked.append(statement)
 
     event.listen(service.store.engine.sync_engine, "before_cursor_execute", noted)
-    yield asked
-    event.remove(service.store.engine.sync_engine, "before_cursor_execute", noted)
+    try:
+        yield asked
+    finally:
+        event.remove(service.store.engine.sync_engine, "before_cursor_execute", noted)
 
 
 def test_the_requests_are_of_every_route_of_the_app(service: Service) -> None:
