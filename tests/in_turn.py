@@ -17,10 +17,10 @@ _FIXTURE = "address"
 
 def left_out(items: Sequence[pytest.Item]) -> list[pytest.Item]:
     """Those of the collected tests whose row runs on the other database."""
-    tests: dict[str, dict[tuple[tuple[str, int], ...], list[pytest.Function]]] = defaultdict(lambda: defaultdict(list))
+    tests: dict[str, dict[str, list[pytest.Item]]] = defaultdict(lambda: defaultdict(list))
     for item in items:
         if isinstance(item, pytest.Function) and item.nodeid.startswith(FOLDERS) and _in_turn(item):
-            row = tuple(sorted((name, n) for name, n in item.callspec.indices.items() if name != _FIXTURE))
+            row = item.nodeid.replace(item.callspec.params[_FIXTURE], "", 1)  # the id without the database's name
             tests[item.nodeid.split("[")[0]][row].append(item)
     found: list[pytest.Item] = []
     for name, rows in tests.items():
@@ -31,4 +31,4 @@ def left_out(items: Sequence[pytest.Item]) -> list[pytest.Item]:
 
 
 def _in_turn(item: pytest.Function) -> bool:
-    return hasattr(item, "callspec") and _FIXTURE in item.callspec.indices and item.get_closest_marker("both_databases") is None
+    return hasattr(item, "callspec") and _FIXTURE in item.callspec.params and item.get_closest_marker("both_databases") is None
