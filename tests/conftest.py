@@ -1,9 +1,10 @@
 """Makes the tables' readers (`tests.due_cases` and its like) importable, however pytest was started, and settles the property tests.
 
 In the pipeline (CI=true) properties try the same examples every time, so that a change is judged by itself; anywhere else they look
-for new ones at each run. No property fails on a time.
+for new ones at each run. A thorough run (THOROUGH=yes) draws more of them, always new ones. No property fails on a time.
 """
 
+import gc
 import os
 import sys
 from collections.abc import Iterator
@@ -13,14 +14,34 @@ from typing import TYPE_CHECKING
 import pytest
 from hypothesis import settings
 
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from tests.effort import THOROUGH, examples
+from tests.in_turn import left_out
+
 if TYPE_CHECKING:
     from tests.postgres import Postgres
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+settings.register_profile("searching", deadline=None, max_examples=examples(100))
+settings.register_profile("pipeline", deadline=None, derandomize=True, database=None, max_examples=examples(100))
+settings.register_profile("thorough", deadline=None, max_examples=500)
+settings.load_profile("thorough" if THOROUGH else "pipeline" if os.environ.get("CI") else "searching")
 
-settings.register_profile("searching", deadline=None)
-settings.register_profile("pipeline", deadline=None, derandomize=True, database=None, max_examples=50)
-settings.load_profile("pipeline" if os.environ.get("CI") else "searching")
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Of the tests that run on one database in turn, the other half is named as deselected."""
+    gone = set() if THOROUGH else set(left_out(items))
+    if gone:
+        items[:] = [item for item in items if item not in gone]
+        config.hook.pytest_deselected(items=list(gone))
+
+
+def pytest_collection_finish() -> None:
+    """What is loaded by now stays, so the collector need not walk it again after each few tests (a fifth of what many of them cost)."""
+    gc.collect()
+    gc.freeze()
+    gc.set_threshold(20_000, 20, 20)
 
 
 @pytest.fixture(scope="session")

@@ -1,4 +1,8 @@
-"""A bulk post while the service is killed and started again: nothing is lost, nothing is there twice, and the account adds up."""
+"""
+A bulk post while the service is killed and started again: nothing is lost, nothing is there twice, and the account adds up.
+
+The long form: `tests/faults/bulk.py`.
+"""
 
 import asyncio
 from pathlib import Path
@@ -16,15 +20,15 @@ pytestmark = [pytest.mark.slow, pytest.mark.timeout(600)]
 
 @pytest.mark.parametrize(("kind", "plain"), [("sqlite", True), pytest.param("postgresql", False, marks=pytest.mark.postgres)])
 def test_killed_twice_in_the_middle_of_a_bulk_post(kind: str, plain: bool, request: pytest.FixtureRequest, tmp_path: Path) -> None:
-    load = Load(readings=20_000, same=180, unusable=20, most=2_000)
+    load = Load(readings=8_000, same=180, unusable=20, most=800)
     with lent(kind, request, tmp_path) as address:
         told = broken(address, tmp_path, load, kills=2, plain=plain)
     assert told.kills == 2
     assert told.tries >= len(told.told) + 2  # each of them cut something off
     posted = told.posted
-    assert posted.sent == posted.kept + posted.same + posted.set_aside == 20_000
-    assert (posted.kept, posted.same, posted.set_aside) == (19_800, 180, 20)
-    assert [t.sent for t in told.told] == [*range(2_000, 20_001, 2_000)]
+    assert posted.sent == posted.kept + posted.same + posted.set_aside == 8_000
+    assert (posted.kept, posted.same, posted.set_aside) == (7_800, 180, 20)
+    assert [t.sent for t in told.told] == [*range(800, 8_001, 800)]
     assert (told.lost, told.double, told.aside) == (0, 0, 20)
 
 
@@ -36,23 +40,23 @@ def test_given_up_and_gone_on_with(request: pytest.FixtureRequest, tmp_path: Pat
 
 def give_up_and_go_on(served: Served, both: Both) -> None:
     asyncio.run(served.start())
-    load = Load(readings=6_000, same=0, unusable=0, most=1_000)
+    load = Load(readings=3_000, same=0, unusable=0, most=500)
     posted: Posted | None = None
 
     def kill(posted: Posted) -> None:
-        if posted.sent == 2_000:
+        if posted.sent == 1_000:
             served.kill()
 
     try:
         asyncio.run(settle_in(served.url, load.machines))
         with pytest.raises(Unavailable) as told:
-            both(served.url, "post_readings", load.source(), progress=kill, most=1_000, client={"retries": Retries(within=0.5)})
+            both(served.url, "post_readings", load.source(), progress=kill, most=500, client={"retries": Retries(within=0.5)})
         posted = told.value.posted
         assert posted is not None
-        assert (posted.sent, posted.kept) == (2_000, 2_000)
+        assert (posted.sent, posted.kept) == (1_000, 1_000)
         asyncio.run(served.start())
-        rest = both(served.url, "post_readings", load.source(), skip=posted.sent, run=posted.run, most=1_000)
-        assert (rest.sent, rest.kept, rest.same, posted.kept + rest.kept) == (6_000, 4_000, 0, 6_000)
-        assert len(both(served.url, "readings", "m0")) == 6_000
+        rest = both(served.url, "post_readings", load.source(), skip=posted.sent, run=posted.run, most=500)
+        assert (rest.sent, rest.kept, rest.same, posted.kept + rest.kept) == (3_000, 2_000, 0, 3_000)
+        assert len(both(served.url, "readings", "m0")) == 3_000
     finally:
         served.stop()

@@ -10,8 +10,9 @@ from tests.faults.shared_limit import hammered, posted
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(300)]
 
 
+@pytest.mark.both_databases
 def test_two_replicas_grant_no_more_than_one_quota(address: str, tmp_path: Path) -> None:
-    told = asyncio.run(hammered(address, tmp_path, quota=20, seconds=4, windows=1.5, kill=False))
+    told = asyncio.run(hammered(address, tmp_path, quota=20, seconds=4, windows=1.25, kill=False))
     assert (told.over(), told.wrong(), told.other) == (0, [], 0)
     assert 20 <= told.granted <= 40
     assert told.refused > 0

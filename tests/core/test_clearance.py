@@ -22,6 +22,7 @@ from fieldworthy.core.rulebook.model import CheckedRulebook, Task
 from tests.core.books import NOW, book_of, differs, on_the_wire, question_of, tables
 from tests.core.conditions import FACTS, STATES, conditions, single_tests, values
 from tests.core.ways import followed
+from tests.effort import examples
 
 CASES = tables("clearance")
 WAY = {"way-to-safe", "no-way-to-safe", "way-needs-evidence"}
@@ -99,7 +100,7 @@ def situations(draw: st.DrawFn) -> tuple[CheckedRulebook, ClearanceQuestion]:
 
 
 @given(situations(), st.data())
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 def test_learning_what_was_not_known_never_turns_an_answer_round(
     asked: tuple[CheckedRulebook, ClearanceQuestion], data: st.DataObject
 ) -> None:
@@ -120,14 +121,14 @@ def test_learning_what_was_not_known_never_turns_an_answer_round(
 
 
 @given(situations())
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 def test_withheld_always_says_why_and_granted_never_lacks(asked: tuple[CheckedRulebook, ClearanceQuestion]) -> None:
     answer = answer_clearance(*asked)
     assert answer.granted is not bool(answer.unmet or answer.missing or answer.blocked_by)
 
 
 @given(situations())
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 def test_a_grant_stands_exactly_as_long_as_it_says(asked: tuple[CheckedRulebook, ClearanceQuestion]) -> None:
     book, question = asked
     answer = answer_clearance(book, question)
@@ -141,7 +142,7 @@ def test_a_grant_stands_exactly_as_long_as_it_says(asked: tuple[CheckedRulebook,
 
 
 @given(situations())
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=examples(40), deadline=None)
 def test_the_order_of_evidence_does_not_matter(asked: tuple[CheckedRulebook, ClearanceQuestion]) -> None:
     book, question = asked
     turned = replace(question, evidence=tuple(reversed(question.evidence)))
@@ -172,7 +173,7 @@ PLACES = ("clear", "in cab", "under gate")
     st.lists(st.tuples(st.sampled_from(["p-1", "p-2", "p-3"]), st.sampled_from(PLACES)), min_size=1, max_size=4),
     st.sampled_from(["p-1", "p-3", None]),
 )
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=examples(200), deadline=None)
 def test_nobody_is_harmed_by_what_another_is_granted(makes: str, harmed: str, seen: list[tuple[str, str]], asks: str | None) -> None:
     """Everybody is where they themselves reported last, but for the one who does it."""
     book = book_of(

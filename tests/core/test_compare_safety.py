@@ -19,6 +19,7 @@ from fieldworthy.core.rulebook.compare_safety import compare_safety
 from fieldworthy.core.rulebook.model import CheckedRulebook
 from tests.core.books import CASES, book_of, differs
 from tests.core.conditions import FACTS, conditions, values
+from tests.effort import examples
 
 TABLE = tomllib.loads((CASES / "compare" / "safety.toml").read_text("utf-8"))
 
@@ -54,7 +55,7 @@ def read_back(name: str, value: Any) -> Value:
 
 
 # `gate is raised` as an action's needs is never refused as `never true`: only a single test or an `or` of such is drawn here
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=examples(150), deadline=None)
 @given(conditions(5), conditions(5), values(known_only=True))
 def test_the_states_given_show_what_is_said_and_no_state_shows_what_is_denied(a: Condition, b: Condition, state: dict[str, Value]) -> None:
     try:
@@ -74,7 +75,7 @@ def test_the_states_given_show_what_is_said_and_no_state_shows_what_is_denied(a:
                 assert not (evaluate(refused, state) is Truth.NO and evaluate(granted, state) is Truth.YES)
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=examples(200), deadline=None)
 @given(conditions(6))
 def test_the_search_finds_a_state_exactly_where_one_of_all_will_do(c: Condition) -> None:
     choices = {name: values_of(FACTS[name], tests) for name, tests in by_fact([c]).items()}

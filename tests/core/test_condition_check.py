@@ -17,6 +17,7 @@ from fieldworthy.core.procedure.model import Action, Procedure, Step, Works
 from fieldworthy.core.procedure.steps import laid_out, together
 from tests.core.books import condition, facts_of, tables
 from tests.core.conditions import FACTS, conditions, values
+from tests.effort import examples
 
 CASES = [(name, case) for name, case in tables("condition") if name.startswith("check:")]
 
@@ -46,7 +47,7 @@ def test_working_conditions_are_called_so() -> None:
 
 
 @given(conditions(), values(known_only=True))
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=examples(200), deadline=None)
 def test_what_is_warned_of_is_so(c: Condition, known_values: dict[str, Any]) -> None:
     for finding in check_condition(c, FACTS, "fact"):
         assert finding.code in ("condition.never_true", "condition.always_true")

@@ -15,6 +15,7 @@ from fieldworthy.core.condition.ast import Condition, IfThen, Joined, Not, Numbe
 from fieldworthy.core.condition.evaluate import Change, compile_condition, evaluate, names_of, shortfall, smallest_change
 from tests.core.books import condition, facts_of, tables
 from tests.core.conditions import FACTS, STATES, conditions, values
+from tests.effort import examples
 
 TRUTHS = {"yes": Truth.YES, "no": Truth.NO, "unknown": Truth.UNKNOWN}
 CASES = [(name, case) for name, case in tables("condition") if name.startswith("truth:")]
@@ -41,7 +42,7 @@ def test_truth(case: dict[str, Any]) -> None:
 
 
 @given(conditions(), values())
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=examples(200), deadline=None)
 def test_compiled_is_the_tree_walk(c: Condition, known_values: dict[str, Any]) -> None:
     assert compile_condition(c, FACTS)(known_values) is evaluate(c, known_values)
     assert compile_condition(c)(known_values) is evaluate(c, known_values)
@@ -64,7 +65,7 @@ def test_the_authors_words_never_enter_the_code() -> None:
 
 
 @given(conditions(), values(), st.data())
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=examples(200), deadline=None)
 def test_learning_a_fact_never_turns_an_answer_round(c: Condition, known_values: dict[str, Any], data: st.DataObject) -> None:
     """Monotone in what is known: YES and NO stay."""
     before = evaluate(c, known_values)
@@ -76,7 +77,7 @@ def test_learning_a_fact_never_turns_an_answer_round(c: Condition, known_values:
 
 
 @given(conditions(), values())
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=examples(200), deadline=None)
 def test_what_is_lacking_fits_the_truth(c: Condition, known_values: dict[str, Any]) -> None:
     lacks = shortfall(c, known_values)
     found = evaluate(c, known_values)
@@ -111,7 +112,7 @@ def read_once(facts: list[str]) -> st.SearchStrategy[Condition]:
 
 
 @given(st.permutations(list(STATES)).flatmap(lambda names: read_once(list(names))), values(known_only=True))
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=examples(150), deadline=None)
 def test_the_smallest_change_is_the_smallest(c: Condition, known_values: dict[str, Any]) -> None:
     """A twin that tries every assignment, and the changes do what they say."""
     names = names_of(c)

@@ -17,6 +17,7 @@ from fieldworthy.core.condition.lexer import TROUBLE, Words
 from fieldworthy.core.condition.parse import GRAMMAR, MAX_DEPTH, MAX_TEXT, SAY, parse
 from tests.core.books import tables
 from tests.core.conditions import conditions
+from tests.effort import examples
 
 TEXTS = [(name, case) for name, case in tables("condition") if "canonical" in case]
 ERRORS = [(name, case) for name, case in tables("condition") if name.startswith("errors:")]
@@ -162,7 +163,7 @@ PIECES = [
         st.lists(st.sampled_from(PIECES), max_size=12).map("".join),
     )
 )
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=examples(400), deadline=None)
 def test_no_text_makes_it_raise(text: str) -> None:
     found = parse(text)
     if isinstance(found, Finding):
@@ -180,7 +181,7 @@ def test_no_slice_makes_it_raise(text: str, start: int, end: int) -> None:
 
 
 @given(conditions())
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=examples(200), deadline=None)
 def test_reading_back_what_was_rendered(c: Condition) -> None:
     text = render(c)
     if len(text) > MAX_TEXT:

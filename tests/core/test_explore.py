@@ -22,6 +22,7 @@ from fieldworthy.core.procedure.space import OTHER, WORKER, Space, thresholds_of
 from fieldworthy.core.procedure.steps import laid_out, together
 from tests.core.books import book_of, differs, tables
 from tests.core.conditions import FACTS, conditions
+from tests.effort import examples
 
 CASES = tables("explore")
 
@@ -202,7 +203,7 @@ def test_the_shortest_way_through_a_large_space() -> None:
 
 
 @given(conditions(), st.data())
-@settings(max_examples=150)
+@settings(max_examples=examples(150))
 def test_a_condition_is_true_in_the_states_in_which_it_is_true(c: Condition, data: st.DataObject) -> None:
     """The set of a condition against the condition walked, state by state; so too with what an action makes."""
     facts = {name: fact for name, fact in FACTS.items() if name in names_of(c)}

@@ -23,6 +23,7 @@ from fieldworthy.core.condition.evaluate import Value, evaluate
 from fieldworthy.core.procedure.model import Action, Happening, Hazard, Step, Works
 from fieldworthy.core.rulebook.model import CheckedRulebook, Task
 from tests.core.books import NOW, book_of, tables
+from tests.effort import examples
 
 NOW_AT = datetime.fromisoformat(NOW)
 PRESS = book_of(next(case for name, case in tables("procedure") if name.startswith("rules"))["books"]["press"])
@@ -72,7 +73,7 @@ def ask(book: CheckedRulebook, question: ProcedureQuestion) -> dict[str, Any]:
 
 
 @given(runs())
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=examples(100), deadline=None)
 def test_it_grants_nothing_that_a_clearance_withholds(run: tuple[CheckedRulebook, ProcedureQuestion]) -> None:
     """With what was reported last, whatever the steps did to its worth."""
     book, question = run
@@ -82,7 +83,7 @@ def test_it_grants_nothing_that_a_clearance_withholds(run: tuple[CheckedRulebook
 
 
 @given(runs(happen=False))
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=examples(100), deadline=None)
 def test_with_all_reported_now_it_is_the_clearance(run: tuple[CheckedRulebook, ProcedureQuestion]) -> None:
     book, question = run
     told = {name: several[0] for name, several in STATES.items()} | {e.fact: str(e.value) for e in question.evidence}
@@ -94,7 +95,7 @@ def test_with_all_reported_now_it_is_the_clearance(run: tuple[CheckedRulebook, P
 
 
 @given(runs(), st.randoms(use_true_random=False))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 def test_the_order_of_evidence_does_not_matter(run: tuple[CheckedRulebook, ProcedureQuestion], random: Any) -> None:
     book, question = run
     turned = list(question.evidence)
@@ -167,7 +168,7 @@ known_facts = st.dictionaries(st.sampled_from(list(STATES)), st.tuples(st.intege
 
 
 @given(st.lists(st.tuples(st.one_of(none, nested, tests, tests), makes), max_size=4), known_facts)
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=examples(150), deadline=None)
 def test_a_happening_does_not_come_about_once_it_is_excluded(
     drawn: list[tuple[Condition | None, dict[str, str]]], known: dict[str, tuple[int, list[int]]]
 ) -> None:
@@ -218,7 +219,7 @@ def left_open(book: CheckedRulebook, evidence: tuple[Evidence, ...], end: dateti
     runs(look=True),
     st.lists(st.tuples(st.sampled_from([(f, s) for f, several in STATES.items() for s in several]), st.integers(1, 90)), max_size=4),
 )
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=examples(200), deadline=None)
 def test_what_is_granted_is_granted_whatever_has_happened_since(
     run: tuple[CheckedRulebook, ProcedureQuestion], earlier: list[tuple[tuple[str, str], int]]
 ) -> None:
@@ -244,7 +245,7 @@ def holds(c: Condition | None, state: dict[str, Value]) -> bool:
 
 
 @given(runs())
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=examples(150), deadline=None)
 def test_the_way_to_safe_leads_there(run: tuple[CheckedRulebook, ProcedureQuestion]) -> None:
     """Each action can be done where it is done, and at the end no hazard is present; every fact reported anew, nothing interrupts any more,
     or what was changed is at rest."""
@@ -276,7 +277,7 @@ whereabouts = st.builds(
 
 
 @given(st.lists(whereabouts, max_size=4), whereabouts, st.sampled_from(["running", "stopped", None]))
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=examples(200), deadline=None)
 def test_the_report_of_one_more_person_takes_no_stop_away(several: list[Evidence], more: Evidence, engine: str | None) -> None:
     assume(more.by is None or more.by not in {e.by for e in several})
     told = () if engine is None else (Evidence("engine", engine, NOW_AT, "seen"),)
@@ -325,7 +326,7 @@ steps_done = st.one_of(
 
 
 @given(names, steps_done, st.one_of(none, moments), moments, st.lists(reports, max_size=6), st.sampled_from([None, "p-3", " "]))
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=examples(150), deadline=None)
 def test_whatever_is_asked_is_answered_or_refused(
     task: str, done: list[DoneStep], begun: datetime | None, now: datetime, evidence: list[Evidence], by: str | None
 ) -> None:

@@ -13,6 +13,7 @@ from fieldworthy.core.answer.examples import run_example
 from fieldworthy.core.base.finding import Finding, Severity
 from fieldworthy.core.rulebook.check import check_rulebook, check_text
 from fieldworthy.core.rulebook.text import Document, read_document
+from tests.effort import examples
 
 CASES = Path(__file__).parents[1] / "cases" / "rulebook"
 GOOD = (CASES / "good.yaml").read_text("utf-8")
@@ -154,7 +155,7 @@ PLAIN: dict[str, Any] = _READ.data
 PATHS = nodes(PLAIN)
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=examples(300), deadline=None)
 @given(st.sampled_from(PATHS), st.sampled_from(["replace", "delete", "add"]), ANY)
 def test_any_change_gives_findings_and_never_an_exception(path: tuple[Any, ...], how: str, value: Any) -> None:
     book, findings = check_rulebook(changed(PLAIN, path, how, value), run=run_example)
@@ -173,7 +174,7 @@ def test_any_json_gives_findings_and_never_an_exception(data: Any) -> None:
     assert (book is None) == any(f.severity is Severity.ERROR for f in findings)
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=examples(200), deadline=None)
 @given(st.data())
 def test_any_cut_of_a_good_text_gives_findings(data: st.DataObject) -> None:
     start = data.draw(st.integers(0, len(GOOD)))

@@ -11,6 +11,7 @@ from fieldworthy.core.rulebook.check import check_rulebook, check_text
 from fieldworthy.core.rulebook.model import Example
 from fieldworthy.core.rulebook.text import Document, read_document
 from tests.core.test_rulebook_check import ANY, CASES, GOOD
+from tests.effort import examples
 
 BOOK = check_text(GOOD)[0]
 assert BOOK is not None
@@ -69,7 +70,7 @@ MEMBERS = [
 VALUES = ANY | st.sampled_from(["roller-bearing-grease", "640 h", "2026-01-01", "2026-01-01T00:00:00Z", "key is removed"])
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=examples(300), deadline=None)
 @given(
     st.dictionaries(st.sampled_from(MEMBERS), VALUES, min_size=1, max_size=4),
     st.dictionaries(st.sampled_from(MEMBERS), VALUES, min_size=1, max_size=3),

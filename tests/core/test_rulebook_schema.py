@@ -14,6 +14,7 @@ from fieldworthy.core.rulebook.check import check_rulebook
 from fieldworthy.core.rulebook.schema import rulebook_schema
 from fieldworthy.core.rulebook.text import Document, read_text
 from tests.core.test_rulebook_check import ANY, CHANGED, GOOD, PATHS, PLAIN, changed
+from tests.effort import examples
 
 COMMITTED = Path(__file__).parents[2] / "openapi" / "rulebook.schema.json"
 VALIDATOR = Draft202012Validator(rulebook_schema())
@@ -63,7 +64,7 @@ def test_changed_rulebooks(case: dict[str, Any]) -> None:
         assert refused(document.data) == []
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=examples(200), deadline=None)
 @given(st.sampled_from(PATHS), st.sampled_from(["replace", "delete", "add"]), ANY)
 def test_schema_and_check_agree_on_the_form(path: tuple[Any, ...], how: str, value: Any) -> None:
     data = changed(PLAIN, path, how, value)

@@ -13,6 +13,7 @@ from fieldworthy.core.base.finding import pointer
 from fieldworthy.core.rulebook.document import Document, value_at
 from fieldworthy.core.rulebook.scalars import NotANumber, resolve_plain
 from fieldworthy.core.rulebook.text import read_document, read_text
+from tests.effort import examples
 
 CASES = Path(__file__).parents[1] / "cases" / "rulebook"
 UNREADABLE = tomllib.loads((CASES / "unreadable.toml").read_text("utf-8"))["case"]
@@ -170,7 +171,7 @@ def test_one_document_in_both_notations(data: dict[str, Any]) -> None:
     assert read.data == json.loads(text)
 
 
-@settings(max_examples=300)
+@settings(max_examples=examples(300))
 @given(st.binary(max_size=300))
 @example(b"\x00")
 @example(b"%")
@@ -182,7 +183,7 @@ def test_no_bytes_raise(data: bytes) -> None:
     assert document is not None or findings
 
 
-@settings(max_examples=300)
+@settings(max_examples=examples(300))
 @given(st.text(st.sampled_from("{}[]:,#&*!|>'\"%@`-?\n \t\r\\ab1.~<=\ud800\u2028\x00e+"), max_size=60))
 def test_no_text_raises(text: str) -> None:
     document, findings = read_text(text)

@@ -21,12 +21,13 @@ from fieldworthy.core.procedure.way import Demand, NoWay, Wanted, find_way
 from fieldworthy.core.rulebook.model import CheckedRulebook
 from tests.core.books import NOW, book_of, condition
 from tests.core.conditions import FACTS, STATES, conditions, values
+from tests.effort import examples
 
 NOW_AT = datetime.fromisoformat(NOW)
 
 
 @given(conditions(8), values(), st.booleans())
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=examples(400), deadline=None)
 def test_surely_and_perhaps_are_kleenes_logic(c: Condition, known: dict[str, object], with_bits: bool) -> None:
     """With bits for its comparisons of numbers, and with those judged by the values."""
     bits = Bits(FACTS, [c] if with_bits else [])
@@ -45,7 +46,7 @@ def test_a_fact_of_one_state_that_is_not_known_is_not_known() -> None:
 
 
 @given(conditions(4), values(True), st.dictionaries(st.sampled_from(list(STATES)), st.integers(0, 1), min_size=1))
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=examples(150), deadline=None)
 def test_what_an_action_makes_of_a_state(c: Condition, known: dict[str, object], makes: dict[str, int]) -> None:
     made = {name: STATES[name][which] for name, which in makes.items()}
     ready = made_ready(Works({"act": Action("act", c, made)}), FACTS)

@@ -8,6 +8,7 @@ import json
 import re
 import subprocess
 import sys
+import time
 from pathlib import Path
 from typing import Any
 
@@ -93,6 +94,17 @@ def requests(key: str) -> list[dict[str, Any]]:
     return asked
 
 
+def _address(process: subprocess.Popen[str], said: Path) -> str:
+    """Where the service says that it listens."""
+    end = time.monotonic() + 60
+    while time.monotonic() < end:
+        assert process.poll() is None, said.read_text()
+        if found := re.search(r"listens at (\S+)", said.read_text()):
+            return found[1]
+        time.sleep(0.05)
+    raise TimeoutError(f"the service does not say where it listens: {said.read_text()[-2000:]}")
+
+
 def test_nothing_tells_a_secret(run: Any, tmp_path: Path) -> None:
     key = run("key", "create", "all", "-o", "Nine Oxen", *(a for s in SCOPES for a in ("-s", s))).out.strip()
     narrow = run("key", "create", "bridge", "-o", "Nine Oxen", "-s", "post-readings").out.strip()
@@ -104,12 +116,8 @@ def test_nothing_tells_a_secret(run: Any, tmp_path: Path) -> None:
         (tmp_path / "err").open("w") as said,
         subprocess.Popen(command, env=environment, stdout=subprocess.PIPE, stderr=said, text=True) as process,
     ):
-        address = ""
-        while not address:
-            assert process.poll() is None, (tmp_path / "err").read_text()
-            found = re.search(r"listens at (\S+)", (tmp_path / "err").read_text())
-            address = found[1] if found else ""
         try:
+            address = _address(process, tmp_path / "err")
             _wait_for(address)
             with httpx.Client(base_url=address) as http:
                 books = {"authorization": f"Bearer {key}", "idempotency-key": ONCE + "-2", **YAML}

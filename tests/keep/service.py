@@ -11,9 +11,10 @@ from fastapi import FastAPI
 from sqlalchemy import event
 
 from fieldworthy.main import make_app
-from fieldworthy.storage.engine import SqlStore, open_engine
+from fieldworthy.storage.engine import SqlStore
 from fieldworthy.usecases.ports import Published
 from tests.doors_app import client, publish
+from tests.engines import lent_engine
 
 _PUBLISHED: dict[tuple[str, str], Published] = {}
 
@@ -76,11 +77,12 @@ class Service:
 async def running(address: str, **options: Any) -> AsyncIterator[Service]:
     """The service over a migrated database, without keys unless told otherwise. options: of `make_app`."""
     service = Service(address)
-    service.store = SqlStore(open_engine(address), lambda: service.now)
-    service.app = make_app(service.store, lambda: service.now, service.store.reachable, **{"is_open": True, **options})
-    async with client(service.app) as service.http:
-        yield service
-    await service.store.close()
+    async with lent_engine(address) as engine:
+        service.store = SqlStore(engine, lambda: service.now)
+        service.app = make_app(service.store, lambda: service.now, service.store.reachable, **{"is_open": True, **options})
+        async with client(service.app) as service.http:
+            yield service
+        await service.store.close()
 
 
 @contextmanager
@@ -92,5 +94,7 @@ def statements(service: Service) -> Iterator[list[str]]:
         asked.append(statement)
 
     event.listen(service.store.engine.sync_engine, "before_cursor_execute", noted)
-    yield asked
-    event.remove(service.store.engine.sync_engine, "before_cursor_execute", noted)
+    try:
+        yield asked
+    finally:
+        event.remove(service.store.engine.sync_engine, "before_cursor_execute", noted)

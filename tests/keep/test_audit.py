@@ -276,6 +276,7 @@ async def test_neither_without_the_other(service: Service) -> None:
     assert (await service.http.get("/v1/machines/r5-17/done/g-1")).status_code == 404
 
 
+@pytest.mark.both_databases
 async def test_lines_of_many_writers_have_no_gap_and_no_two_one_number(service: Service) -> None:
     await publish(service.http, write.NAME, write.RULEBOOK)
     document = {"rulebook": write.NAME, "model": "R5", "serial": "R5-0417"}
@@ -311,6 +312,7 @@ async def test_keys_retention_and_what_the_service_does_of_its_own_accord(servic
     assert len(await lines(service)) == len(told)
 
 
+@pytest.mark.both_databases
 async def test_a_restore_is_told_in_what_was_restored(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, service: Service) -> None:
     if service.store.engine.dialect.name != "sqlite":
         return  # PostgreSQL is restored by its own tools

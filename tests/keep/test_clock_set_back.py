@@ -9,6 +9,7 @@ M = "/v1/machines/r5-17"
 
 
 @pytest.mark.parametrize("address", ["sqlite"], indirect=True)  # PostgreSQL's own clock is not in our hand; the code is the same
+@pytest.mark.both_databases
 async def test_the_as_of_that_was_told_can_be_asked_for(service: Service) -> None:
     await machines(service, "r5-17", "r5-18")
     await service.post(URL, [reading(0, 100)])

@@ -14,8 +14,11 @@ from hypothesis import strategies as st
 
 from fieldworthy.core.base.micros import DAY, HOUR, SECOND, micros_of, micros_text
 from fieldworthy.usecases.kept import HOME, MACHINE, Entry, next_known
+from tests.effort import examples
 from tests.keep.histories import publish, put_machine, read, tell
 from tests.keep.service import BEGINNING, Service
+
+pytestmark = pytest.mark.both_databases
 
 NUMBERS = itertools.count(1)
 SEEN: Counter[str] = Counter()
@@ -130,7 +133,7 @@ class History:
         return "ask", self.random.random() < 0.5, self.random.randint(-30, 400), self.random.random() < 0.7
 
 
-@settings(max_examples=12, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=examples(24), suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.integers(0, 2**64), st.integers(5, 30))
 async def test_an_answer_stays_what_it_was(service: Service, seed: int, length: int) -> None:
     history = History(seed)
@@ -220,8 +223,8 @@ async def test_what_is_being_kept_at_the_moment_is_waited_for(service: Service) 
     assert (await service.http.get("/v1/machines/c-1", params=asked)).content == (await first).content
 
 
-@pytest.mark.parametrize("path", ["/v1/due", "/v1/machines/c-1", "/v1/machines/c-1/due", "/v1/machines/c-1/done", "/v1/machines/c-1/locks"])
-async def test_as_of_a_moment_that_lies_ahead_nothing_is_known(service: Service, path: str) -> None:
+async def test_as_of_a_moment_that_lies_ahead_nothing_is_known(service: Service) -> None:
     await put_machine(service, "c-1", {"rulebook": "combine"})
-    ahead = await service.http.get(path, params={"as_of": micros_text(micros_of(service.now) + 2 * SECOND)})
-    assert (ahead.status_code, ahead.json()["errors"][0]["code"]) == (422, "question.as_of")
+    for path in ("/v1/due", "/v1/machines/c-1", "/v1/machines/c-1/due", "/v1/machines/c-1/done", "/v1/machines/c-1/locks"):
+        ahead = await service.http.get(path, params={"as_of": micros_text(micros_of(service.now) + 2 * SECOND)})
+        assert (ahead.status_code, ahead.json()["errors"][0]["code"]) == (422, "question.as_of"), path

@@ -2,6 +2,8 @@
 
 from typing import Any
 
+import pytest
+
 from fieldworthy.wire.fleet_answers import KeptDueAnswer
 from tests.keep.readings_at_work import BOOK, machines, moment, reading
 from tests.keep.service import Service
@@ -10,6 +12,7 @@ NOW = "2026-07-14T06:00:00Z"
 TASK = "roller-bearing-grease"
 
 
+@pytest.mark.both_databases
 async def test_an_answer_as_of_before_each_change_is_the_answer_of_then(service: Service) -> None:
     await machines(service, "r5-17")
     here = "/v1/machines/r5-17"

@@ -1,7 +1,11 @@
 """States of what was told: none is overwritten, and what stood at any moment can be read again."""
 
+import pytest
+
 from fieldworthy.usecases.kept import HOME, MACHINE, WITHDRAWN, Entry, next_known
 from tests.keep.service import Service
+
+pytestmark = pytest.mark.both_databases
 
 
 async def test_each_state_stays_and_the_newest_stands(service: Service) -> None:

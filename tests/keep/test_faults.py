@@ -18,14 +18,15 @@ from fieldworthy.main import make_app
 from fieldworthy.storage.engine import SqlStore, open_engine
 from fieldworthy.usecases.kept import HOME, Entry, next_known
 from tests.doors_app import client
+from tests.effort import THOROUGH, examples
 from tests.faults.harness import Served, killed, machines_of, settle_in, tally, under_load, until
 from tests.faults.own_postgres import OwnPostgres, own_postgres
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.both_databases]
 
 
 async def test_killed_under_load(address: str, tmp_path: Path) -> None:
-    account, told = await killed(address, tmp_path, times=3, seed=random.randrange(10_000))
+    account, told = await killed(address, tmp_path, times=3 if THOROUGH else 1, seed=random.randrange(10_000))
     assert account.wrong == []
     assert account.acknowledged > 3
     assert account.tries > account.acknowledged  # somebody was cut off
@@ -80,7 +81,7 @@ async def test_two_replicas_write_the_same(address: str, tmp_path: Path) -> None
     try:
         await settle_in(first.url, ["shared"])
         async with httpx.AsyncClient(timeout=30) as http:
-            for n in range(8):
+            for n in range(examples(8)):
                 at = (beginning + timedelta(hours=n)).isoformat()
                 readings = [{"machine": "shared", "meter": "work", "at": at, "value": n / 2}]
                 answers = await asyncio.gather(*(http.post(f"{s.url}/v1/readings", json=readings) for s in (first, second)))

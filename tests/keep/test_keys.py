@@ -234,6 +234,7 @@ async def test_a_busy_key_costs_one_question_in_its_time(held: Held) -> None:
     assert held.store.asked == 2
 
 
+@pytest.mark.both_databases
 async def test_a_revoked_key_opens_nothing_after_that_time_on_every_replica(held: Held, address: str) -> None:
     text = await a_key(held.service)
     async with running(address, is_open=False) as other:

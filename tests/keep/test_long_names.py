@@ -6,6 +6,8 @@ import pytest
 
 from tests.keep.service import Service
 
+pytestmark = pytest.mark.both_databases
+
 LONGEST = [("of plain letters", "m" * 80), ("of letters that become two", "ß" * 60), ("of letters that become three", "\u0390" * 40)]
 
 

@@ -211,6 +211,7 @@ async def test_ids_are_taken_as_they_are_or_refused(service: Service) -> None:
     assert sorted(listed) == sorted(IDS)
 
 
+@pytest.mark.both_databases
 async def test_many_machines_at_once(service: Service) -> None:
     await service.publish(BALER, NAME)
     items = [{**DOCUMENT, "id": f"m-{i:04}", "site": f"site {i % 3}"} for i in range(1000)]
@@ -241,6 +242,7 @@ async def test_many_machines_at_once(service: Service) -> None:
         problem(await service.http.get(f"/v1/machines?{query}"), 422, "request.does_not_fit")
 
 
+@pytest.mark.both_databases
 async def test_two_who_add_the_same_machine_at_once_add_one(service: Service, address: str) -> None:
     """Two replicas: neither fails, one adds it, and the other finds it there."""
     await service.publish(BALER, NAME)
@@ -257,6 +259,7 @@ async def test_two_who_add_the_same_machine_at_once_add_one(service: Service, ad
     assert len((await service.get("/v1/machines"))["items"]) == 8
 
 
+@pytest.mark.both_databases
 async def test_of_two_changes_to_one_state_one_is_made(service: Service, address: str) -> None:
     """RFC 9110, 13.1.1: If-Match is there to prevent the lost update."""
     await service.publish(BALER, NAME)

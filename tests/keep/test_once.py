@@ -8,6 +8,7 @@ import asyncio
 from typing import Any
 
 import httpx
+import pytest
 
 from fieldworthy.main import make_app
 from fieldworthy.storage.engine import SqlStore, open_engine
@@ -16,6 +17,8 @@ from tests.doors_app import client
 from tests.keep.service import Service, running
 from tests.keep.test_machines import DOCUMENT, problem
 from tests.keep.test_told import TOLD, M, a_baler
+
+pytestmark = pytest.mark.both_databases
 
 KEY = '"8e03978e-40d5-43e8-bc93-6894a57f9324"'  # a String of structured fields, as the draft writes it
 ONE = f"{M}/done/d-1"

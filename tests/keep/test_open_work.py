@@ -69,6 +69,7 @@ async def test_work_is_opened_where_it_may_start_and_blocks_what_would_break_it(
     assert (await service.get(f"{M}/open-work"))["items"] == []
 
 
+@pytest.mark.both_databases
 async def test_of_two_who_ask_at_once_for_what_excludes_the_other_one_is_granted(service: Service, address: str) -> None:
     """Two replicas, two phones, again and again: never both."""
     from fieldworthy.main import make_app
@@ -244,28 +245,28 @@ async def test_a_clearance_asked_as_of_an_earlier_moment_is_the_same_again(servi
     assert repeated.content == first.content
 
 
-@pytest.mark.parametrize(
-    ("path", "body", "status", "code"),
-    [
-        ("/v1/machines/r5-71/open-work", {"work": "w", "task": "walk-round", "by": "p"}, 404, "machine.unknown"),
-        (f"{M}/open-work", {"work": "w", "task": "walk-rond", "by": "p"}, 422, "question.does_not_fit"),
-        (f"{M}/open-work", {"work": "w", "task": "walk-round"}, 422, "request.does_not_fit"),
-        (f"{M}/open-work", {"work": "w", "task": "walk-round", "by": "p", "x": 1}, 422, "request.does_not_fit"),
-        (f"{M}/open-work/nothing/close", {"by": "p", "result": "done"}, 404, "work.unknown"),
-        (f"{M}/open-work/nothing/steps/0", {"by": "p"}, 422, "request.does_not_fit"),
-        (f"{M}/open-work/nothing/steps/x", {"by": "p"}, 422, "request.does_not_fit"),
-        (f"{M}/put-on", {"fact": "tailgate lok", "state": "engaged", "by": "p"}, 422, "question.does_not_fit"),
-        (f"{M}/taken-off", {"fact": "tailgate lock", "by": "p"}, 422, "question.does_not_fit"),
-        (f"{M}/open-work/w/hand-over", {"to": "p-2", "by": "p-2", "why": "x"}, 422, "question.does_not_fit"),
-        (f"{M}/open-work/w/hand-over", {"to": "p-2", "by": "p-1"}, 422, "request.does_not_fit"),
-        (f"{M}/clearance", {"for": {"needs": "engine is stoped"}}, 422, "question.does_not_fit"),
-    ],
-)
-async def test_what_does_not_fit_is_refused_and_nothing_is_opened(service: Service, path: str, body: Any, status: int, code: str) -> None:
+UNFIT: list[tuple[str, Any, int, str]] = [
+    ("/v1/machines/r5-71/open-work", {"work": "w", "task": "walk-round", "by": "p"}, 404, "machine.unknown"),
+    (f"{M}/open-work", {"work": "w", "task": "walk-rond", "by": "p"}, 422, "question.does_not_fit"),
+    (f"{M}/open-work", {"work": "w", "task": "walk-round"}, 422, "request.does_not_fit"),
+    (f"{M}/open-work", {"work": "w", "task": "walk-round", "by": "p", "x": 1}, 422, "request.does_not_fit"),
+    (f"{M}/open-work/nothing/close", {"by": "p", "result": "done"}, 404, "work.unknown"),
+    (f"{M}/open-work/nothing/steps/0", {"by": "p"}, 422, "request.does_not_fit"),
+    (f"{M}/open-work/nothing/steps/x", {"by": "p"}, 422, "request.does_not_fit"),
+    (f"{M}/put-on", {"fact": "tailgate lok", "state": "engaged", "by": "p"}, 422, "question.does_not_fit"),
+    (f"{M}/taken-off", {"fact": "tailgate lock", "by": "p"}, 422, "question.does_not_fit"),
+    (f"{M}/open-work/w/hand-over", {"to": "p-2", "by": "p-2", "why": "x"}, 422, "question.does_not_fit"),
+    (f"{M}/open-work/w/hand-over", {"to": "p-2", "by": "p-1"}, 422, "request.does_not_fit"),
+    (f"{M}/clearance", {"for": {"needs": "engine is stoped"}}, 422, "question.does_not_fit"),
+]
+
+
+async def test_what_does_not_fit_is_refused_and_nothing_is_opened(service: Service) -> None:
     await a_baler(service)
-    answer = await service.http.post(path, json=body)
-    assert (answer.status_code, answer.json()["code"]) == (status, code), answer.text
-    assert (await service.get(f"{M}/open-work"))["items"] == []
+    for path, body, status, code in UNFIT:
+        answer = await service.http.post(path, json=body)
+        assert (answer.status_code, answer.json()["code"]) == (status, code), (path, answer.text)
+        assert (await service.get(f"{M}/open-work"))["items"] == [], path
 
 
 async def test_a_report_from_later_than_now_is_refused(service: Service) -> None:

@@ -8,6 +8,8 @@ from datetime import timedelta
 from typing import Any
 from urllib.parse import quote
 
+import pytest
+
 from fieldworthy.main import make_app
 from fieldworthy.storage.engine import SqlStore, open_engine
 from fieldworthy.usecases.kept import HOME
@@ -137,6 +139,7 @@ async def test_names_and_ids_at_their_limits(service: Service) -> None:
         assert (await service.get(f"{machine}/open-work/{quote(odd, safe='')}"))["work"]["work"] == odd
 
 
+@pytest.mark.both_databases
 async def test_a_step_and_a_hand_over_at_once_leave_one_who_has_it_in_hand(service: Service, address: str) -> None:
     """Two replicas: the step is begun and the work stays, or it goes over and the step is not begun."""
     await a_baler(service)

@@ -5,6 +5,8 @@ The done record and its members: the service's own contract; problems as RFC 945
 
 import asyncio
 
+import pytest
+
 from tests.keep.service import Service
 
 MILL = """rulebook: mill
@@ -121,6 +123,7 @@ async def test_a_record_of_somebody_else_is_not_overwritten(service: Service) ->
     assert "another id" in early.json()["mend"]
 
 
+@pytest.mark.both_databases
 async def test_of_two_closings_at_once_one_stands(service: Service) -> None:
     work = await opened(service)
     both = [{**DONE, "meters": {"work": hours}} for hours in (640, 650)]

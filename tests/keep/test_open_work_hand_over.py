@@ -127,6 +127,7 @@ async def test_a_request_with_a_key_is_done_once_though_the_work_came_back(servi
     assert (await service.get(f"{M}/open-work/w-1"))["work"]["by"] == "p-1"
 
 
+@pytest.mark.both_databases
 async def test_of_two_who_hand_it_over_at_once_one_does(service: Service, address: str) -> None:
     """Two replicas: both say whom they take it from, so the second finds it in other hands."""
     await a_baler(service)

@@ -5,6 +5,8 @@ That a lock tells whose it is, is common practice of the trade, with no source. 
 
 from typing import Any
 
+import pytest
+
 from fieldworthy.core.base.micros import micros_text
 from tests.keep.service import Service
 from tests.keep.test_open_work import M, a_baler, at_rest, open_grease
@@ -60,6 +62,7 @@ async def test_the_locks_that_are_on_and_those_that_are_off_are_listed(service: 
     assert (newest["by"], newest["since"], newest["hand_over"]) == ("p-0", "2026-07-14T06:00:15Z", None)
 
 
+@pytest.mark.both_databases
 async def test_closed_work_is_listed_beside_the_open(service: Service) -> None:
     await a_baler(service)
     for number in range(5):

@@ -7,6 +7,8 @@ import json
 from dataclasses import replace
 from typing import Any
 
+import pytest
+
 from fieldworthy.main import make_app
 from fieldworthy.storage.engine import SqlStore, open_engine
 from fieldworthy.usecases.database_limits import USUAL
@@ -100,6 +102,7 @@ async def test_nobody_is_forgotten_for_the_many_works_that_came_after(service: S
     assert (await release(service))["clearance"] == "granted"
 
 
+@pytest.mark.both_databases
 async def test_of_two_works_of_one_task_in_one_hand_each_holds_against_the_other(service: Service) -> None:
     await a_baler(service)
     assert (await open_grease(service, "w-1", "p-1"))["opened"]
@@ -142,6 +145,7 @@ async def test_work_is_ended_though_the_machine_is_of_another_model_and_rulebook
     assert asked["rulebook"]["name"] == "other-b"
 
 
+@pytest.mark.both_databases
 async def test_a_deed_takes_one_connection(service: Service, address: str) -> None:
     """Of a pool of one, with no rulebook ready: a second connection inside the transaction would never come."""
     await look_open(service, STATE)

@@ -175,6 +175,7 @@ tasks:
 CLOCK = "a report whose clock is ahead may be from before it"
 
 
+@pytest.mark.both_databases
 async def test_of_two_reports_of_a_clock_ahead_the_one_that_came_last_is_not_the_newer(service: Service) -> None:
     """Made before it, and sent again after it."""
     await a_machine(service, GATE, gate="raised")

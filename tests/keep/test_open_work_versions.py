@@ -221,6 +221,7 @@ async def test_while_two_versions_are_in_force_that_differ_in_unit_the_unit_is_s
     await service.put(f"{D}/evidence/e", measured(service, "3 psi"))
 
 
+@pytest.mark.both_databases
 async def test_what_is_asked_as_of_a_moment_is_the_same_after_a_newer_version(service: Service) -> None:
     await look_open(service, FACT)
     await service.put(f"{D}/evidence/e", seen(service.now, "p-2", motor="running")[0])

@@ -97,6 +97,7 @@ async def test_a_draft_may_say_what_it_likes(service: Service) -> None:
     assert (await service.http.post("/v1/rulebooks/plain/publish")).json()["version"] == 1
 
 
+@pytest.mark.both_databases
 async def test_a_reading_beside_a_publication_waits_for_it_or_stands_against_it(service: Service, address: str) -> None:
     """A bare reading that was kept before another unit is published stands against it, and one after it is in that unit."""
     other = SqlStore(open_engine(address), lambda: service.now)
@@ -224,6 +225,7 @@ def statements_of(store: SqlStore) -> list[str]:
     return asked
 
 
+@pytest.mark.both_databases
 async def test_many_machines_are_asked_together(service: Service, address: str) -> None:
     """However many follow: a publication takes the same statements, for all else that would be kept waits for its end."""
     await published(service.http, book("here", work="h"), "here")
@@ -326,6 +328,7 @@ async def test_while_work_is_open(service: Service) -> None:
     assert answer.json()["detail"].endswith("when the work `w-1` was opened")
 
 
+@pytest.mark.both_databases
 async def test_a_reading_beside_the_change_waits_for_it_or_stands_against_it(service: Service, address: str) -> None:
     """Whichever comes first: never is a reading kept that was sent in one unit, and read in the other."""
     await two_books(service)

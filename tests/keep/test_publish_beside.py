@@ -3,6 +3,8 @@
 import asyncio
 from datetime import datetime
 
+import pytest
+
 from fieldworthy.core.base.micros import micros_of
 from fieldworthy.storage.engine import SqlStore, open_engine
 from fieldworthy.usecases.check_draft import CheckDraft
@@ -10,6 +12,8 @@ from fieldworthy.usecases.keep_drafts import PutDraft
 from fieldworthy.usecases.kept import HOME, next_known
 from fieldworthy.usecases.publish import Publish
 from tests.keep.service import BEGINNING, Service
+
+pytestmark = pytest.mark.both_databases
 
 BOOK = """rulebook: plain
 title: A plain one

@@ -24,6 +24,8 @@ from fieldworthy.usecases.wrong_keys import MOST_ADDRESSES, WrongKeys
 from fieldworthy.wire.problems import QuotaProblem
 from tests.keep.service import Service, running
 
+pytestmark = pytest.mark.both_databases
+
 QUOTA = Quota(8, 60)
 FIELD = re.compile(r'"requests";r=(\d+);t=(\d+)\Z')
 EXCEEDED = "https://iana.org/assignments/http-problem-types#quota-exceeded"

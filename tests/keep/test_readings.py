@@ -242,6 +242,7 @@ async def test_doubles_disorder_and_replays_leave_the_same(service: Service) -> 
     assert sorted((i, m, at.isoformat().replace("+00:00", "Z"), v / 1e6) for i, m, at, v, _ in rows) == whole
 
 
+@pytest.mark.both_databases
 async def test_two_replicas_post_the_same_at_once(service: Service) -> None:
     """Nothing doubled, nothing lost, and of each reading exactly one of them is told that it was kept."""
     ids = [f"r5-{n}" for n in range(8)]

@@ -3,6 +3,8 @@
 import asyncio
 from typing import Any
 
+import pytest
+
 from fieldworthy.core.base.micros import micros_of, micros_text
 from fieldworthy.core.meter.series import Replacement, build_series
 from fieldworthy.usecases.kept import HOME
@@ -233,6 +235,7 @@ async def test_one_that_fits_when_it_is_sent_again_waits_no_longer(service: Serv
     assert await refused(service, f"{ASIDE}/{later}/dismiss", WHO) == (409, "set_aside.settled")
 
 
+@pytest.mark.both_databases
 async def test_what_was_known_at_each_moment(service: Service) -> None:
     """Kept, then withdrawn, then another in its place: asked as of a moment, the list is what it was then."""
     await machines(service, "r5-17")

@@ -185,6 +185,7 @@ async def test_an_old_dial_that_can_not_have_counted_so_far_is_refused(service: 
 
 
 @one_database
+@pytest.mark.both_databases
 async def test_a_correction_never_puts_readings_of_two_dials_on_one(service: Service) -> None:
     await a_machine(service, [(0, 100), (20, 108)])
     await service.put(f"{M}/meter-replacements/m-1", swap(24, 110, 0))

@@ -15,6 +15,8 @@ from fieldworthy.usecases.retention import Thinning, months_before, retain
 from tests.keep.histories import load, publish
 from tests.keep.service import BEGINNING, Service
 
+pytestmark = pytest.mark.both_databases
+
 RULEBOOK = {
     "rulebook": "tests",
     "title": "A machine of the tests",

@@ -22,6 +22,8 @@ from tests.doors_app import client
 from tests.keep.histories import publish
 from tests.keep.service import Service
 
+pytestmark = pytest.mark.both_databases
+
 BOOK: dict[str, Any] = {
     "rulebook": "combine",
     "title": "A machine of the tests",

@@ -20,6 +20,7 @@ from fieldworthy.usecases.refusals import TooLarge
 from fieldworthy.wire.reading import Unreadable
 from fieldworthy.wire.telematics import ELEMENTS, Page, read_json_page, read_xml_page
 from fieldworthy.wire.telematics_xml import MAX_DEPTH, MAX_ELEMENTS, parse_xml
+from tests.effort import examples
 
 TABLE: dict[str, list[dict[str, Any]]] = tomllib.loads(
     (Path(__file__).parents[1] / "cases" / "readings" / "telematics.toml").read_text("utf-8")
@@ -167,7 +168,7 @@ def test_any_bytes_are_read_or_refused(body: bytes) -> None:
     xml_is_read_or_refused(body)
 
 
-@settings(max_examples=300)
+@settings(max_examples=examples(300))
 @given(st.dictionaries(NAMES, TREES, max_size=5))
 def test_any_json_is_read_or_refused(data: Any) -> None:
     json_is_read_or_refused(json.dumps(data).encode())
@@ -184,7 +185,7 @@ def _xml(name: str, node: Any) -> str:
             return f'<{name} datetime="2026-07-01T06:00:00Z">{node}</{name}>'
 
 
-@settings(max_examples=300)
+@settings(max_examples=examples(300))
 @given(NAMES, st.dictionaries(NAMES, TREES, max_size=5))
 def test_any_xml_is_read_or_refused(root: str, data: Any) -> None:
     xml_is_read_or_refused(_xml(root, data).encode("utf-8", "replace"))

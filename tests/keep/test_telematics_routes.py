@@ -139,6 +139,7 @@ async def test_what_is_one_machines_id_and_anothers_serial_number_tells_neither(
     assert [out["why"] for out in answer["left_out"]] == (["machine-ambiguous"] if whose is None else [])
 
 
+@pytest.mark.both_databases
 async def test_a_serial_number_is_looked_up_and_no_machine_is_walked_through(service: Service, address: str) -> None:
     """However many there are, the same statements; and it is the one that the document says now."""
     await service.publish(BOOK, "counted")

@@ -6,6 +6,8 @@ from dataclasses import replace
 from importlib.resources import files
 from typing import Any
 
+import pytest
+
 from fieldworthy.main import make_app
 from fieldworthy.storage.engine import SqlStore, open_engine
 from fieldworthy.usecases.kept import HOME
@@ -140,6 +142,7 @@ async def test_each_kind_is_kept_repeated_corrected_and_withdrawn(service: Servi
         assert ([s["record"] for s in page["items"] + rest["items"]], rest["next"]) == ([told, correction, None, told], None)
 
 
+@pytest.mark.both_databases
 async def test_what_is_due_follows_what_is_told_and_as_of_gives_the_same_bytes(service: Service) -> None:
     await a_baler(service)
     asked = {"now": "2026-07-14T06:00:00Z", "tasks": "roller-bearing-grease"}
@@ -176,6 +179,7 @@ async def test_old_history_may_say_a_date_only_or_meters_only(service: Service) 
     assert at["date"] == 1714536000_000000  # 2024-05-01 at 05:00 in London, where the machine's day begins
 
 
+@pytest.mark.both_databases
 async def test_10_000_records_twice_over_and_one_wrong_one(service: Service) -> None:
     await a_baler(service)
     items = [
@@ -248,6 +252,7 @@ async def test_what_was_found_stays_open_until_it_is_settled(service: Service) -
         assert await kept.entries.open(1, "found") == []
 
 
+@pytest.mark.both_databases
 async def test_of_two_corrections_at_once_none_is_lost(service: Service, address: str) -> None:
     """Two replicas correct one record at the same moment, again and again: every state is there, in one order."""
     await a_baler(service)

@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fieldworthy.core.procedure.cone import Bearings, cone_of
+from tests.effort import THOROUGH, examples
 from tests.twin.agreement import differs_from_solver, differs_from_twin, explored, said
 from tests.twin.small_procedures import small, with_neighbour, with_persons_held
 
@@ -23,11 +24,11 @@ def batch(part: int, many: int) -> range:
 @pytest.mark.parametrize("part", range(BATCHES))
 def test_the_twin_says_the_same(part: int) -> None:
     """Verdict, shortest lengths, states and layers counted; each trace can be walked and ends where it says."""
-    assert [(number, found) for number in batch(part, 240) if (found := differs_from_twin(small(number)))] == []
+    assert [(number, found) for number in batch(part, examples(240)) if (found := differs_from_twin(small(number)))] == []
 
 
 @given(st.integers(1_000_000, 10**12))
-@settings(max_examples=60)
+@settings(max_examples=examples(60))
 def test_the_twin_says_the_same_of_any(number: int) -> None:
     assert differs_from_twin(small(number, most_facts=5)) is None
 
@@ -35,12 +36,12 @@ def test_the_twin_says_the_same_of_any(number: int) -> None:
 @pytest.mark.parametrize("part", range(BATCHES))
 def test_a_solver_says_the_same(part: int) -> None:
     """Verdict and shortest lengths; the solver has every fact, and numbers that are no intervals."""
-    assert [(number, found) for number in batch(part, 150) if (found := differs_from_solver(small(number)))] == []
+    assert [(number, found) for number in batch(part, 150 if THOROUGH else 48) if (found := differs_from_solver(small(number)))] == []
 
 
 def test_the_twin_says_the_same_of_what_is_held_of_persons() -> None:
     """Of who has just been moved by a step, too: some steps can't start, for what they hold is so of somebody else alone."""
-    assert [(number, found) for number in range(60) if (found := differs_from_twin(with_persons_held(number)))] == []
+    assert [(number, found) for number in range(examples(60)) if (found := differs_from_twin(with_persons_held(number)))] == []
 
 
 def test_a_solver_says_the_same_of_what_is_held_of_persons() -> None:
@@ -61,7 +62,7 @@ def test_what_does_not_bear_on_a_procedure_changes_nothing() -> None:
 
 def test_the_twin_agrees_beside_a_neighbour() -> None:
     """And the twin finds the same cone, and without it as many states."""
-    assert [(number, found) for number in range(4) if (found := differs_from_twin(with_neighbour(number)))] == []
+    assert [(number, found) for number in range(examples(4)) if (found := differs_from_twin(with_neighbour(number)))] == []
     assert [(number, found) for number in range(1) if (found := differs_from_twin(with_neighbour(number), everything=True))] == []
 
 

@@ -25,6 +25,7 @@ from fieldworthy.core.condition.walk import evaluate
 from fieldworthy.core.procedure.steps import laid_out
 from fieldworthy.core.rulebook.check import check_text
 from fieldworthy.core.rulebook.model import CheckedRulebook
+from tests.effort import THOROUGH
 
 NOW = datetime(2026, 7, 14, 12, tzinfo=UTC)
 FACTS = {"a": ("p", "q"), "b": ("p", "q"), "c": ("p", "q"), "who": ("clear", "cab", "under")}
@@ -145,7 +146,7 @@ def test_what_is_granted_by_a_published_rulebook_leads_to_no_hazard() -> None:
         book, findings = check_text(text, run_example)
         if book is not None:
             passed += 1
-            way = Life(book).reaches_a_hazard()
+            way = Life(book).reaches_a_hazard() if THOROUGH or passed % 3 == 0 else None  # each takes about 0.1 s
             assert way is None, f"{text}\n{way}"
         elif refused < 40 and {f.code for f in findings if f.severity == "error"} == {"procedure.hazard_reached"}:
             refused += 1

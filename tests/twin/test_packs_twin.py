@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from fieldworthy.core.base.quantity import UNITS, Quantity
 from fieldworthy.core.parts.packs import choose_packs
+from tests.effort import examples
 
 KG = UNITS["kg"]
 
@@ -42,7 +43,7 @@ def agree(wanted: Fraction, sizes: Sequence[Fraction]) -> None:
 small = st.lists(st.integers(1, 30), min_size=1, max_size=4, unique=True)
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=examples(200), deadline=None)
 @given(st.integers(1, 60), small)
 @example(11, [4, 7])
 @example(60, [30, 29, 28, 27])
@@ -55,21 +56,21 @@ def test_whole_numbers(wanted: int, sizes: list[int]) -> None:
 fraction = st.builds(Fraction, st.integers(1, 40), st.sampled_from([1, 2, 3, 4, 5, 7, 10]))
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=examples(150), deadline=None)
 @given(st.builds(Fraction, st.integers(1, 60), st.sampled_from([1, 3, 4])), st.lists(fraction, min_size=1, max_size=3, unique=True))
 def test_fractions(wanted: Fraction, sizes: list[Fraction]) -> None:
     sizes = [max(s, wanted / 14) for s in sizes]  # the twin's patience
     agree(wanted, list(dict.fromkeys(sizes)))
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=examples(30), deadline=None)
 @given(st.integers(40, 300), st.lists(st.integers(8, 20), min_size=2, max_size=3, unique=True))
 def test_amounts_far_above_the_sizes(wanted: int, sizes: list[int]) -> None:
     """Here the packs are at most a tenth or about that: the filling-up branch."""
     agree(Fraction(wanted), [Fraction(s) for s in sizes])
 
 
-@settings(max_examples=6, deadline=None)
+@settings(max_examples=examples(6), deadline=None)
 @given(st.integers(1, 12), st.lists(st.integers(2, 16), min_size=5, max_size=8, unique=True))
 def test_many_sizes(wanted: int, sizes: list[int]) -> None:
     agree(Fraction(wanted), [Fraction(s) for s in sizes])

@@ -14,6 +14,7 @@ from fieldworthy.core.rulebook.check import check_rulebook
 from fieldworthy.core.rulebook.model import CheckedRulebook
 from tests.core.asking import answered_both_ways
 from tests.due_cases import question, rulebook
+from tests.effort import examples
 from tests.twin import day_by_day as twin
 from tests.twin.day_by_day import Allowed, Done, Event, Told, Verdict
 
@@ -250,44 +251,44 @@ def joined(draw: st.DrawFn, depth: int = 2) -> tuple[str, Callable[[Told], Verdi
     return f" {op} ".join(t for t, _ in parts), lambda told: twin.join(op, [p(told) for _, p in parts])
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=examples(150), deadline=None)
 @given(machines(), on_meter())
 def test_every_amount_on_a_meter(told: Told, asked: Asked) -> None:
     agree(told, asked)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=examples(150), deadline=None)
 @given(machines(), on_calendar() | by_word())
 def test_every_amount_on_the_calendar(told: Told, asked: Asked) -> None:
     agree(told, asked)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=examples(150), deadline=None)
 @given(machines(days=200), on_event())
 def test_occurrences_and_seasons(told: Told, asked: Asked) -> None:
     agree(told, asked)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=examples(150), deadline=None)
 @given(machines(steps=0, days=12), on_working_days())
 def test_working_days_that_are_told(told: Told, asked: Asked) -> None:
     """A meter that never moves tells of no work: only the days count that the request names."""
     agree(told, asked)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=examples(150), deadline=None)
 @given(machines(steps=60), met_once())
 def test_points_that_are_met_once(told: Told, asked: Asked) -> None:
     agree(told, asked)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=examples(150), deadline=None)
 @given(machines(), joined())
 def test_whichever_first_and_last(told: Told, asked: Asked) -> None:
     agree(told, asked)
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=examples(100), deadline=None)
 @given(st.integers(4, 200), st.integers(-1, 1), meter_allowances(), st.booleans())
 def test_a_record_about_the_last_quarter_of_a_first_time(
     amount: int, beside: int, stated: tuple[tuple[Allowed, ...], str], new: bool
@@ -302,7 +303,7 @@ def test_a_record_about_the_last_quarter_of_a_first_time(
     agree(told, (f"once at {hours(amount)} h{tail}", lambda told: twin.once(told, amount, False, allowed)))
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=examples(150), deadline=None)
 @given(
     st.sampled_from([(2025, 5, 10), (2025, 9, 25), (2025, 11, 15), (2026, 2, 28), (2025, 8, 15)]),
     st.integers(-2, 2),
@@ -329,7 +330,7 @@ def grounds(draw: st.DrawFn) -> list[tuple[str, int, int]]:
     return draw(st.lists(stretch, min_size=1, max_size=5))
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=examples(200), deadline=None)
 @given(grounds(), st.integers(1, 60), st.integers(1, 60), st.booleans())
 def test_each_stretch_uses_up_its_own_share(stretches: list[tuple[str, int, int]], usual: int, stony: int, calendar: bool) -> None:
     """`every N; when ground is stony, every M`, walked a tenth (or a day) at a time: the share used, and the standing by it."""

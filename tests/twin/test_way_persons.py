@@ -15,9 +15,10 @@ from fieldworthy.core.answer.clearance import answer_clearance
 from fieldworthy.core.base.names import key
 from fieldworthy.core.procedure.model import Action
 from fieldworthy.core.rulebook.check import check_text
+from tests.effort import examples
 from tests.twin.test_granted_is_safe import FACTS, Life, State, rulebook
 
-QUESTIONS = 4_000
+QUESTIONS = examples(4_000)
 
 
 def whatever_happens(life: Life, state: State) -> Iterator[State]:

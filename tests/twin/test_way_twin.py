@@ -21,6 +21,7 @@ from fieldworthy.core.condition.walk import names_of
 from fieldworthy.core.procedure.model import Action, Happening, Hazard, Step, Works
 from fieldworthy.core.rulebook.model import CheckedRulebook, Task
 from tests.core.ways import done, followed
+from tests.effort import examples
 from tests.twin.way_twin import Wish, granted, made, reached_in, safe_in_its_turn, slowly
 
 NOW = datetime(2026, 7, 14, 6, tzinfo=UTC)
@@ -32,7 +33,7 @@ STATES = {
 }
 MORE = {"pump": ("still", "turning"), "valve": ("shut", "open"), "fan": ("off", "on")}
 GROUPS = (("gate", "lock"), ("engine", "guard"), ("pump", "valve", "fan"))
-RUNS, WIDE = 700, 900
+RUNS, WIDE = examples(700), examples(900)
 """Situations of four facts that all hang together, and then of seven in three groups that seldom do: so that much does not matter."""
 
 

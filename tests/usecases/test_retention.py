@@ -19,6 +19,7 @@ from fieldworthy.usecases.kept_readings import Point
 from fieldworthy.usecases.ports import Version
 from fieldworthy.usecases.refusals import QuestionDoesNotFit
 from fieldworthy.usecases.retention import hanging_on, months_before, spare
+from tests.effort import examples
 
 BEGINNING = datetime(2024, 3, 20, 5, 30, tzinfo=UTC)
 START = micros_of(BEGINNING)
@@ -161,7 +162,7 @@ def thin(history: History) -> dict[str, list[Point]]:
 
 
 @given(seed=st.integers(0, 2**32), laters=st.lists(st.integers(0, 400 * 24), min_size=3, max_size=6))
-@settings(max_examples=120)
+@settings(max_examples=examples(120))
 def test_what_is_answered_later_is_the_same(seed: int, laters: list[int]) -> None:
     history = History(seed)
     thinned = thin(history)

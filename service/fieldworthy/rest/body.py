@@ -27,8 +27,22 @@ class Declined(Exception):
         super().__init__(problem["code"])
 
 
+async def _any_handler(request: Request) -> Response:
+    raise NotImplementedError  # only its form is looked at
+
+
 class RawRoute(APIRoute):
-    """A route whose handler takes the request and gives the response: nothing in between but the question who asks."""
+    """
+    A route whose handler takes the request and gives the response: nothing in between but the question who asks.
+
+    The framework is shown one and the same handler for all of them: it has nothing to find out of any, and would keep each that it has
+    looked at, and with it the whole app.
+    """
+
+    def __init__(self, path: str, endpoint: Callable[[Request], Awaitable[Response]], **told: Any) -> None:
+        self._handler = endpoint
+        super().__init__(path, _any_handler, **{**told, "name": told.get("name") or endpoint.__name__})
+        self.endpoint = endpoint
 
     @property
     def needs(self) -> KeyScope | None:
@@ -36,7 +50,7 @@ class RawRoute(APIRoute):
         return needed(self.path, self.openapi_extra)
 
     def get_route_handler(self) -> Callable[[Request], Awaitable[Response]]:  # type: ignore[override]
-        handler: Callable[[Request], Awaitable[Response]] = self.endpoint
+        handler = self._handler
         needs = self.needs
         if needs is ANYBODY:
             return handler

@@ -1,6 +1,7 @@
 """How an operation is described in OpenAPI: its body, its answer, and every problem it can give."""
 
 from collections.abc import Mapping, Sequence
+from functools import cache
 from typing import Any
 
 from pydantic import BaseModel
@@ -86,12 +87,18 @@ def problem_responses(codes: Sequence[str]) -> dict[int | str, dict[str, Any]]:
         by_status.setdefault(KINDS[code].status, []).append(code)
     return {
         status: {
-            "description": "; ".join(f"`{code}`: {KINDS[code].title[:1].lower()}{KINDS[code].title[1:]}" for code in found),
+            "description": _titles(tuple(found)),
             "content": {MEDIA_TYPE: {"schema": _schema(found)}},
             **({"headers": dict(_HEADERS[status])} if status in _HEADERS else {}),
         }
         for status, found in sorted(by_status.items())
     }
+
+
+@cache
+def _titles(codes: tuple[str, ...]) -> str:
+    """What these problems are called; most operations have the same ones."""
+    return "; ".join(f"`{code}`: {KINDS[code].title[:1].lower()}{KINDS[code].title[1:]}" for code in codes)
 
 
 def _schema(codes: Sequence[str]) -> dict[str, Any]:
