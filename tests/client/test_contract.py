@@ -174,4 +174,4 @@ def test_what_is_not_offered_is_named_and_the_table_leaves_no_method_out() -> No
     assert offered | NOT_OFFERED == set(EXAMPLES)
     used = {call[0].rpartition(".")[2] for example in EXAMPLES.values() if (call := call_of(example)) is not None}
     methods = {name for room in (Client, Told, OpenWork) for name, method in vars_of(room) if isinstance(method, one | many)}
-    assert methods - used == {"version", "shared_version", "fleet", "post_readings"}  # of them there are tests of their own
+    assert methods - used == {"version", "shared_version", "fleet", "post_readings", "events_page"}  # of them there are tests of their own
