@@ -15,6 +15,7 @@ from fieldworthy.rest.batch import batch_router
 from fieldworthy.rest.beside import beside
 from fieldworthy.rest.body import RawRoute
 from fieldworthy.rest.evaluate import evaluate_router
+from fieldworthy.rest.events import events_router
 from fieldworthy.rest.fleet import fleet_router, writing
 from fieldworthy.rest.headers import Headers
 from fieldworthy.rest.keeping import Keeping
@@ -35,6 +36,7 @@ from fieldworthy.rest.telematics import telematics_router
 from fieldworthy.rest.told import told_router
 from fieldworthy.rest.uses import AllUses
 from fieldworthy.rest.work import work_router
+from fieldworthy.usecases.announce import SILENT_DAYS
 from fieldworthy.usecases.kept import WholeStore
 from fieldworthy.usecases.key_ring import KeyRing
 from fieldworthy.usecases.limits import (
@@ -75,6 +77,7 @@ def make_app(
     tokens: TokenReader | None = None,
     origins: Collection[str] = (),
     longest: float = MAX_REQUEST_SECONDS,
+    silent_days: int = SILENT_DAYS,
 ) -> FastAPI:
     """
     The service as an ASGI app.
@@ -84,13 +87,14 @@ def make_app(
     max_states: of one procedure that a check explores. is_open: without keys, whoever asks from this machine may do all, as often as they
     like; any_host: from elsewhere too. quota: of each key, None for none. wrong_keys: that one address may send a minute, 0 for any number;
     as many signed tokens of one subject may be refused. tokens: what looks at tokens of an issuer outside; None where none are taken.
-    origins: whose pages may ask from a browser. longest: seconds of one request.
+    origins: whose pages may ask from a browser. longest: seconds of one request. silent_days: without a reading,
+    after which a meter is told of as silent; 0: none is.
 
     Raises Undeclared where a route does not say which scope it needs.
     """
     uses = AllUses(store, clock, max_states)
-    keeping = Keeping(store, uses.find)
-    recompute = Recompute(store, uses.find, writing())
+    recompute = Recompute(store, uses.find, writing(), silent_days)
+    keeping = Keeping(store, uses.find, recompute.wanted)
     ring = KeyRing(store, clock)
     wrong = WrongKeys(wrong_keys) if wrong_keys else None
     known = None if tokens is None else TokenRing(tokens, store, clock, most_wrong=wrong_keys)
@@ -112,7 +116,8 @@ def make_app(
     )
     evaluate = evaluate_router(uses)
     routers = [evaluate, batch_router(uses, max_lines), rulebooks_router(uses), shelf_router(uses), sharing_router(uses)]
-    routers += [kept(keeping) for kept in (machines_router, told_router, readings_router, telematics_router, work_router, audit_router)]
+    routers += [kept(keeping) for kept in (machines_router, told_router, readings_router, telematics_router, work_router)]
+    routers += [audit_router(keeping), events_router(keeping)]
     for router in (*routers, fleet_router(keeping, recompute), operate_router(app, ready)):
         app.router.routes += router.routes  # as they are: `include_router` would build each of them a second time
     scopes_of_routes(app.routes)

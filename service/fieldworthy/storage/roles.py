@@ -15,6 +15,8 @@ _FEWER = {
     "rulebook_versions": "select, insert",
     "organisations": "select, insert",
     "keys": "select, insert, update",
+    "events": "select, insert, delete",
+    "attempts": "select, insert, delete",
 }
 _PARTITIONS = (
     "select i.inhrelid::regclass::text, exists (select 1 from pg_trigger t where t.tgrelid = i.inhrelid and t.tgname = 'readings_of_one') "
