@@ -1,11 +1,6 @@
-"""Many readings at once, in each database's own quickest way.
+"""Many readings at once, in each database's own quickest way, past SQLAlchemy (driver.py)."""
 
-The statements go through the driver's own connection, inside the transaction of SQLAlchemy's: building ten thousand statements of ten
-thousand values each would take longer than the database does.
-"""
-
-import json
-from collections.abc import AsyncIterator, Iterable, Mapping, Sequence
+from collections.abc import AsyncIterator, Mapping, Sequence
 from functools import cache
 from itertools import chain
 from struct import Struct, pack
@@ -13,6 +8,7 @@ from typing import Any, Protocol
 
 from sqlalchemy.ext.asyncio import AsyncConnection
 
+from fieldworthy.storage.driver import ANY_VALUE, EACH, EACH_VALUE, Rows, ask, driver_of, in_json
 from fieldworthy.storage.partitions import by_partition
 from fieldworthy.usecases.kept_readings import OfMeter, Point, Row, Span
 
@@ -24,11 +20,9 @@ _PIECE = 1_000
 _ROWS = 50
 """Rows of one statement on SQLite, which then takes half of the time that one by one they would."""
 
-Rows = Sequence[Any]
-
 
 class Bulk(Protocol):
-    """The same questions to either database. Rows come as tuples, or what can be taken apart like them."""
+    """The same questions to either database."""
 
     async def meters_of(self, machines: list[int]) -> Rows: ...
 
@@ -61,10 +55,10 @@ _REPLACEMENTS = (
     "select machine, body from entries where organisation = {o} and machine {is_one} and kind = 'meter-replacement' "
     "and superseded is null and body <> {w} order by machine, at, id"
 )
-# each is looked up by itself: left to choose, PostgreSQL compares all with all while it takes a table for a small one
-_OF_EACH = "select f.* from unnest($2::int[]) as wanted(machine) cross join lateral ({query} offset 0) as f"
-_WANTED = "= wanted.machine"
-_AMONG = "in (select value from json_each(:2))"
+_METERS_EACH = EACH.format(type="int", query=_METERS.format(o="$1", is_one=EACH_VALUE), lock="")
+_METERS_AMONG = _METERS.format(o=":1", is_one=ANY_VALUE)
+_REPLACEMENTS_EACH = EACH.format(type="int", query=_REPLACEMENTS.format(o="$1", is_one=EACH_VALUE, w="$3"), lock="")
+_REPLACEMENTS_AMONG = _REPLACEMENTS.format(o=":1", is_one=ANY_VALUE, w=":3")
 # of each meter it ends at the first that is found, which nearly always is the first that there is
 _BUT_ZERO = " and q.value <> 0"
 _UNNAMED_EACH = (
@@ -125,25 +119,17 @@ class _Postgres:
         self._connection = connection
         self._organisation = organisation
 
-    async def _raw(self) -> Any:
-        raw = (await self._connection.get_raw_connection()).driver_connection
-        assert raw is not None
-        if not raw.is_in_transaction():  # SQLAlchemy begins with its own first statement
-            await self._connection.exec_driver_sql("select 1")
-        return raw
-
     async def _ask(self, sql: str, *values: Any) -> Rows:
-        rows: Rows = await (await self._raw()).fetch(sql, self._organisation, *values)
-        return rows
+        return await ask(self._connection, sql, self._organisation, *values)
 
     async def meters_of(self, machines: list[int]) -> Rows:
-        return await self._ask(_OF_EACH.format(query=_METERS.format(o="$1", is_one=_WANTED)), machines)
+        return await self._ask(_METERS_EACH, machines)
 
     async def unnamed(self, meters: list[int], but_zero: bool) -> Rows:
         return await self._ask(_UNNAMED_EACH.format(but=_BUT_ZERO if but_zero else ""), meters)
 
     async def replacements(self, machines: list[int], withdrawn: str) -> Rows:
-        return await self._ask(_OF_EACH.format(query=_REPLACEMENTS.format(o="$1", is_one=_WANTED, w="$3")), machines, withdrawn)
+        return await self._ask(_REPLACEMENTS_EACH, machines, withdrawn)
 
     async def _spans(self, sql: str, spans: Sequence[Span]) -> Rows:
         table = "with s as (select * from unnest($2::int[], $3::bigint[], $4::bigint[]) as s(meter, first, last))"
@@ -168,7 +154,7 @@ class _Postgres:
         return int((await self._ask(_NEXT.format(o="$1")))[0][0])
 
     async def keep(self, by_meter: Sequence[OfMeter], known: int) -> None:
-        raw = await self._raw()
+        raw = await driver_of(self._connection)
         for table, part in by_partition(by_meter).items():
             source = _binary(part, self._organisation, known)
             await raw.copy_to_table(table, source=source, columns=_COLUMNS, format="binary")
@@ -179,7 +165,7 @@ class _Postgres:
             "from unnest($2::int[], $3::bigint[], $4::bigint[], $5::text[]) as s(key, at, value, unit) "
             "where meters.organisation = $1 and meters.key = s.key"
         )
-        await (await self._raw()).execute(sql, self._organisation, *map(list, zip(*rows, strict=True)))
+        await (await driver_of(self._connection)).execute(sql, self._organisation, *map(list, zip(*rows, strict=True)))
 
 
 class _Ends(dict[str | None, bytes]):
@@ -217,31 +203,24 @@ class _Sqlite:
         self._connection = connection
         self._organisation = organisation
 
-    async def _raw(self) -> Any:
-        raw = (await self._connection.get_raw_connection()).driver_connection
-        assert raw is not None
-        return raw
-
     async def _ask(self, sql: str, *values: Any) -> Rows:
-        numbered = {str(n): value for n, value in enumerate((self._organisation, *values), 1)}
-        rows: Rows = list(await (await self._raw()).execute_fetchall(sql, numbered))
-        return rows
+        return await ask(self._connection, sql, self._organisation, *values)
 
     async def meters_of(self, machines: list[int]) -> Rows:
-        return await self._ask(_METERS.format(o=":1", is_one=_AMONG), _json(machines))
+        return await self._ask(_METERS_AMONG, in_json(machines))
 
     async def unnamed(self, meters: list[int], but_zero: bool) -> Rows:
-        return await self._ask(_UNNAMED.format(but=_BUT_ZERO if but_zero else ""), _json(meters))
+        return await self._ask(_UNNAMED.format(but=_BUT_ZERO if but_zero else ""), in_json(meters))
 
     async def replacements(self, machines: list[int], withdrawn: str) -> Rows:
-        return await self._ask(_REPLACEMENTS.format(o=":1", is_one=_AMONG, w=":3"), _json(machines), withdrawn)
+        return await self._ask(_REPLACEMENTS_AMONG, in_json(machines), withdrawn)
 
     async def _spans(self, sql: str, spans: Sequence[Span]) -> Rows:
         table = (  # taken apart once, and not again for every reading
             "with s(meter, first, last) as materialized "
             "(select json_extract(value, '$[0]'), json_extract(value, '$[1]'), json_extract(value, '$[2]') from json_each(:2))"
         )
-        return await self._ask(sql.format(o=":1", spans=table), _json(spans))
+        return await self._ask(sql.format(o=":1", spans=table), in_json(spans))
 
     async def within(self, spans: Sequence[Span]) -> Mapping[int, list[Point]]:
         found: dict[int, list[Point]] = {}
@@ -259,13 +238,13 @@ class _Sqlite:
         return await self._spans(_BEHIND, spans)
 
     async def around(self, machine: int, wanted: Sequence[tuple[str, int]]) -> Rows:
-        return await self._ask(_AROUND, machine, _json(wanted))
+        return await self._ask(_AROUND, machine, in_json(wanted))
 
     async def next_meter(self) -> int:
         return int((await self._ask(_NEXT.format(o=":1")))[0][0])
 
     async def keep(self, by_meter: Sequence[OfMeter], known: int) -> None:
-        raw = await self._raw()
+        raw = await driver_of(self._connection)
         rows = [(meter, at, value, unit) for meter, points in by_meter for at, value, unit in points]
         whole = len(rows) - len(rows) % _ROWS
         if whole:
@@ -279,7 +258,7 @@ class _Sqlite:
     async def note_last(self, rows: Sequence[Row]) -> None:
         organisation = self._organisation
         sql = "update meters set last_at = ?, last_value = ?, last_unit = ? where organisation = ? and key = ?"
-        await (await self._raw()).executemany(sql, [(at, value, unit, organisation, key) for key, at, value, unit in rows])
+        await (await driver_of(self._connection)).executemany(sql, [(at, value, unit, organisation, key) for key, at, value, unit in rows])
 
 
 @cache
@@ -287,7 +266,3 @@ def _insert(rows: int) -> str:
     """Keeps so many rows at once: ?1 is the organisation, ?2 `known`, then each row's own."""
     values = (f"(?1, ?{n}, ?{n + 1}, ?{n + 2}, ?{n + 3}, ?2)" for n in range(3, 3 + 4 * rows, 4))
     return "insert into readings (organisation, meter, at, value, unit, known) values " + ", ".join(values)  # noqa: S608  # pieces of our own  # nosec B608
-
-
-def _json(values: Iterable[Any]) -> str:
-    return json.dumps(list(values))

@@ -42,7 +42,7 @@ class AskFleetAsOf:
             for read in reads:
                 computed, rows = await compute(read, as_of)
                 if _by_rulebook(computed, wanted.scope):
-                    made.append((replace(read.machine, site=read.told.document.get("site")), computed, rows))
+                    made.append((read.machine._replace(site=read.told.document.get("site")), computed, rows))
                     thinned = max(thinned, read.thinned or as_of)
                 await asyncio.sleep(0)  # others have their turn
         return replace(_fleet(made, wanted, after, limit, as_of), thinned=thinned if thinned > as_of else None)

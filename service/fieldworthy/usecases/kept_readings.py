@@ -21,8 +21,7 @@ OfMeter = tuple[int, Sequence[Point]]
 """A meter's key, and points of it."""
 
 
-@dataclass(frozen=True, slots=True)
-class Meter:
+class Meter(NamedTuple):
     """One meter of one machine. key: the store's own; machine: its key; name: in the key form; last_*: its newest kept reading, if any."""
 
     key: int
