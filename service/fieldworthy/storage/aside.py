@@ -20,7 +20,7 @@ _MARKS = (
     "select a.key, a.machine, a.at, a.settled is not null as dismissed from set_aside a where a.organisation = {o} "
     "and a.machine {is_one} and a.at between {first} and {last} and (a.settled is null or a.settled_as = {dismissed})"
 )
-_MARKS_EACH = EACH.format(type="text", query=_MARKS.format(o="$1", is_one=EACH_VALUE, first="$3", last="$4", dismissed="$5"), lock="")
+_MARKS_EACH = EACH.format(type="text[]", query=_MARKS.format(o="$1", is_one=EACH_VALUE, first="$3", last="$4", dismissed="$5"), lock="")
 _MARKS_AMONG = _MARKS.format(o=":1", is_one=ANY_VALUE, first=":3", last=":4", dismissed=":5")
 _NEVER = -1  # stands for when it was settled, of one that was not
 

@@ -12,7 +12,7 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 Rows = Sequence[Any]
 """Rows as tuples, or what can be taken apart like them."""
 
-EACH = "select found.* from unnest($2::{type}[]) as wanted(value) cross join lateral ({query} offset 0{lock}) as found"
+EACH = "select found.* from unnest($2::{type}) as wanted(value) cross join lateral ({query} offset 0{lock}) as found"
 """
 A question of PostgreSQL for each value of an array, one after the other. Left to choose, it compares all with all while it takes a table
 for a small one, as it does before its first `analyze`.
@@ -44,3 +44,8 @@ async def ask(connection: AsyncConnection, sql: str, *values: Any) -> Rows:
 def in_json(values: Iterable[Any]) -> str:
     """Many values as the one that SQLite's `json_each` takes apart."""
     return json.dumps(list(values))
+
+
+def int_array(values: Iterable[int]) -> str:
+    """Many whole numbers as the one text that PostgreSQL takes for an array: the driver looks at each for whether it is an array itself."""
+    return f"{{{','.join(map(str, values))}}}"

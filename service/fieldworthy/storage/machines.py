@@ -23,7 +23,7 @@ from sqlalchemy.exc import IntegrityError
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from fieldworthy.core.base.finding import nearest
-from fieldworthy.storage.driver import ANY_VALUE, EACH, EACH_VALUE, ask, in_json
+from fieldworthy.storage.driver import ANY_VALUE, EACH, EACH_VALUE, ask, driver_of, in_json, int_array
 from fieldworthy.storage.tables import machines
 from fieldworthy.usecases.kept import Machine, NewMachine
 from fieldworthy.usecases.refusals import MachineTaken
@@ -35,8 +35,13 @@ NUL = "\x00"
 """PostgreSQL's texts can't hold it, and refuse even to be asked for it: so nothing is called that."""
 
 _OWN = "select m.key, m.id, m.revision, m.known, m.rulebook, m.site from machines m where m.organisation = {o} and m.id {is_one}"
-_LOCK_EACH = EACH.format(type="text", query=_OWN.format(o="$1", is_one=EACH_VALUE), lock=" for update")
+_LOCK_EACH = EACH.format(type="text[]", query=_OWN.format(o="$1", is_one=EACH_VALUE), lock=" for update")
 _FIND_AMONG = _OWN.format(o=":1", is_one=ANY_VALUE)  # on SQLite whoever writes is alone anyway
+_TOUCH_EACH = (
+    "update machines set known = $3 from unnest($2::text::int[]) as touched(key) "
+    "where machines.organisation = $1 and machines.key = touched.key"
+)
+_TOUCH_AMONG = "update machines set known = :3 where organisation = :1 and key in (select value from json_each(:2))"
 
 _CHUNK = 5_000  # bound values of one statement, well below what either database takes
 
@@ -131,11 +136,11 @@ class SqlMachines:
 
     async def touch(self, machines_: Collection[Machine], known: int) -> None:
         keys = [machine.key for machine in machines_]
+        raw = await driver_of(self._connection)
         if self._connection.dialect.name == "postgresql":
-            touched = machines.c.key == func.unnest(bindparam(None, keys, ARRAY(machines.c.key.type))).column_valued("touched")
+            await raw.execute(_TOUCH_EACH, self._organisation, int_array(keys), known)
         else:
-            touched = _in_json(machines.c.key, keys)
-        await self._connection.execute(update(machines).where(self._own, touched).values(known=known))
+            await raw.execute(_TOUCH_AMONG, {"1": self._organisation, "2": in_json(keys), "3": known})
 
     async def page(self, after: str | None, limit: int, site: str | None = None, rulebook: str | None = None) -> Sequence[Machine]:
         query = select(machines).where(self._own).order_by(machines.c.id).limit(limit)

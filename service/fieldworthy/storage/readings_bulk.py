@@ -1,14 +1,16 @@
 """Many readings at once, in each database's own quickest way, past SQLAlchemy (driver.py)."""
 
+from array import array
 from collections.abc import AsyncIterator, Mapping, Sequence
 from functools import cache
-from itertools import chain
-from struct import Struct, pack
+from itertools import chain, repeat
+from struct import pack
+from sys import byteorder
 from typing import Any, Protocol
 
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from fieldworthy.storage.driver import ANY_VALUE, EACH, EACH_VALUE, Rows, ask, driver_of, in_json
+from fieldworthy.storage.driver import ANY_VALUE, EACH, EACH_VALUE, Rows, ask, driver_of, in_json, int_array
 from fieldworthy.storage.partitions import by_partition
 from fieldworthy.usecases.kept_readings import OfMeter, Point, Row, Span
 
@@ -31,6 +33,8 @@ class Bulk(Protocol):
     async def replacements(self, machines: list[int], withdrawn: str) -> Rows: ...
 
     async def within(self, spans: Sequence[Span]) -> Mapping[int, list[Point]]: ...
+
+    async def columns(self, spans: Sequence[Span], unit: str | None) -> Mapping[int, tuple[Sequence[int], Sequence[int]]]: ...
 
     async def before(self, spans: Sequence[Span]) -> Rows: ...
 
@@ -55,9 +59,9 @@ _REPLACEMENTS = (
     "select machine, body from entries where organisation = {o} and machine {is_one} and kind = 'meter-replacement' "
     "and superseded is null and body <> {w} order by machine, at, id"
 )
-_METERS_EACH = EACH.format(type="int", query=_METERS.format(o="$1", is_one=EACH_VALUE), lock="")
+_METERS_EACH = EACH.format(type="text::int[]", query=_METERS.format(o="$1", is_one=EACH_VALUE), lock="")
 _METERS_AMONG = _METERS.format(o=":1", is_one=ANY_VALUE)
-_REPLACEMENTS_EACH = EACH.format(type="int", query=_REPLACEMENTS.format(o="$1", is_one=EACH_VALUE, w="$3"), lock="")
+_REPLACEMENTS_EACH = EACH.format(type="text::int[]", query=_REPLACEMENTS.format(o="$1", is_one=EACH_VALUE, w="$3"), lock="")
 _REPLACEMENTS_AMONG = _REPLACEMENTS.format(o=":1", is_one=ANY_VALUE, w=":3")
 # of each meter it ends at the first that is found, which nearly always is the first that there is
 _BUT_ZERO = " and q.value <> 0"
@@ -110,6 +114,11 @@ _WITHIN_AS_ARRAYS = (
     "array_agg(q.unit) as unit from readings q where q.organisation = {o} and q.meter = s.meter and q.at between s.first and s.last) r "
     "where r.at is not null"
 )
+_COLUMNS_EACH = (
+    "{spans} select s.meter, r.at, r.value from s cross join lateral (select array_agg(q.at) as at, array_agg(q.value) as value, "
+    "bool_and(q.unit is not distinct from $5) as alike from readings q where q.organisation = {o} and q.meter = s.meter "
+    "and q.at between s.first and s.last) r where r.alike"
+)
 
 
 class _Postgres:
@@ -123,17 +132,20 @@ class _Postgres:
         return await ask(self._connection, sql, self._organisation, *values)
 
     async def meters_of(self, machines: list[int]) -> Rows:
-        return await self._ask(_METERS_EACH, machines)
+        return await self._ask(_METERS_EACH, int_array(machines))
 
     async def unnamed(self, meters: list[int], but_zero: bool) -> Rows:
         return await self._ask(_UNNAMED_EACH.format(but=_BUT_ZERO if but_zero else ""), meters)
 
     async def replacements(self, machines: list[int], withdrawn: str) -> Rows:
-        return await self._ask(_REPLACEMENTS_EACH, machines, withdrawn)
+        return await self._ask(_REPLACEMENTS_EACH, int_array(machines), withdrawn)
 
-    async def _spans(self, sql: str, spans: Sequence[Span]) -> Rows:
-        table = "with s as (select * from unnest($2::int[], $3::bigint[], $4::bigint[]) as s(meter, first, last))"
-        return await self._ask(sql.format(o="$1", spans=table), *map(list, zip(*spans, strict=True)))
+    async def _spans(self, sql: str, spans: Sequence[Span], *more: Any) -> Rows:
+        table = "with s as (select * from unnest($2::text::int[], $3::text::bigint[], $4::text::bigint[]) as s(meter, first, last))"
+        return await self._ask(sql.format(o="$1", spans=table), *map(int_array, zip(*spans, strict=True)), *more)
+
+    async def columns(self, spans: Sequence[Span], unit: str | None) -> Mapping[int, tuple[Sequence[int], Sequence[int]]]:
+        return {meter: (ats, values) for meter, ats, values in await self._spans(_COLUMNS_EACH, spans, unit)}
 
     async def within(self, spans: Sequence[Span]) -> Mapping[int, list[Point]]:
         found: dict[int, list[Point]] = {}
@@ -161,39 +173,62 @@ class _Postgres:
 
     async def note_last(self, rows: Sequence[Row]) -> None:
         sql = (
-            "update meters set last_at = s.at, last_value = s.value, last_unit = s.unit "
-            "from unnest($2::int[], $3::bigint[], $4::bigint[], $5::text[]) as s(key, at, value, unit) "
+            "update meters set last_at = s.at, last_value = s.value, last_unit = $5 "
+            "from unnest($2::text::int[], $3::text::bigint[], $4::text::bigint[]) as s(key, at, value) "
             "where meters.organisation = $1 and meters.key = s.key"
         )
-        await (await driver_of(self._connection)).execute(sql, self._organisation, *map(list, zip(*rows, strict=True)))
-
-
-class _Ends(dict[str | None, bytes]):
-    """By the unit, a row's last two values: that and when it became known."""
-
-    def __init__(self, known: int) -> None:
-        self._known = known
-
-    def __missing__(self, unit: str | None) -> bytes:
-        said = b"" if unit is None else unit.encode()
-        self[unit] = pack(f">i{len(said)}siq", -1 if unit is None else len(said), said, 8, self._known)
-        return self[unit]
+        raw = await driver_of(self._connection)
+        by_unit: dict[str | None, list[Row]] = {}
+        for row in rows:
+            by_unit.setdefault(row[3], []).append(row)
+        for unit, some in by_unit.items():
+            keys, ats, values, _ = zip(*some, strict=True)
+            await raw.execute(sql, self._organisation, int_array(keys), int_array(ats), int_array(values), unit)
 
 
 async def _binary(by_meter: Sequence[OfMeter], organisation: int, known: int) -> AsyncIterator[bytes]:
     """Readings in the binary form of PostgreSQL's `COPY` (its manual, "COPY", Binary Format): each value behind its length in bytes.
 
-    The driver does the same, and sends it all at its end.
+    The driver does the same row by row, and sends it all at its end.
     """
-    row, ends = Struct(">18siqiq").pack, _Ends(known)
-    piece: list[bytes] = [b"PGCOPY\n\xff\r\n\0" + bytes(8)]
-    for meter, points in by_meter:
-        begin = pack(">hiiii", 6, 4, organisation, 4, meter)
-        piece += [row(begin, 8, at, 8, value) + ends[unit] for at, value, unit in points]
-        if len(piece) >= _PIECE:
-            yield b"".join(piece)
-            piece = []
-    yield b"".join([*piece, pack(">h", -1)])
+    yield b"PGCOPY\n\xff\r\n\0" + bytes(8)
+    piece: dict[str | None, list[OfMeter]] = {}
+    rows = 0
+    for each in by_meter:
+        piece.setdefault(each.unit, []).append(each)
+        rows += len(each.ats)
+        if rows >= _PIECE:
+            yield b"".join(_filled(_row(unit, organisation, known), some) for unit, some in piece.items())
+            piece, rows = {}, 0
+    yield b"".join([*(_filled(_row(unit, organisation, known), some) for unit, some in piece.items()), pack(">h", -1)])
+
+
+_METER, _AT, _VALUE = 14, 22, 34
+"""Where in a row these values stand."""
+
+
+def _row(unit: str | None, organisation: int, known: int) -> bytes:
+    """A row in which the meter, the moment and the value are still to be filled in."""
+    said = b"" if unit is None else unit.encode()
+    size = -1 if unit is None else len(said)
+    return pack(f">hiiiiiqiqi{len(said)}siq", 6, 4, organisation, 4, 0, 8, 0, 8, 0, size, said, 8, known)
+
+
+def _filled(row: bytes, by_meter: Sequence[OfMeter]) -> bytearray:
+    """All rows at once: the first bytes of a column, then the second ones, and so on, each in one step through all rows."""
+    meters = array("i")
+    for each in by_meter:
+        meters.extend(repeat(each.meter, len(each.ats)))
+    ats = array("q", chain.from_iterable(each.ats for each in by_meter))
+    values = array("q", chain.from_iterable(each.values for each in by_meter))
+    size, filled = len(row), bytearray(row * len(ats))
+    for place, column in ((_METER, meters), (_AT, ats), (_VALUE, values)):
+        if byteorder == "little":
+            column.byteswap()
+        said = column.tobytes()
+        for n in range(column.itemsize):
+            filled[place + n :: size] = said[n :: column.itemsize]
+    return filled
 
 
 class _Sqlite:
@@ -231,6 +266,17 @@ class _Sqlite:
                 found[meter] = [(at, value, unit)]
         return found
 
+    async def columns(self, spans: Sequence[Span], unit: str | None) -> Mapping[int, tuple[Sequence[int], Sequence[int]]]:
+        found: dict[int, tuple[list[int], list[int]]] = {span[0]: ([], []) for span in spans}
+        others: set[int] = set()
+        for meter, at, value, said in await self._spans(_WITHIN, spans):
+            if said != unit:
+                others.add(meter)
+            ats, values = found[meter]
+            ats.append(at)
+            values.append(value)
+        return {meter: columns for meter, columns in found.items() if meter not in others}
+
     async def before(self, spans: Sequence[Span]) -> Rows:
         return await self._spans(_BEFORE, spans)
 
@@ -245,7 +291,7 @@ class _Sqlite:
 
     async def keep(self, by_meter: Sequence[OfMeter], known: int) -> None:
         raw = await driver_of(self._connection)
-        rows = [(meter, at, value, unit) for meter, points in by_meter for at, value, unit in points]
+        rows = [row for each in by_meter for row in zip(repeat(each.meter), each.ats, each.values, repeat(each.unit))]
         whole = len(rows) - len(rows) % _ROWS
         if whole:
             await raw.executemany(_insert(_ROWS), [self._flat(rows[n : n + _ROWS], known) for n in range(0, whole, _ROWS)])
