@@ -9,6 +9,7 @@ from fieldworthy.core.base.micros import micros_of
 from fieldworthy.core.base.names import key
 from fieldworthy.usecases.find_rulebook import checked
 from fieldworthy.usecases.kept import HOME, MACHINE, WITHDRAWN, Entry, Kept, Machine, next_known
+from fieldworthy.usecases.kept_readings import OfMeter
 from fieldworthy.usecases.publish import published_of
 from tests.keep.service import Service
 
@@ -68,11 +69,8 @@ async def read(service: Service, id_: str, told: Iterable[tuple[str, int, int | 
         there |= {name: meter.key for (_, name), meter in (await kept.readings.add_meters(new)).items()}
         for name, meter in there.items():
             await kept.readings.withdraw(meter, [at for of, at, *_ in named if of == name], known)
-        fresh: dict[int, list[tuple[int, int, str | None]]] = {}
-        for of, at, value, unit in named:
-            if value is not None:
-                fresh.setdefault(there[of], []).append((at, value, unit))
-        await kept.readings.keep(list(fresh.items()), known)
+        fresh = [OfMeter(there[of], unit, [at], [value]) for of, at, value, unit in named if value is not None]
+        await kept.readings.keep(fresh, known)
     return known
 
 

@@ -24,6 +24,7 @@ names = st.sampled_from(
         "Mähdrescher 1",
         'a"b',
         "back\\slash",
+        "cut},through",
         "tab\t",
         "x" * 120,
         "x" * 121,
@@ -84,31 +85,46 @@ def outcome(read: Callable[[bytes], Sequence[Any]], body: bytes) -> Any:
         return [(f.code, f.path, f.line) for f in refused.findings]
 
 
-@given(st.lists(st.one_of(good, good, any_), max_size=5), st.booleans(), st.booleans())
-def test_both_ways_say_the_same(items: list[Any], ascii_only: bool, wrapped: bool) -> None:
+def quickly(body: bytes, lines_: bool, piece: int) -> Any:
+    """Cut into pieces of at least so many bytes, as it is where it is long."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(readings, "_BYTES", piece)
+        patch.setattr(readings, "_LINES", 1 + piece)
+        return outcome(lambda b: read_readings(b, lines_), body)
+
+
+pieces = st.sampled_from([0, 150, 30_000])
+
+
+@given(st.lists(st.one_of(good, good, any_), max_size=5), st.booleans(), st.booleans(), pieces)
+@example([{"machine": "cut},through", "meter": "work", "value": 1, "at": "2026-07-01T06:00:00Z"}] * 2, False, True, 0)
+def test_both_ways_say_the_same(items: list[Any], ascii_only: bool, wrapped: bool, piece: int) -> None:
     body = json.dumps({"readings": items} if wrapped else items, ensure_ascii=ascii_only).encode()
-    assert outcome(lambda b: read_readings(b, False), body) == outcome(readings._array_slowly, body)
+    assert quickly(body, False, piece) == outcome(readings._array_slowly, body)
     rows = b"\n".join(json.dumps(item, ensure_ascii=ascii_only).encode() for item in items)
-    assert outcome(lambda b: read_readings(b, True), rows) == outcome(readings._lines_slowly, rows)
+    assert quickly(rows, True, piece) == outcome(readings._lines_slowly, rows)
 
 
 TEXT = json.dumps([reading(0, 712.4, "h"), reading(1, 713)])
 
 
-@given(st.integers(0, len(TEXT)), st.integers(0, 12), st.text('{}[]",:0123456789.eE-+\\u naN', max_size=8))
-@example(TEXT.index("712"), 0, '1, "value": ')  # a member twice
-@example(TEXT.index("712.4") + 5, 0, "00000000000001")  # more digits than a double keeps
-@example(TEXT.index("712.4") + 5, 0, "e400")
-@example(TEXT.index("712.4"), 5, "NaN")
-@example(len(TEXT) - 1, 1, "")  # cut off
-@example(TEXT.index('"h"'), 3, "null")
-@example(TEXT.index('"h"'), 3, '""')
-@example(TEXT.index('Z"'), 1, "\\u005a")  # a time that is plain once it is read
-@example(TEXT.index("T06"), 1, " ")
-@example(TEXT.index('"r5-17"'), 7, '"2026-07-01T06:00:00Z"')
-def test_a_damaged_body_is_read_alike(at: int, cut: int, put: str) -> None:
+@given(st.integers(0, len(TEXT)), st.integers(0, 12), st.text('{}[]",:0123456789.eE-+\\u naN', max_size=8), pieces)
+@example(TEXT.index("712"), 0, '1, "value": ', 0)  # a member twice
+@example(TEXT.index("712.4") + 5, 0, "00000000000001", 0)  # more digits than a double keeps
+@example(TEXT.index("712.4") + 5, 0, "e400", 0)
+@example(TEXT.index("712.4"), 5, "NaN", 0)
+@example(len(TEXT) - 1, 1, "", 0)  # cut off
+@example(TEXT.index('"h"'), 3, "null", 0)
+@example(TEXT.index('"h"'), 3, '""', 0)
+@example(TEXT.index('Z"'), 1, "\\u005a", 0)  # a time that is plain once it is read
+@example(TEXT.index("T06"), 1, " ", 0)
+@example(TEXT.index('"r5-17"'), 7, '"2026-07-01T06:00:00Z"', 0)
+@example(TEXT.index("}, ") + 1, 0, " \n", 0)
+@example(TEXT.index("}, ") + 2, 0, ",", 0)
+@example(len(TEXT) - 1, 0, ",", 0)
+def test_a_damaged_body_is_read_alike(at: int, cut: int, put: str, piece: int) -> None:
     body = (TEXT[:at] + put + TEXT[at + cut :]).encode()
-    assert outcome(lambda b: read_readings(b, False), body) == outcome(readings._array_slowly, body)
+    assert quickly(body, False, piece) == outcome(readings._array_slowly, body)
 
 
 def test_what_is_read_is_exact() -> None:

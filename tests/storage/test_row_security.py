@@ -4,7 +4,7 @@ PostgreSQL's manual, 5.9, "Row Security Policies", and `COPY` ("COPY FROM is not
 """
 
 import asyncio
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator, Iterator, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
@@ -20,6 +20,7 @@ from fieldworthy.storage.partitions import PARTITIONS, by_partition
 from fieldworthy.storage.roles import GrantRefused, let_in
 from fieldworthy.storage.row_security import passes_by
 from fieldworthy.storage.tables import REVISION, metadata
+from fieldworthy.usecases.kept_readings import OfMeter
 from tests.lending import HOME_NAME, lend_home
 from tests.postgres import PLAIN, Postgres, as_plain_role
 from tests.storage.test_migrations import any_row, go
@@ -179,17 +180,21 @@ async def test_a_role_may_do_no_more_than_is_granted_whatever_it_was_given_befor
         await boss.close()
 
 
+def in_columns(meter: int, points: Sequence[tuple[int, int, None]]) -> OfMeter:
+    return OfMeter(meter, None, [at for at, _, _ in points], [value for _, value, _ in points])
+
+
 async def test_readings_of_every_year_go_where_they_belong(owner: str, plain: asyncpg.Connection) -> None:
     """The store's own parting into years is that of the database, which refuses what does not belong into a table."""
     edges = [micros_of(datetime(year, 1, 1, tzinfo=UTC)) for year in (1990, 2019, 2020, 2021, 2026, 2039, 2040, 2041, 9999)]
     points = [(at, 7, None) for at in sorted({edge + by for edge in edges for by in (-1, 0, 1)})]
     store = SqlStore(open_engine(as_plain_role(owner)))
     async with store.keep(OURS) as kept:
-        await kept.readings.keep([(8, points[3:9]), (9, points), (10, points[:1])], 5)
+        await kept.readings.keep([in_columns(8, points[3:9]), in_columns(9, points), in_columns(10, points[:1])], 5)
     async with store.look(OURS) as kept:
         assert await kept.readings.series([8, 9, 10]) == {8: points[3:9], 9: points, 10: points[:1]}
     await store.close()
-    assert set(by_partition([(9, [points[0]]), (8, [points[1], points[2]])])) == {"readings_other"}
+    assert set(by_partition([in_columns(9, points[:1]), in_columns(8, points[1:3])])) == {"readings_other"}
 
 
 async def test_keys_and_organisations_are_shown_to_who_looks_for_a_key_and_nothing_else_is(plain: asyncpg.Connection) -> None:

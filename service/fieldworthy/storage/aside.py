@@ -5,16 +5,23 @@ from collections.abc import Collection, Iterable, Sequence
 from dataclasses import asdict
 from typing import Any
 
-from sqlalchemy import Row, bindparam, func, literal, or_, select, tuple_, update
+from sqlalchemy import Row, bindparam, func, literal, select, tuple_, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.ext.asyncio import AsyncConnection
 
+from fieldworthy.storage.driver import ANY_VALUE, EACH, EACH_VALUE, ask, in_json
 from fieldworthy.storage.machines import NUL, chunks, of_each
 from fieldworthy.storage.tables import set_aside
 from fieldworthy.storage.trail import SqlTrail
 from fieldworthy.usecases.kept_readings import DISMISSED, MEANWHILE, Mark, SetAside
 
 _CHUNK = 1_000  # rows of one statement
+_MARKS = (
+    "select a.key, a.machine, a.at, a.settled is not null as dismissed from set_aside a where a.organisation = {o} "
+    "and a.machine {is_one} and a.at between {first} and {last} and (a.settled is null or a.settled_as = {dismissed})"
+)
+_MARKS_EACH = EACH.format(type="text[]", query=_MARKS.format(o="$1", is_one=EACH_VALUE, first="$3", last="$4", dismissed="$5"), lock="")
+_MARKS_AMONG = _MARKS.format(o=":1", is_one=ANY_VALUE, first=":3", last=":4", dismissed=":5")
 _NEVER = -1  # stands for when it was settled, of one that was not
 
 
@@ -43,11 +50,11 @@ class SqlAside:
         return found
 
     async def marks(self, machines: Collection[str], first: int, last: int) -> Sequence[Mark]:
-        a = set_aside.c
-        wanted = (a.at.between(first, last), or_(a.settled.is_(None), a.settled_as == DISMISSED))
-        those = of_each(self._connection, a.machine, machines, self._own, *wanted).subquery().c
-        rows = await self._connection.execute(select(those.key, those.machine, those.at, those.settled.is_not(None)))
-        return [Mark(*row) for row in rows]
+        if self._connection.dialect.name == "postgresql":
+            rows = await ask(self._connection, _MARKS_EACH, self._organisation, list(machines), first, last, DISMISSED)
+        else:
+            rows = await ask(self._connection, _MARKS_AMONG, self._organisation, in_json(machines), first, last, DISMISSED)
+        return [Mark(key, machine, at, bool(dismissed)) for key, machine, at, dismissed in rows]
 
     async def wait_again(self, readings: Iterable[tuple[SetAside, int | None]]) -> None:
         a = set_aside.c

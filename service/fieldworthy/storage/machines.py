@@ -1,6 +1,5 @@
 """Machines in the database."""
 
-import json
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import Any
 
@@ -24,6 +23,7 @@ from sqlalchemy.exc import IntegrityError
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from fieldworthy.core.base.finding import nearest
+from fieldworthy.storage.driver import ANY_VALUE, EACH, EACH_VALUE, ask, driver_of, in_json, int_array
 from fieldworthy.storage.tables import machines
 from fieldworthy.usecases.kept import Machine, NewMachine
 from fieldworthy.usecases.refusals import MachineTaken
@@ -33,6 +33,15 @@ KEYS_LOCK = 728313
 
 NUL = "\x00"
 """PostgreSQL's texts can't hold it, and refuse even to be asked for it: so nothing is called that."""
+
+_OWN = "select m.key, m.id, m.revision, m.known, m.rulebook, m.site from machines m where m.organisation = {o} and m.id {is_one}"
+_LOCK_EACH = EACH.format(type="text[]", query=_OWN.format(o="$1", is_one=EACH_VALUE), lock=" for update")
+_FIND_AMONG = _OWN.format(o=":1", is_one=ANY_VALUE)  # on SQLite whoever writes is alone anyway
+_TOUCH_EACH = (
+    "update machines set known = $3 from unnest($2::text::int[]) as touched(key) "
+    "where machines.organisation = $1 and machines.key = touched.key"
+)
+_TOUCH_AMONG = "update machines set known = :3 where organisation = :1 and key in (select value from json_each(:2))"
 
 _CHUNK = 5_000  # bound values of one statement, well below what either database takes
 
@@ -67,8 +76,11 @@ class SqlMachines:
 
     async def lock(self, ids: Collection[str]) -> Mapping[str, Machine]:
         wanted = sorted(id for id in ids if NUL not in id)  # everybody locks in the same order: nobody waits in a circle
-        rows = (await self._connection.execute(of_each(self._connection, machines.c.id, wanted, self._own, lock=True))).all()
-        return {row.id: _machine(row) for row in rows}
+        if self._connection.dialect.name == "postgresql":
+            rows = await ask(self._connection, _LOCK_EACH, self._organisation, wanted)
+        else:
+            rows = await ask(self._connection, _FIND_AMONG, self._organisation, in_json(wanted))
+        return {row[1]: Machine(*row) for row in rows}
 
     async def by_serial(self, serials: Collection[str]) -> Mapping[str, Sequence[str]]:
         wanted = sorted(serial for serial in serials if NUL not in serial)
@@ -124,11 +136,11 @@ class SqlMachines:
 
     async def touch(self, machines_: Collection[Machine], known: int) -> None:
         keys = [machine.key for machine in machines_]
-        if self._connection.dialect.name == "postgresql":
-            touched = machines.c.key == func.unnest(bindparam(None, keys, ARRAY(machines.c.key.type))).column_valued("touched")
-        else:
-            touched = _in_json(machines.c.key, keys)
-        await self._connection.execute(update(machines).where(self._own, touched).values(known=known))
+        async with driver_of(self._connection) as raw:
+            if self._connection.dialect.name == "postgresql":
+                await raw.execute(_TOUCH_EACH, self._organisation, int_array(keys), known)
+            else:
+                await raw.execute(_TOUCH_AMONG, {"1": self._organisation, "2": in_json(keys), "3": known})
 
     async def page(self, after: str | None, limit: int, site: str | None = None, rulebook: str | None = None) -> Sequence[Machine]:
         query = select(machines).where(self._own).order_by(machines.c.id).limit(limit)
@@ -157,10 +169,8 @@ async def lock_keys(connection: AsyncConnection, organisation: int) -> None:
         )
 
 
-def of_each(
-    connection: AsyncConnection, column: Column[Any], values: Collection[Any], *conditions: ColumnElement[bool], lock: bool = False
-) -> Select[Any]:
-    """The rows of a table where the column has one of these values, and the conditions hold; locked one after the other, in their order.
+def of_each(connection: AsyncConnection, column: Column[Any], values: Collection[Any], *conditions: ColumnElement[bool]) -> Select[Any]:
+    """The rows of a table where the column has one of these values, and the conditions hold.
 
     All values are one bound value, so the statement is the same for however many. On PostgreSQL each is looked up by itself: left to
     choose, it compares every value with every row while it takes the table for a small one, as it does before its first `analyze`.
@@ -169,14 +179,13 @@ def of_each(
     if connection.dialect.name != "postgresql":
         return select(table).where(*conditions, _in_json(column, values))
     wanted = func.unnest(bindparam(None, list(values), ARRAY(column.type))).table_valued("value", name="wanted").render_derived()
-    rows = select(table).where(*conditions, column == wanted.c.value).offset(literal_column("0"))
-    own = (rows.with_for_update() if lock else rows).lateral()
+    own = select(table).where(*conditions, column == wanted.c.value).offset(literal_column("0")).lateral()
     return select(own).select_from(wanted.join(own, true()))
 
 
 def _in_json(column: Column[Any], values: Collection[Any]) -> ColumnElement[bool]:
     """Whether a column has one of these values, on SQLite."""
-    return column.in_(select(func.json_each(json.dumps(list(values))).table_valued("value").c.value))
+    return column.in_(select(func.json_each(in_json(values)).table_valued("value").c.value))
 
 
 def chunks(items: Iterable[Any], size: int = _CHUNK) -> Iterable[list[Any]]:

@@ -23,15 +23,18 @@ PARTITIONS = tuple(dict.fromkeys(_NAMES))
 
 
 def by_partition(by_meter: Sequence[OfMeter]) -> Mapping[str, Sequence[OfMeter]]:
-    """The readings of each year, by the name of its table; those of a meter in the order of their times, as they come."""
+    """The readings of each year, by the name of its table."""
+    if not by_meter:
+        return {}
+    first, last = min(each.ats[0] for each in by_meter), max(each.ats[-1] for each in by_meter)
+    if (place := bisect_right(_BEGINNINGS, first)) == bisect_right(_BEGINNINGS, last):  # as nearly always
+        return {_NAMES[place]: by_meter}
     found: dict[str, list[OfMeter]] = {}
-    for meter, points in by_meter:
-        place, last = bisect_right(_BEGINNINGS, points[0][0]), bisect_right(_BEGINNINGS, points[-1][0])
+    for each in by_meter:
         begin = 0
-        while place < last:
-            end = bisect_left(points, (_BEGINNINGS[place],), begin)
-            if begin < end:
-                found.setdefault(_NAMES[place], []).append((meter, points[begin:end]))
-            begin, place = end, place + 1
-        found.setdefault(_NAMES[last], []).append((meter, points[begin:] if begin else points))
+        while begin < len(each.ats):
+            place = bisect_right(_BEGINNINGS, each.ats[begin])
+            end = bisect_left(each.ats, _BEGINNINGS[place], begin) if place < len(_BEGINNINGS) else len(each.ats)
+            found.setdefault(_NAMES[place], []).append(OfMeter(each.meter, each.unit, each.ats[begin:end], each.values[begin:end]))
+            begin = end
     return found

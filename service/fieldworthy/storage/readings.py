@@ -109,6 +109,9 @@ class SqlReadings:
             points.sort(key=_moment)
         return found
 
+    async def columns(self, spans: Sequence[Span], unit: str | None) -> Mapping[int, tuple[Sequence[int], Sequence[int]]]:
+        return await self._bulk.columns(spans, unit) if spans else {}
+
     async def beside(self, spans: Sequence[Span]) -> Mapping[int, Sequence[Point]]:
         return _by_meter([*await self._bulk.before(spans), *await self._bulk.behind(spans)] if spans else ())
 
@@ -130,8 +133,8 @@ class SqlReadings:
 
     async def keep(self, by_meter: Sequence[OfMeter], known: int) -> None:
         if by_meter:
-            await self._bulk.keep([(key, sorted(points)) for key, points in sorted(by_meter)], known)
-            self._trail.counted(known, kept=sum(len(points) for _, points in by_meter))
+            await self._bulk.keep(sorted(by_meter, key=_key), known)
+            self._trail.counted(known, kept=sum(len(each.ats) for each in by_meter))
 
     async def note_last(self, rows: Sequence[Row]) -> None:
         if rows:
@@ -159,6 +162,10 @@ def _by_meter(rows: Sequence[Row]) -> Mapping[int, Sequence[Point]]:
     for meter, at, value, unit in rows:
         found.setdefault(meter, []).append((at, value, unit))
     return found
+
+
+def _key(readings: OfMeter) -> int:
+    return readings.meter
 
 
 def _moment(point: Point) -> int:

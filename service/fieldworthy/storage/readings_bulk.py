@@ -1,21 +1,17 @@
-"""Many readings at once, in each database's own quickest way.
+"""Many readings at once, in each database's own quickest way, past SQLAlchemy (driver.py)."""
 
-The statements go through the driver's own connection, inside the transaction of SQLAlchemy's: building ten thousand statements of ten
-thousand values each would take longer than the database does.
-"""
-
-import json
-from collections.abc import AsyncIterator, Iterable, Mapping, Sequence
-from contextlib import asynccontextmanager
+from array import array
+from collections.abc import AsyncIterator, Mapping, Sequence
 from functools import cache
-from itertools import chain
-from struct import Struct, pack
+from itertools import chain, repeat
+from struct import pack
+from sys import byteorder
 from typing import Any, Protocol
 
 from sqlalchemy.ext.asyncio import AsyncConnection
 
+from fieldworthy.storage.driver import ANY_VALUE, EACH, EACH_VALUE, Rows, ask, driver_of, in_json, int_array
 from fieldworthy.storage.partitions import by_partition
-from fieldworthy.storage.trouble import is_lost
 from fieldworthy.usecases.kept_readings import OfMeter, Point, Row, Span
 
 _COLUMNS = ("organisation", "meter", "at", "value", "unit", "known")
@@ -26,11 +22,9 @@ _PIECE = 1_000
 _ROWS = 50
 """Rows of one statement on SQLite, which then takes half of the time that one by one they would."""
 
-Rows = Sequence[Any]
-
 
 class Bulk(Protocol):
-    """The same questions to either database. Rows come as tuples, or what can be taken apart like them."""
+    """The same questions to either database."""
 
     async def meters_of(self, machines: list[int]) -> Rows: ...
 
@@ -39,6 +33,8 @@ class Bulk(Protocol):
     async def replacements(self, machines: list[int], withdrawn: str) -> Rows: ...
 
     async def within(self, spans: Sequence[Span]) -> Mapping[int, list[Point]]: ...
+
+    async def columns(self, spans: Sequence[Span], unit: str | None) -> Mapping[int, tuple[Sequence[int], Sequence[int]]]: ...
 
     async def before(self, spans: Sequence[Span]) -> Rows: ...
 
@@ -63,10 +59,10 @@ _REPLACEMENTS = (
     "select machine, body from entries where organisation = {o} and machine {is_one} and kind = 'meter-replacement' "
     "and superseded is null and body <> {w} order by machine, at, id"
 )
-# each is looked up by itself: left to choose, PostgreSQL compares all with all while it takes a table for a small one
-_OF_EACH = "select f.* from unnest($2::int[]) as wanted(machine) cross join lateral ({query} offset 0) as f"
-_WANTED = "= wanted.machine"
-_AMONG = "in (select value from json_each(:2))"
+_METERS_EACH = EACH.format(type="text::int[]", query=_METERS.format(o="$1", is_one=EACH_VALUE), lock="")
+_METERS_AMONG = _METERS.format(o=":1", is_one=ANY_VALUE)
+_REPLACEMENTS_EACH = EACH.format(type="text::int[]", query=_REPLACEMENTS.format(o="$1", is_one=EACH_VALUE, w="$3"), lock="")
+_REPLACEMENTS_AMONG = _REPLACEMENTS.format(o=":1", is_one=ANY_VALUE, w=":3")
 # of each meter it ends at the first that is found, which nearly always is the first that there is
 _BUT_ZERO = " and q.value <> 0"
 _UNNAMED_EACH = (
@@ -118,6 +114,11 @@ _WITHIN_AS_ARRAYS = (
     "array_agg(q.unit) as unit from readings q where q.organisation = {o} and q.meter = s.meter and q.at between s.first and s.last) r "
     "where r.at is not null"
 )
+_COLUMNS_EACH = (
+    "{spans} select s.meter, r.at, r.value from s cross join lateral (select array_agg(q.at) as at, array_agg(q.value) as value, "
+    "bool_and(q.unit is not distinct from $5) as alike from readings q where q.organisation = {o} and q.meter = s.meter "
+    "and q.at between s.first and s.last) r where r.alike"
+)
 
 
 class _Postgres:
@@ -127,37 +128,24 @@ class _Postgres:
         self._connection = connection
         self._organisation = organisation
 
-    @asynccontextmanager
-    async def _raw(self) -> AsyncIterator[Any]:
-        """The driver's own connection. Where it is lost, SQLAlchemy is told: else the next one would be given it."""
-        raw = (await self._connection.get_raw_connection()).driver_connection
-        assert raw is not None
-        if not raw.is_in_transaction():  # SQLAlchemy begins with its own first statement
-            await self._connection.exec_driver_sql("select 1")
-        try:
-            yield raw
-        except Exception as trouble:
-            if is_lost(trouble):
-                await self._connection.invalidate(trouble)
-            raise
-
     async def _ask(self, sql: str, *values: Any) -> Rows:
-        async with self._raw() as raw:
-            rows: Rows = await raw.fetch(sql, self._organisation, *values)
-        return rows
+        return await ask(self._connection, sql, self._organisation, *values)
 
     async def meters_of(self, machines: list[int]) -> Rows:
-        return await self._ask(_OF_EACH.format(query=_METERS.format(o="$1", is_one=_WANTED)), machines)
+        return await self._ask(_METERS_EACH, int_array(machines))
 
     async def unnamed(self, meters: list[int], but_zero: bool) -> Rows:
         return await self._ask(_UNNAMED_EACH.format(but=_BUT_ZERO if but_zero else ""), meters)
 
     async def replacements(self, machines: list[int], withdrawn: str) -> Rows:
-        return await self._ask(_OF_EACH.format(query=_REPLACEMENTS.format(o="$1", is_one=_WANTED, w="$3")), machines, withdrawn)
+        return await self._ask(_REPLACEMENTS_EACH, int_array(machines), withdrawn)
 
-    async def _spans(self, sql: str, spans: Sequence[Span]) -> Rows:
-        table = "with s as (select * from unnest($2::int[], $3::bigint[], $4::bigint[]) as s(meter, first, last))"
-        return await self._ask(sql.format(o="$1", spans=table), *map(list, zip(*spans, strict=True)))
+    async def _spans(self, sql: str, spans: Sequence[Span], *more: Any) -> Rows:
+        table = "with s as (select * from unnest($2::text::int[], $3::text::bigint[], $4::text::bigint[]) as s(meter, first, last))"
+        return await self._ask(sql.format(o="$1", spans=table), *map(int_array, zip(*spans, strict=True)), *more)
+
+    async def columns(self, spans: Sequence[Span], unit: str | None) -> Mapping[int, tuple[Sequence[int], Sequence[int]]]:
+        return {meter: (ats, values) for meter, ats, values in await self._spans(_COLUMNS_EACH, spans, unit)}
 
     async def within(self, spans: Sequence[Span]) -> Mapping[int, list[Point]]:
         found: dict[int, list[Point]] = {}
@@ -178,47 +166,69 @@ class _Postgres:
         return int((await self._ask(_NEXT.format(o="$1")))[0][0])
 
     async def keep(self, by_meter: Sequence[OfMeter], known: int) -> None:
-        async with self._raw() as raw:
+        async with driver_of(self._connection) as raw:
             for table, part in by_partition(by_meter).items():
                 source = _binary(part, self._organisation, known)
                 await raw.copy_to_table(table, source=source, columns=_COLUMNS, format="binary")
 
     async def note_last(self, rows: Sequence[Row]) -> None:
         sql = (
-            "update meters set last_at = s.at, last_value = s.value, last_unit = s.unit "
-            "from unnest($2::int[], $3::bigint[], $4::bigint[], $5::text[]) as s(key, at, value, unit) "
+            "update meters set last_at = s.at, last_value = s.value, last_unit = $5 "
+            "from unnest($2::text::int[], $3::text::bigint[], $4::text::bigint[]) as s(key, at, value) "
             "where meters.organisation = $1 and meters.key = s.key"
         )
-        async with self._raw() as raw:
-            await raw.execute(sql, self._organisation, *map(list, zip(*rows, strict=True)))
-
-
-class _Ends(dict[str | None, bytes]):
-    """By the unit, a row's last two values: that and when it became known."""
-
-    def __init__(self, known: int) -> None:
-        self._known = known
-
-    def __missing__(self, unit: str | None) -> bytes:
-        said = b"" if unit is None else unit.encode()
-        self[unit] = pack(f">i{len(said)}siq", -1 if unit is None else len(said), said, 8, self._known)
-        return self[unit]
+        by_unit: dict[str | None, list[Row]] = {}
+        for row in rows:
+            by_unit.setdefault(row[3], []).append(row)
+        async with driver_of(self._connection) as raw:
+            for unit, some in by_unit.items():
+                keys, ats, values, _ = zip(*some, strict=True)
+                await raw.execute(sql, self._organisation, int_array(keys), int_array(ats), int_array(values), unit)
 
 
 async def _binary(by_meter: Sequence[OfMeter], organisation: int, known: int) -> AsyncIterator[bytes]:
     """Readings in the binary form of PostgreSQL's `COPY` (its manual, "COPY", Binary Format): each value behind its length in bytes.
 
-    The driver does the same, and sends it all at its end.
+    The driver does the same row by row, and sends it all at its end.
     """
-    row, ends = Struct(">18siqiq").pack, _Ends(known)
-    piece: list[bytes] = [b"PGCOPY\n\xff\r\n\0" + bytes(8)]
-    for meter, points in by_meter:
-        begin = pack(">hiiii", 6, 4, organisation, 4, meter)
-        piece += [row(begin, 8, at, 8, value) + ends[unit] for at, value, unit in points]
-        if len(piece) >= _PIECE:
-            yield b"".join(piece)
-            piece = []
-    yield b"".join([*piece, pack(">h", -1)])
+    yield b"PGCOPY\n\xff\r\n\0" + bytes(8)
+    piece: dict[str | None, list[OfMeter]] = {}
+    rows = 0
+    for each in by_meter:
+        piece.setdefault(each.unit, []).append(each)
+        rows += len(each.ats)
+        if rows >= _PIECE:
+            yield b"".join(_filled(_row(unit, organisation, known), some) for unit, some in piece.items())
+            piece, rows = {}, 0
+    yield b"".join([*(_filled(_row(unit, organisation, known), some) for unit, some in piece.items()), pack(">h", -1)])
+
+
+_METER, _AT, _VALUE = 14, 22, 34
+"""Where in a row these values stand."""
+
+
+def _row(unit: str | None, organisation: int, known: int) -> bytes:
+    """A row in which the meter, the moment and the value are still to be filled in."""
+    said = b"" if unit is None else unit.encode()
+    size = -1 if unit is None else len(said)
+    return pack(f">hiiiiiqiqi{len(said)}siq", 6, 4, organisation, 4, 0, 8, 0, 8, 0, size, said, 8, known)
+
+
+def _filled(row: bytes, by_meter: Sequence[OfMeter]) -> bytearray:
+    """All rows at once: the first bytes of a column, then the second ones, and so on, each in one step through all rows."""
+    meters = array("i")
+    for each in by_meter:
+        meters.extend(repeat(each.meter, len(each.ats)))
+    ats = array("q", chain.from_iterable(each.ats for each in by_meter))
+    values = array("q", chain.from_iterable(each.values for each in by_meter))
+    size, filled = len(row), bytearray(row * len(ats))
+    for place, column in ((_METER, meters), (_AT, ats), (_VALUE, values)):
+        if byteorder == "little":
+            column.byteswap()
+        said = column.tobytes()
+        for n in range(column.itemsize):
+            filled[place + n :: size] = said[n :: column.itemsize]
+    return filled
 
 
 class _Sqlite:
@@ -228,31 +238,24 @@ class _Sqlite:
         self._connection = connection
         self._organisation = organisation
 
-    async def _raw(self) -> Any:
-        raw = (await self._connection.get_raw_connection()).driver_connection
-        assert raw is not None
-        return raw
-
     async def _ask(self, sql: str, *values: Any) -> Rows:
-        numbered = {str(n): value for n, value in enumerate((self._organisation, *values), 1)}
-        rows: Rows = list(await (await self._raw()).execute_fetchall(sql, numbered))
-        return rows
+        return await ask(self._connection, sql, self._organisation, *values)
 
     async def meters_of(self, machines: list[int]) -> Rows:
-        return await self._ask(_METERS.format(o=":1", is_one=_AMONG), _json(machines))
+        return await self._ask(_METERS_AMONG, in_json(machines))
 
     async def unnamed(self, meters: list[int], but_zero: bool) -> Rows:
-        return await self._ask(_UNNAMED.format(but=_BUT_ZERO if but_zero else ""), _json(meters))
+        return await self._ask(_UNNAMED.format(but=_BUT_ZERO if but_zero else ""), in_json(meters))
 
     async def replacements(self, machines: list[int], withdrawn: str) -> Rows:
-        return await self._ask(_REPLACEMENTS.format(o=":1", is_one=_AMONG, w=":3"), _json(machines), withdrawn)
+        return await self._ask(_REPLACEMENTS_AMONG, in_json(machines), withdrawn)
 
     async def _spans(self, sql: str, spans: Sequence[Span]) -> Rows:
         table = (  # taken apart once, and not again for every reading
             "with s(meter, first, last) as materialized "
             "(select json_extract(value, '$[0]'), json_extract(value, '$[1]'), json_extract(value, '$[2]') from json_each(:2))"
         )
-        return await self._ask(sql.format(o=":1", spans=table), _json(spans))
+        return await self._ask(sql.format(o=":1", spans=table), in_json(spans))
 
     async def within(self, spans: Sequence[Span]) -> Mapping[int, list[Point]]:
         found: dict[int, list[Point]] = {}
@@ -263,6 +266,17 @@ class _Sqlite:
                 found[meter] = [(at, value, unit)]
         return found
 
+    async def columns(self, spans: Sequence[Span], unit: str | None) -> Mapping[int, tuple[Sequence[int], Sequence[int]]]:
+        found: dict[int, tuple[list[int], list[int]]] = {span[0]: ([], []) for span in spans}
+        others: set[int] = set()
+        for meter, at, value, said in await self._spans(_WITHIN, spans):
+            if said != unit:
+                others.add(meter)
+            ats, values = found[meter]
+            ats.append(at)
+            values.append(value)
+        return {meter: columns for meter, columns in found.items() if meter not in others}
+
     async def before(self, spans: Sequence[Span]) -> Rows:
         return await self._spans(_BEFORE, spans)
 
@@ -270,19 +284,19 @@ class _Sqlite:
         return await self._spans(_BEHIND, spans)
 
     async def around(self, machine: int, wanted: Sequence[tuple[str, int]]) -> Rows:
-        return await self._ask(_AROUND, machine, _json(wanted))
+        return await self._ask(_AROUND, machine, in_json(wanted))
 
     async def next_meter(self) -> int:
         return int((await self._ask(_NEXT.format(o=":1")))[0][0])
 
     async def keep(self, by_meter: Sequence[OfMeter], known: int) -> None:
-        raw = await self._raw()
-        rows = [(meter, at, value, unit) for meter, points in by_meter for at, value, unit in points]
+        rows = [row for each in by_meter for row in zip(repeat(each.meter), each.ats, each.values, repeat(each.unit))]
         whole = len(rows) - len(rows) % _ROWS
-        if whole:
-            await raw.executemany(_insert(_ROWS), [self._flat(rows[n : n + _ROWS], known) for n in range(0, whole, _ROWS)])
-        if whole < len(rows):
-            await raw.execute(_insert(len(rows) - whole), self._flat(rows[whole:], known))
+        async with driver_of(self._connection) as raw:
+            if whole:
+                await raw.executemany(_insert(_ROWS), [self._flat(rows[n : n + _ROWS], known) for n in range(0, whole, _ROWS)])
+            if whole < len(rows):
+                await raw.execute(_insert(len(rows) - whole), self._flat(rows[whole:], known))
 
     def _flat(self, rows: Sequence[Row], known: int) -> tuple[Any, ...]:
         return (self._organisation, known, *chain.from_iterable(rows))
@@ -290,7 +304,8 @@ class _Sqlite:
     async def note_last(self, rows: Sequence[Row]) -> None:
         organisation = self._organisation
         sql = "update meters set last_at = ?, last_value = ?, last_unit = ? where organisation = ? and key = ?"
-        await (await self._raw()).executemany(sql, [(at, value, unit, organisation, key) for key, at, value, unit in rows])
+        async with driver_of(self._connection) as raw:
+            await raw.executemany(sql, [(at, value, unit, organisation, key) for key, at, value, unit in rows])
 
 
 @cache
@@ -298,7 +313,3 @@ def _insert(rows: int) -> str:
     """Keeps so many rows at once: ?1 is the organisation, ?2 `known`, then each row's own."""
     values = (f"(?1, ?{n}, ?{n + 1}, ?{n + 2}, ?{n + 3}, ?2)" for n in range(3, 3 + 4 * rows, 4))
     return "insert into readings (organisation, meter, at, value, unit, known) values " + ", ".join(values)  # noqa: S608  # pieces of our own  # nosec B608
-
-
-def _json(values: Iterable[Any]) -> str:
-    return json.dumps(list(values))

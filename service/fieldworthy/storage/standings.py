@@ -17,7 +17,7 @@ from fieldworthy.usecases.kept_standings import FITNESS, URGENCY, Computed, Plac
 
 _EVERYTHING = Scope()
 _COMPUTED = [computed.c[name] for name in Computed.__dataclass_fields__]
-_MACHINE = [machines.c[name] for name in Machine.__dataclass_fields__]
+_MACHINE = [machines.c[name] for name in Machine._fields]
 _ROW = [standings.c[name] for name in Row.__dataclass_fields__]
 _ORDER = (standings.c.urgency, standings.c.rank, standings.c.machine_id, standings.c.task)
 _ROWS_AT_ONCE = 500

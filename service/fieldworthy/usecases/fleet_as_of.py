@@ -43,7 +43,7 @@ class AskFleetAsOf:
                 each = await compute(read, as_of)
                 computed, rows = each.computed, each.rows
                 if _by_rulebook(computed, wanted.scope):
-                    made.append((replace(read.machine, site=read.told.document.get("site")), computed, rows))
+                    made.append((read.machine._replace(site=read.told.document.get("site")), computed, rows))
                     thinned = max(thinned, read.thinned or as_of)
                 await asyncio.sleep(0)  # others have their turn
         return replace(_fleet(made, wanted, after, limit, as_of), thinned=thinned if thinned > as_of else None)

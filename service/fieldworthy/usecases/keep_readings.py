@@ -9,7 +9,7 @@ from fractions import Fraction
 from typing import Any, cast
 
 from fieldworthy.core.base.finding import nearest
-from fieldworthy.core.base.micros import HOUR, micros_of
+from fieldworthy.core.base.micros import micros_of
 from fieldworthy.core.base.names import key as key_of
 from fieldworthy.core.base.quantity import Unit, convert, find_unit, to_ticks, whole
 from fieldworthy.core.base.vocabulary import Vocabulary
@@ -17,15 +17,13 @@ from fieldworthy.core.meter.intake import KEPT, SAME, Dial, Sent, Swap, Verdict,
 from fieldworthy.usecases.aside_words import UNKNOWN_MACHINE, UNKNOWN_METER, unknown_machine, unknown_meter, words_of
 from fieldworthy.usecases.find_rulebook import FindWithin
 from fieldworthy.usecases.kept import Kept, Machine, next_known
-from fieldworthy.usecases.kept_readings import DISMISSED, Meter, OfMeter, Point, Row, Span
+from fieldworthy.usecases.kept_readings import DISMISSED, OfMeter, Row, Span
 from fieldworthy.usecases.news import tell_set_aside
-from fieldworthy.usecases.sent_readings import Called, SentReadings, distinct
+from fieldworthy.usecases.sent_meters import RUN, Columns, Fresh, SentMeter, at_a_glance, note_again
+from fieldworthy.usecases.sent_readings import SentReadings
 from fieldworthy.usecases.setting_aside import SettingAside, Told, aside_key, unit_name
 
 SET_ASIDE = "set-aside"
-
-_RUN = 2 * HOUR
-"""Moments that lie closer are looked up as one stretch of time."""
 
 _MOST_NEAR = 20
 """For so many unknown machines of one post near ids are looked up."""
@@ -37,23 +35,6 @@ class Intake:
 
     outcomes: Sequence[str]
     aside: Sequence[Told]
-
-
-@dataclass(slots=True)
-class _OfMeter:
-    """What was sent of one meter. readings: in the order of the post; called: the meter, in each way in which it was written there."""
-
-    machine: Machine
-    name: str
-    own: Unit
-    rulebook: str
-    kept: Meter | None
-    readings: list[Sent]
-    called: list[Called]
-
-    def places(self, sent: SentReadings) -> list[int]:
-        """Where in the post its readings stand."""
-        return sorted(place for called in self.called for place in sent.places[called])
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +51,7 @@ async def keep_readings(kept: Kept, find: FindWithin, sent: SentReadings) -> Int
 
     The machines are locked until the transaction ends: whoever sends the same readings at the same moment waits, and finds them kept.
     """
-    return await keep_locked(kept, find, sent, await kept.machines.lock({machine for machine, _ in sent.by_name}))
+    return await keep_locked(kept, find, sent, await kept.machines.lock({machine for machine, _ in sent.places}))
 
 
 async def keep_locked(
@@ -85,22 +66,15 @@ async def keep_locked(
     before = await _sent_before(kept, locked, sent)
     meters = await _meters(kept, find, locked, told)
     swaps = await swaps_of(kept, {m.machine.key for m in meters}, {(m.machine.key, m.name): m.own for m in meters})
-    beside = await _kept_beside(kept, meters)
     outcomes = [KEPT] * len(sent)
-    fresh: list[tuple[_OfMeter, Sequence[Sent]]] = []
-    again: list[_OfMeter] = []
-    for meter in meters:
-        there = beside.get(meter.kept.key, ()) if meter.kept is not None else ()
-        verdicts = _judged(meter, sent, before.dismissed, there, swaps.get((meter.machine.key, meter.name), ()), now)
-        if verdicts.count(KEPT) == len(verdicts):
-            fresh.append((meter, meter.readings))
-        elif verdicts.count(SAME) == len(verdicts):
-            again.append(meter)
-        elif taken := _sort_out(meter, verdicts, outcomes, told):
-            fresh.append((meter, taken))
-    _note_again(again, outcomes, sent)
+    fresh: list[Fresh] = []
+    closer = meters
+    if sent.even and not before.dismissed:
+        fresh, closer = await at_a_glance(kept, meters, sent, swaps, outcomes, now)
+    if closer:
+        fresh += await _judged_closely(kept, closer, told, outcomes, swaps, before.dismissed)
     if fresh:
-        await _write(kept, fresh, sent, known)
+        await _write(kept, fresh, known)
     for i in told.places():
         outcomes[i] = SET_ASIDE
     waiting = await told.keep(kept)
@@ -129,35 +103,64 @@ async def _sent_before(kept: Kept, locked: Mapping[str, Machine], sent: SentRead
     )
 
 
+async def _judged_closely(
+    kept: Kept,
+    meters: Sequence[SentMeter],
+    told: SettingAside,
+    outcomes: list[str],
+    swaps: Mapping[tuple[int, str], Sequence[Swap]],
+    dismissed: Set[int],
+) -> list[Fresh]:
+    """What is kept of these, judged beside what is kept there; notes the outcome of all else."""
+    sent = told.sent
+    fresh: list[Fresh] = []
+    again: list[SentMeter] = []
+    readings = [meter.readings(sent) for meter in meters]
+    beside = await _kept_beside(kept, meters, readings)
+    for meter, points in zip(meters, readings, strict=True):
+        there = beside.get(meter.kept.key, ()) if meter.kept is not None else ()
+        verdicts = _judged(meter, points, dismissed, there, swaps.get((meter.machine.key, meter.name), ()), told.now)
+        if verdicts.count(SAME) == len(verdicts):
+            again.append(meter)
+        elif taken := points if verdicts.count(KEPT) == len(verdicts) else _sort_out(meter, points, verdicts, outcomes, told):
+            fresh.append((meter, _in_columns(taken)))
+    note_again(again, outcomes)
+    return fresh
+
+
+def _in_columns(taken: Sequence[Sent]) -> list[Columns]:
+    """Readings that are kept, by their unit, oldest first."""
+    by_unit: dict[str | None, list[Sent]] = {}
+    for reading in sorted(taken, key=_moment):
+        by_unit.setdefault(reading[2], []).append(reading)
+    found: list[Columns] = []
+    for unit, readings in by_unit.items():
+        ats, values, _ = zip(*readings, strict=True)
+        found.append((unit, ats, cast(Sequence[int], values)))  # what is kept has whole ticks
+    return found
+
+
 def _judged(
-    meter: _OfMeter, sent: SentReadings, dismissed: Set[int], there: Sequence[Sent], swaps: Sequence[Swap], now: int
+    meter: SentMeter, readings: Sequence[Sent], dismissed: Set[int], there: Sequence[Sent], swaps: Sequence[Swap], now: int
 ) -> Sequence[Verdict]:
     """The verdicts of a meter's readings. Those that were dismissed have no part in it, but where just that is kept it is the same."""
-    gone = [i for i, place in enumerate(meter.places(sent)) if place in dismissed] if dismissed else ()
+    gone = [i for i, place in enumerate(meter.places) if place in dismissed] if dismissed else ()
     if not gone:
-        return judge(meter.readings, there, swaps, meter.own, now)
+        return judge(readings, there, swaps, meter.own, now)
     dial = Dial((), meter.own)  # of one moment, and so of one dial
     stands = set(dial.counted(there))
-    verdicts: dict[int, Verdict] = {i: DISMISSED if stands.isdisjoint(dial.counted([meter.readings[i]])) else SAME for i in gone}
-    others = [i for i in range(len(meter.readings)) if i not in verdicts]
-    verdicts |= zip(others, judge([meter.readings[i] for i in others], there, swaps, meter.own, now), strict=True)
-    return [verdicts[i] for i in range(len(meter.readings))]
+    verdicts: dict[int, Verdict] = {i: DISMISSED if stands.isdisjoint(dial.counted([readings[i]])) else SAME for i in gone}
+    others = [i for i in range(len(readings)) if i not in verdicts]
+    verdicts |= zip(others, judge([readings[i] for i in others], there, swaps, meter.own, now), strict=True)
+    return [verdicts[i] for i in range(len(readings))]
 
 
-def _note_again(again: Sequence[_OfMeter], outcomes: list[str], sent: SentReadings) -> None:
-    """Notes the meters of which all was kept before."""
-    if sum(len(meter.readings) for meter in again) == len(sent):
-        outcomes[:] = [SAME] * len(sent)
-        return
-    for meter in again:
-        for place in meter.places(sent):
-            outcomes[place] = SAME
-
-
-def _sort_out(meter: _OfMeter, verdicts: Sequence[Verdict], outcomes: list[str], told: SettingAside) -> Sequence[Sent]:
+def _sort_out(
+    meter: SentMeter, readings: Sequence[Sent], verdicts: Sequence[Verdict], outcomes: list[str], told: SettingAside
+) -> Sequence[Sent]:
     """Notes what is not kept; gives what is."""
     taken = []
-    for i, reading, verdict in zip(meter.places(told.sent), meter.readings, verdicts, strict=True):
+    for i, reading, verdict in zip(meter.places, readings, verdicts, strict=True):
         if verdict == KEPT:
             taken.append(reading)
         elif verdict == DISMISSED:
@@ -176,32 +179,33 @@ async def _meters(
     find: FindWithin,
     locked: Mapping[str, Machine],
     told: SettingAside,
-) -> list[_OfMeter]:
+) -> list[SentMeter]:
     """What was sent, by meter; of machines and meters that there are not, it is set aside."""
     books = {ref: (await find.within(kept.rulebooks, ref)).book for ref in {m.rulebook for m in locked.values()}}
     existing = await kept.readings.meters_of([m.key for m in locked.values()])
-    found: dict[tuple[int, str], _OfMeter] = {}
+    found: dict[tuple[int, str], SentMeter] = {}
     near: dict[str, tuple[str, ...]] = {}
     sent = told.sent
-    keys = {name: key_of(name) for name in {name for _, name in sent.by_name}}
-    for called, readings in sent.by_name.items():
+    keys = {name: key_of(name) for name in {name for _, name in sent.places}}
+    for called, places in sent.places.items():
         id, name = called
         machine = locked.get(id)
         if machine is None:
             if id not in near:
                 near[id] = tuple(await kept.machines.close_ids(id, 3)) if len(near) < _MOST_NEAR else ()
-            told.add_all(sent.places[called], UNKNOWN_MACHINE, unknown_machine(id, near[id]))
+            told.add_all(places, UNKNOWN_MACHINE, unknown_machine(id, near[id]))
             continue
         book = books[machine.rulebook]
         key = keys[name]
         declared = book.vocabulary.meters.get(key)
         if declared is None:
-            told.add_all(sent.places[called], UNKNOWN_METER, _unknown_meter(name, book.vocabulary, book.name))
-        elif (already := found.get((machine.key, key))) is not None:  # its name was written in two ways
-            already.called.append(called)
-            already.readings = [sent[i][2:] for i in already.places(sent)]
+            told.add_all(places, UNKNOWN_METER, _unknown_meter(name, book.vocabulary, book.name))
+            continue
+        place = (machine.key, key)
+        if (already := found.get(place)) is not None:  # its name was written in two ways
+            already.places = sorted((*already.places, *places))
         else:
-            found[machine.key, key] = _OfMeter(machine, key, declared.unit, book.name, existing.get((machine.key, key)), readings, [called])
+            found[place] = SentMeter(machine, key, declared.unit, book.name, existing.get(place), places)
     return list(found.values())
 
 
@@ -228,37 +232,38 @@ async def swaps_of(kept: Kept, machines: Iterable[int], meters: Mapping[tuple[in
     return found
 
 
-async def _kept_beside(kept: Kept, meters: Sequence[_OfMeter]) -> Mapping[int, Sequence[Sent]]:
-    """What is kept at, just before and just after what was sent, by the meter's key, oldest first.
+async def _kept_beside(kept: Kept, meters: Sequence[SentMeter], sent: Sequence[Sequence[Sent]]) -> Mapping[int, Sequence[Sent]]:
+    """What is kept at, just before and just after what was sent, by the meter's key, oldest first. sent: of each of the meters.
 
-    What is newer than all that is kept, as nearly everything is, has its meter's last reading before it, and needs no look.
+    What is newer than all that is kept has its meter's last reading before it, and needs no look.
     """
     found: dict[int, Sequence[Sent]] = {}
-    late: list[tuple[_OfMeter, Meter, list[Span]]] = []
-    for meter in meters:
-        last = meter.kept
-        if last is None or last.last_at is None or last.last_value is None:
+    late: list[tuple[Sequence[Sent], int, list[Span]]] = []
+    for meter, readings in zip(meters, sent, strict=True):
+        last = meter.last
+        if last is None or meter.kept is None:
             continue
-        found[last.key] = [(last.last_at, last.last_value, last.last_unit)]
-        if min([at for at, _, _ in meter.readings]) <= last.last_at:
-            late.append((meter, last, [(last.key, *run) for run in _runs(map(_moment, meter.readings), last.last_at)]))
+        key = meter.kept.key
+        found[key] = [last]
+        if min([at for at, _, _ in readings]) <= last[0]:
+            late.append((readings, key, [(key, *run) for run in _runs(map(_moment, readings), last[0])]))
     if not late:
         return found
     within = await kept.readings.within([span for _, _, spans in late for span in spans])
     lonely: list[Span] = []
-    torn: list[Meter] = []
-    for meter, last, spans in late:
-        there = within.get(last.key, ())
-        if meter.readings == there:  # all of it once more, as it was
-            found[last.key] = there
+    torn: list[int] = []
+    for readings, key, spans in late:
+        there = within.get(key, ())
+        if readings == there:  # all of it once more, as it was
+            found[key] = there
             continue
-        torn.append(last)
-        missing = sorted({reading[0] for reading in meter.readings}.difference(map(_moment, there)))
+        torn.append(key)
+        missing = sorted({reading[0] for reading in readings}.difference(map(_moment, there)))
         lonely += [span for span in spans if bisect_left(missing, span[1]) < bisect_right(missing, span[2])]
     beside = await kept.readings.beside(lonely)
-    for last in torn:
-        near = {p[0]: p for p in (*found[last.key], *within.get(last.key, ()), *beside.get(last.key, ()))}
-        found[last.key] = [near[at] for at in sorted(near)]
+    for key in torn:
+        near = {p[0]: p for p in (*found[key], *within.get(key, ()), *beside.get(key, ()))}
+        found[key] = [near[at] for at in sorted(near)]
     return found
 
 
@@ -276,7 +281,7 @@ def _runs(moments: Iterable[int], until: int) -> list[tuple[int, int]]:
             break
         if first is None:
             first = at
-        elif at - last > _RUN:
+        elif at - last > RUN:
             runs.append((first, last))
             first = at
         last = at
@@ -285,7 +290,7 @@ def _runs(moments: Iterable[int], until: int) -> list[tuple[int, int]]:
     return runs
 
 
-async def _write(kept: Kept, fresh: Sequence[tuple[_OfMeter, Sequence[Sent]]], sent: SentReadings, known: int | None) -> None:
+async def _write(kept: Kept, fresh: Sequence[Fresh], known: int | None) -> None:
     """Keeps readings, and notes the newest of each meter."""
     wanted = [(meter.machine.key, meter.name) for meter, _ in fresh if meter.kept is None]
     made = await kept.readings.add_meters(wanted)
@@ -294,20 +299,20 @@ async def _write(kept: Kept, fresh: Sequence[tuple[_OfMeter, Sequence[Sent]]], s
         known = await next_known(kept, touched.values())
     by_meter: list[OfMeter] = []
     newest: list[Row] = []
-    ours = {unit: None if unit is None else unit_name(unit) for unit in distinct(sent.units)}
-    as_named = all(unit == name for unit, name in ours.items())
-    for meter, taken in fresh:
+    for meter, columns in fresh:
         row = meter.kept or made[meter.machine.key, meter.name]
-        key = row.key
-        named = taken if as_named else [(at, value, ours[unit]) for at, value, unit in taken]
-        points = cast(Sequence[Point], named)  # what is kept has whole ticks
-        by_meter.append((key, points))
-        last = max(points)
-        if row.last_at is None or last[0] > row.last_at:
-            newest.append((key, *last))
+        ours = [OfMeter(row.key, None if unit is None else unit_name(unit), ats, values) for unit, ats, values in columns]
+        by_meter += ours
+        last = ours[0] if len(ours) == 1 else max(ours, key=_ends)
+        if row.last_at is None or last.ats[-1] > row.last_at:
+            newest.append((row.key, last.ats[-1], last.values[-1], last.unit))
     await kept.readings.keep(by_meter, known)
     await kept.readings.note_last(newest)
     await kept.machines.touch(list(touched.values()), known)
+
+
+def _ends(readings: OfMeter) -> int:
+    return readings.ats[-1]
 
 
 def swap_of(body: Mapping[str, Any], own: Unit) -> Swap | None:

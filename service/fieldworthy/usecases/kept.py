@@ -42,8 +42,7 @@ WITHDRAWN = "null"
 """The body of an entry that says: what stood here never was."""
 
 
-@dataclass(frozen=True, slots=True)
-class Machine:
+class Machine(NamedTuple):
     """One machine of the store. key: the store's own; id: the caller's; revision: of its document, from 1; known: of its newest change."""
 
     key: int

@@ -17,12 +17,17 @@ Span = tuple[int, int, int]
 Row = tuple[int, int, int, str | None]
 """A meter's key, and a point."""
 
-OfMeter = tuple[int, Sequence[Point]]
-"""A meter's key, and points of it."""
+
+class OfMeter(NamedTuple):
+    """Readings of one meter in one unit, in columns, oldest first. meter: its key; values: millionths of the unit."""
+
+    meter: int
+    unit: str | None
+    ats: Sequence[int]
+    values: Sequence[int]
 
 
-@dataclass(frozen=True, slots=True)
-class Meter:
+class Meter(NamedTuple):
     """One meter of one machine. key: the store's own; machine: its key; name: in the key form; last_*: its newest kept reading, if any."""
 
     key: int
@@ -78,6 +83,12 @@ class Readings(Protocol):
     async def within(self, spans: Sequence[Span]) -> Mapping[int, Sequence[Point]]:
         """What is kept inside these stretches of time, of which no two overlap, by the meter's key, oldest first."""
 
+    async def columns(self, spans: Sequence[Span], unit: str | None) -> Mapping[int, tuple[Sequence[int], Sequence[int]]]:
+        """
+        The moments and the values that are kept inside these stretches of time, one for a meter, by the meter's key, as the database comes
+        upon them; nothing of a meter of which there are some in another unit.
+        """
+
     async def beside(self, spans: Sequence[Span]) -> Mapping[int, Sequence[Point]]:
         """The nearest kept before each stretch and the nearest behind it, by the meter's key, in no order."""
 
@@ -91,7 +102,7 @@ class Readings(Protocol):
         """New meters for these machines and names."""
 
     async def keep(self, by_meter: Sequence[OfMeter], known: int) -> None:
-        """Keeps readings, each meter once; none is kept yet for its meter and moment."""
+        """Keeps readings; none is kept yet for its meter and moment."""
 
     async def note_last(self, rows: Sequence[Row]) -> None:
         """Notes which reading is the newest of a meter."""

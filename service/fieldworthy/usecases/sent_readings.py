@@ -6,13 +6,11 @@ from functools import cached_property
 from typing import Self, TypeVar
 
 from fieldworthy.core.base.quantity import Exact
-from fieldworthy.core.meter.intake import Sent
 
 SentReading = tuple[str, str, int, Exact, str | None]
 """The machine's id, the meter's name, when, millionths of the unit (a Fraction where finer), the unit (None: the meter's own)."""
 
 K = TypeVar("K")
-V = TypeVar("V")
 
 Called = tuple[str, str]
 """A meter as it was called: the machine's id and the meter's name."""
@@ -41,19 +39,18 @@ class SentReadings:
         return self.machines[place], self.meters[place], self.ats[place], self.values[place], self.units[place]
 
     @cached_property
-    def by_name(self) -> Mapping[Called, list[Sent]]:
-        """What was sent of each meter as it was called, in its order."""
-        readings = zip(self.ats, self.values, self.units, strict=True)
+    def places(self) -> Mapping[Called, list[int]]:
+        """Where in the post the readings of each meter stand, as it was called."""
         meters = distinct(self.meters)
         if len(meters) == 1:  # nearly always: then the machine tells them apart, and no pair is made for each reading
             (meter,) = meters
-            return {(machine, meter): sent for machine, sent in _grouped(self.machines, readings).items()}
-        return _grouped(zip(self.machines, self.meters, strict=True), readings)
+            return {(machine, meter): places for machine, places in _places(self.machines).items()}
+        return _places(zip(self.machines, self.meters, strict=True))
 
     @cached_property
-    def places(self) -> Mapping[Called, list[int]]:
-        """Where in the post the readings of each meter stand: asked for only where not all of a meter is kept."""
-        return _grouped(zip(self.machines, self.meters, strict=True), range(len(self)))
+    def even(self) -> bool:
+        """Whether all values are whole millionths, and all units the same."""
+        return len(distinct(self.units)) == 1 and set(map(type, self.values)) == {int}
 
 
 def distinct(column: Sequence[K]) -> set[K]:
@@ -63,11 +60,11 @@ def distinct(column: Sequence[K]) -> set[K]:
     return set(column)
 
 
-def _grouped(keys: Iterable[K], items: Iterable[V]) -> dict[K, list[V]]:
-    found: dict[K, list[V]] = {}
-    for key, item in zip(keys, items, strict=True):
+def _places(keys: Iterable[K]) -> dict[K, list[int]]:
+    found: dict[K, list[int]] = {}
+    for place, key in enumerate(keys):
         if key in found:
-            found[key].append(item)
+            found[key].append(place)
         else:
-            found[key] = [item]
+            found[key] = [place]
     return found

@@ -48,7 +48,7 @@ class SettingAside:
         self._most = most
         self._left: list[int] = []
         self.told: list[Told] = []
-        self._now = now
+        self.now = now
         self._rows: dict[str, SetAside] = {}
 
     def add(self, index: int, why: str, text: str, mend: str, values: Mapping[str, Any]) -> None:
@@ -59,7 +59,7 @@ class SettingAside:
             machine, meter, at, value, unit = reading
             details = _written({"value": sent_number(value), "text": text, "mend": mend, "values": values})
             whole = max(-_MOST, min(_MOST, round(value)))
-            self._rows[key] = SetAside(key, machine, meter, at, whole, unit, why, details, self._now)
+            self._rows[key] = SetAside(key, machine, meter, at, whole, unit, why, details, self.now)
 
     def add_all(self, places: Iterable[int], why: str, words: Words) -> None:
         for i in places:

@@ -20,7 +20,7 @@ from fieldworthy.usecases.find_rulebook import FindWithin
 from fieldworthy.usecases.judge_again import judge_again
 from fieldworthy.usecases.keep_readings import moment_of, swap_of, swaps_of
 from fieldworthy.usecases.kept import Entry, Kept, Machine, next_known
-from fieldworthy.usecases.kept_readings import ACCEPTED, DISMISSED, MEANWHILE, Meter, Point, SetAside
+from fieldworthy.usecases.kept_readings import ACCEPTED, DISMISSED, MEANWHILE, Meter, OfMeter, Point, SetAside
 from fieldworthy.usecases.refusals import AsideSettled, AsideUnacceptable, AsideUnknown
 from fieldworthy.usecases.replaced_meters import ACCEPTED_WITH, REPLACEMENT, noted_of, words_of
 from fieldworthy.usecases.setting_aside import unit_name, with_earlier
@@ -255,7 +255,7 @@ async def _keep(kept: Kept, place: _Place, at: int, outcome: _Outcome, known: in
         await kept.readings.withdraw(meter.key, gone, known)
     new = (at, outcome.value, outcome.unit)
     if not outcome.kept_already:
-        await kept.readings.keep([(meter.key, [new])], known)
+        await kept.readings.keep([OfMeter(meter.key, outcome.unit, [at], [outcome.value])], known)
     last = max((p for p in (*place.points, new) if p is new or p[0] not in gone), key=_moment)
     await kept.readings.note_last([(meter.key, *last)])
 

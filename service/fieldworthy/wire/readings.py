@@ -7,16 +7,18 @@ mistake and its place. Both take exactly the same.
 
 import gc
 import re
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from itertools import chain, repeat
+from operator import sub
 from typing import Any
 
 import msgspec
 
 from fieldworthy.core.base.finding import Finding, Refused
-from fieldworthy.core.base.micros import micros_of
+from fieldworthy.core.base.micros import SECOND, micros_of
 from fieldworthy.core.base.quantity import TICKS, to_ticks
 from fieldworthy.usecases.limits import MAX_READINGS
 from fieldworthy.usecases.refusals import TooLarge
@@ -28,18 +30,22 @@ from fieldworthy.wire.scalars import PRINTABLE, instant, refuse
 
 _ONE_TIME = r"\d{4}-\d\d-\d\d[Tt]\d\d:\d\d:\d\d(?:\.\d{1,9})?(?:[Zz]|[+-]\d\d:\d\d)"
 _TIME = re.compile(_ONE_TIME + r"\Z", re.ASCII)
-_DIGITS = bytes(ord("d") if c in b"0123456789" else c for c in range(256))
-_PLAIN = b"dddd-dd-ddTdd:dd:ddZ"
-"""A time of whole seconds, UTC, with `d` for each digit: the form in which nearly all of them come."""
+_DIGITS = bytes(0 if c in b"0123456789" else c for c in range(256))
+_PLAIN = b"2026-07-14T06:00:00Z".translate(_DIGITS)
+"""A time of whole seconds, UTC, with a zero byte, which no JSON holds, for each digit: the form in which nearly all of them come."""
 _TIMES = re.compile(rf"(?:{_ONE_TIME}(?:\n|\Z))+", re.ASCII)
 _NAMES = re.compile(PRINTABLE.removesuffix("$") + r"\Z")
 _LONG_NUMBER = re.compile(rb":\s*-?[0-9.]*(?:[0-9.]{16}|[0-9.][eE])")
 _EPOCH, _MICROSECOND = datetime(1970, 1, 1, tzinfo=UTC), timedelta(microseconds=1)
+_DAY = 86_400  # seconds
 _FIRST, _LAST = micros_of(datetime.min.replace(tzinfo=UTC)), micros_of(datetime.max.replace(tzinfo=UTC))
 _LIMIT = 1e15
 _DOUBLE = 2**53  # up to here a double keeps every whole number
 _MEMBERS = 4  # and `unit`
 _TEXTS = 3  # among them
+_OPENING = re.compile(rb'[ \t\n\r]*(\{[ \t\n\r]*"readings"[ \t\n\r]*:[ \t\n\r]*)?\[')
+_BYTES, _LINES = 30_000, 300
+"""Where a body is read, what is read at once: so much that with its readings it stays in the processor's nearer caches."""
 
 
 class _Unfit(Exception):
@@ -66,17 +72,10 @@ class _Texted(msgspec.Struct, forbid_unknown_fields=True, gc=False):
     unit: str | None = None
 
 
-class _TimedPost(msgspec.Struct, forbid_unknown_fields=True, gc=False):
-    readings: list[_Timed]
+_Rows = Sequence[_Timed | _Texted]
 
-
-class _TextedPost(msgspec.Struct, forbid_unknown_fields=True, gc=False):
-    readings: list[_Texted]
-
-
-_timed, _texted = msgspec.json.Decoder(list[_Timed]), msgspec.json.Decoder(list[_Texted])
-_timed_post, _texted_post = msgspec.json.Decoder(_TimedPost), msgspec.json.Decoder(_TextedPost)
-_timed_line, _texted_line = msgspec.json.Decoder(_Timed), msgspec.json.Decoder(_Texted)
+_timed, _texted = msgspec.json.Decoder(list[_Timed]).decode, msgspec.json.Decoder(list[_Texted]).decode
+_timed_line, _texted_line = msgspec.json.Decoder(_Timed).decode, msgspec.json.Decoder(_Texted).decode
 
 
 def read_readings(body: bytes, lines: bool) -> SentReadings:
@@ -104,39 +103,101 @@ def _uncollected() -> Iterator[None]:
 
 
 def _quickly(body: bytes, lines: bool) -> SentReadings:
-    """Column by column, for each step is then one loop of the interpreter's own, and what is said often is looked at once.
+    """Piece by piece, and each column by column: a step is one loop of the interpreter's own, over what its caches still hold.
 
     Raises _Unfit, or whatever the parser or a look at its readings comes upon.
     """
-    plain = body.translate(_DIGITS).count(b'"' + _PLAIN + b'"')
-    timed = plain > 0 and plain == body.count(b'"at"')
-    extra = 0
-    rows: Sequence[_Timed | _Texted]
-    if lines:
-        written = [line for line in body.split(b"\n") if line and not line.isspace()]
-        if len(written) > MAX_READINGS:
+    shape = body.translate(_DIGITS)
+    plain = shape.count(b'"' + _PLAIN + b'"')
+    many = body.count(b'"at"')
+    timed = plain > 0 and plain == many
+    extra, pieces = _line_pieces(body, timed) if lines else _array_pieces(body, timed)
+    columns = _Columns()
+    if many > MAX_READINGS:  # that is refused before any mistake in them
+        pieces = [list(chain.from_iterable(pieces))]
+        if len(pieces[0]) > MAX_READINGS:
             raise _too_many()
-        rows = list(map((_timed_line if timed else _texted_line).decode, written))
-    elif body.lstrip()[:1] == b"{":
-        rows, extra = (_timed_post if timed else _texted_post).decode(body).readings, 2
-    else:
-        rows = (_timed if timed else _texted).decode(body)
-    if len(rows) > MAX_READINGS:
+    for rows in pieces:
+        columns.take(rows)
+    sent = columns.sent()
+    if len(sent) > MAX_READINGS:
         raise _too_many()
-    if not rows:
+    if not sent:
         raise _Unfit
-    machines, meters, units = [r.machine for r in rows], [r.meter for r in rows], [r.unit for r in rows]
-    with_unit = len(units) - units.count(None)
-    _sure(body, _MEMBERS * len(rows) + with_unit, _TEXTS * len(rows) + with_unit, extra)
-    sent = SentReadings(machines, meters, _moments([r.at for r in rows]), _ticks([r.value for r in rows]), units)
-    called = {name for names in sent.by_name for name in names}
+    with_unit = len(sent) - sent.units.count(None)
+    _sure(body, shape, _MEMBERS * len(sent) + with_unit, _TEXTS * len(sent) + with_unit, extra)
+    called = {*columns.names, *distinct(sent.meters)}
     _names(called, 120)
-    in_units = distinct(units) - {None}
+    in_units = distinct(sent.units) - {None}
     if with_unit:
         _names(in_units, 30)
-    if timed and (plain != len(rows) or any(map(_looks_like_a_time, called | in_units))):
+    if timed and (plain != len(sent) or any(map(_looks_like_a_time, called | in_units))):
         raise _Unfit
     return sent
+
+
+class _Columns:
+    """What was read so far. names: the ids of the machines; one text is kept of those that say the same, and not one a reading."""
+
+    def __init__(self) -> None:
+        self.names: dict[str, str] = {}
+        self._read: tuple[list[str], list[str], list[int], list[Any], list[str | None]] = ([], [], [], [], [])
+
+    def take(self, rows: _Rows) -> None:
+        """Raises _Unfit, ValueError or TypeError for what the quick way does not take."""
+        if not rows:
+            raise _Unfit
+        machines, meters, ats, values, units = self._read
+        ids = [r.machine for r in rows]
+        machines += map(self.names.setdefault, ids, ids)
+        meters += _alike([r.meter for r in rows])
+        ats += _moments([r.at for r in rows])
+        values += _ticks([r.value for r in rows])
+        units += _alike([r.unit for r in rows])
+
+    def sent(self) -> SentReadings:
+        return SentReadings(*self._read)
+
+
+def _alike(column: list[Any]) -> list[Any]:
+    """The same column, with one object in all places where it says the same everywhere."""
+    return column[:1] * len(column) if column.count(column[0]) == len(column) else column
+
+
+def _line_pieces(body: bytes, timed: bool) -> tuple[int, Iterable[_Rows]]:
+    decode: Callable[[bytes], _Timed | _Texted] = _timed_line if timed else _texted_line
+    written = [line for line in body.split(b"\n") if line and not line.isspace()]
+    if len(written) > MAX_READINGS:
+        raise _too_many()
+    return 0, (list(map(decode, written[n : n + _LINES])) for n in range(0, len(written), _LINES))
+
+
+def _array_pieces(body: bytes, timed: bool) -> tuple[int, Iterable[_Rows]]:
+    """The quotation marks around the array, and its readings.
+
+    It is cut where an object ends and a comma follows, and each piece read as an array of its own. Where all of them are arrays of
+    readings, so is the whole; where one is none, for a text was cut through, that is a mistake for the slow way to look at.
+    """
+    opening = _OPENING.match(body)
+    closing = body.rstrip(b" \t\n\r")
+    end = len(closing)
+    if opening is None:
+        raise _Unfit
+    extra = 0
+    if opening[1]:
+        end = closing.endswith(b"}") and len(closing[:-1].rstrip(b" \t\n\r"))
+        extra = 2
+    if not end or body[end - 1 : end] != b"]":
+        raise _Unfit
+    decode: Callable[[bytes], _Rows] = _timed if timed else _texted
+    return extra, map(decode, _cut(body, opening.end(), end - 1))
+
+
+def _cut(body: bytes, begin: int, end: int) -> Iterator[bytes]:
+    while (cut := body.find(b"},", begin + _BYTES, end)) >= 0:
+        yield b"[%b]" % body[begin : cut + 1]
+        begin = cut + 2
+    yield b"[%b]" % body[begin:end]
 
 
 def _looks_like_a_time(name: Any) -> bool:
@@ -165,7 +226,8 @@ def _moments(times: Sequence[Any]) -> Sequence[int]:
         if _TIMES.fullmatch("\n".join(times)) is None:
             raise _Unfit
         times = list(map(datetime.fromisoformat, times))
-    found = [(at - _EPOCH) // _MICROSECOND for at in times]
+    since = map(sub, times, repeat(_EPOCH))
+    found = [(d.days * _DAY + d.seconds) * SECOND + d.microseconds for d in since]  # twice as fast as dividing by a microsecond
     if not _FIRST <= min(found) <= max(found) <= _LAST:
         raise _Unfit
     return found
@@ -196,13 +258,16 @@ def query_moment(text: str) -> int | None:
         return None
 
 
-def _sure(body: bytes, members: int, texts: int, extra: int) -> None:
+def _sure(body: bytes, shape: bytes, members: int, texts: int, extra: int) -> None:
     """Raises _Unfit where a number may have been rounded, a member given twice, or `null` for a unit.
 
-    texts: members whose value is a text. extra: quotation marks of the body around them. Where none is written as an escape, every
-    quotation mark in the body stands at an end of a text that was read, or of one that another of the same name replaced.
+    shape: the body with zero bytes for digits; texts: members whose value is a text; extra: quotation marks of the body around them. Where
+    none is written as an escape, every quotation mark in the body stands at an end of a text that was read, or of one that another of the
+    same name replaced.
     """
-    if suspicious(body) and _LONG_NUMBER.search(body) is not None:
+    # a long number has eight digits in a row at least, for it has one point at most
+    rare = bytes(8) in shape or b"\0e" in shape or b"\0E" in shape
+    if rare and suspicious(body) and _LONG_NUMBER.search(body) is not None:
         raise _Unfit
     if (b"\\" in body and (b'\\"' in body or b"\\u0022" in body)) or body.count(b'"') != 2 * (members + texts) + extra:
         raise _Unfit

@@ -16,6 +16,7 @@ from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 from fractions import Fraction
 from itertools import groupby
+from operator import le, lt
 from typing import NamedTuple
 
 from fieldworthy.core.base.micros import AHEAD, HOUR, SECOND
@@ -92,6 +93,38 @@ def judge(sent: Sequence[Sent], kept: Sequence[Sent], swaps: Sequence[Swap], own
         if kept and _all_same(sent, kept, own):
             return [SAME] * len(sent)
     return judge_closely(sent, kept, swaps, own, now)
+
+
+def all_new(ats: Sequence[int], values: Sequence[int], unit: str | None, last: Sent | None, own: Unit, now: int) -> bool:
+    """
+    Whether all of these are kept, for a meter that was never replaced: quick to see where they are newer than what is kept, oldest first,
+    and each agrees with the one before, as nearly always. False: `judge` tells.
+
+    ats, values, unit: at least one reading in columns, the values in whole millionths of the unit, which is None for the meter's own.
+    last: the newest that is kept.
+    """
+    name = own.name
+    then, shown, given = last if last is not None else (EARLIEST - 1, 0, None)
+    if (unit is not None and unit != name) or (given is not None and given != name):
+        return False
+    if not (then < ats[0] and ats[-1] <= now + AHEAD and shown <= values[0] and values[-1] <= MOST):
+        return False
+    if not all(map(lt, ats, ats[1:])) or not all(map(le, values, values[1:])):
+        return False
+    micros = _MICROS.get(name)
+    if micros is None:  # whatever does not count time keeps every pace
+        return True
+    if last is None:
+        then, shown = ats[0], values[0]
+    more, share = TOLERANCE
+    if (values[-1] - shown) * micros <= more:  # in all no more than may be between any two
+        return True
+    for at, value in zip(ats, values, strict=True):
+        over = (value - shown) * micros - (at - then) - more  # beyond an hour an hour, and one hour
+        if over > 0 and over * share > at - then:
+            return False
+        then, shown = at, value
+    return True
 
 
 def judge_closely(sent: Sequence[Sent], kept: Sequence[Sent], swaps: Sequence[Swap], own: Unit, now: int) -> list[Verdict]:
@@ -194,25 +227,11 @@ class Line:
 
 
 def _all_new(sent: Sequence[Sent], last: Sent | None, own: Unit, now: int) -> bool:
-    """Whether all are newer than what is kept, oldest first, and each agrees with the one before.
-
-    Nearly always, and quick to see; False: look closer.
-    """
-    name, latest = own.name, now + AHEAD
-    micros = _MICROS.get(name, 0)  # whatever does not count time keeps every pace
-    more, share = TOLERANCE
-    then, shown, given = last if last is not None else (EARLIEST - 1, 0, None)
-    if given is not None and given != name:
-        return False
-    paced = last is not None
-    for at, value, unit in sent:
-        if type(value) is not int or (unit is not None and unit != name) or not then < at <= latest or not shown <= value <= MOST:
-            return False
-        over = (value - shown) * micros - (at - then) - more  # beyond an hour an hour, and one hour
-        if over > 0 and paced and over * share > at - then:
-            return False
-        then, shown, paced = at, value, True
-    return True
+    """The same of readings one by one."""
+    if not sent:
+        return True
+    ats, values, units = zip(*sent, strict=True)
+    return {*units} <= {None, own.name} and {*map(type, values)} == {int} and all_new(ats, values, None, last, own, now)
 
 
 def _all_same(sent: Sequence[Sent], kept: Sequence[Sent], own: Unit) -> bool:
