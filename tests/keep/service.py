@@ -2,7 +2,7 @@
 
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -12,6 +12,7 @@ from fastapi import FastAPI
 from fieldworthy.main import make_app
 from fieldworthy.storage.engine import SqlStore, open_engine
 from fieldworthy.usecases.ports import Published
+from tests.chance import Chance
 from tests.doors_app import client, publish
 
 _PUBLISHED: dict[tuple[str, str], Published] = {}
@@ -21,10 +22,11 @@ BEGINNING = datetime(2026, 7, 14, 6, 0, tzinfo=UTC)
 
 @dataclass
 class Service:
-    """A running service. now: what its clock and its store's say; turn it with `later`."""
+    """A running service. now: what its clock and its store's say; turn it with `later`. chance: of which it makes secrets."""
 
     address: str
     now: datetime = BEGINNING
+    chance: Chance = field(default_factory=Chance)
     store: SqlStore = None  # type: ignore[assignment]  # set by `running`
     app: FastAPI = None  # type: ignore[assignment]
     http: httpx.AsyncClient = None  # type: ignore[assignment]
@@ -76,7 +78,9 @@ async def running(address: str, **options: Any) -> AsyncIterator[Service]:
     """The service over a migrated database, without keys unless told otherwise. options: of `make_app`."""
     service = Service(address)
     service.store = SqlStore(open_engine(address), lambda: service.now)
-    service.app = make_app(service.store, lambda: service.now, service.store.reachable, **{"is_open": True, **options})
+    service.app = make_app(
+        service.store, lambda: service.now, service.store.reachable, **{"is_open": True, "random": service.chance, **options}
+    )
     async with client(service.app) as service.http:
         yield service
     await service.store.close()
