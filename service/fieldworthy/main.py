@@ -3,6 +3,7 @@
 import gc
 from collections.abc import AsyncIterator, Awaitable, Callable, Collection
 from contextlib import asynccontextmanager
+from secrets import token_bytes
 
 from fastapi import FastAPI
 
@@ -14,8 +15,10 @@ from fieldworthy.rest.batch import PATH as BATCH
 from fieldworthy.rest.batch import batch_router
 from fieldworthy.rest.beside import beside
 from fieldworthy.rest.body import RawRoute
+from fieldworthy.rest.calendars import Feeds, calendars_router
 from fieldworthy.rest.evaluate import evaluate_router
 from fieldworthy.rest.events import events_router
+from fieldworthy.rest.exports import exports_router
 from fieldworthy.rest.fleet import fleet_router, writing
 from fieldworthy.rest.headers import Headers
 from fieldworthy.rest.keeping import Keeping
@@ -32,11 +35,13 @@ from fieldworthy.rest.refreshing import refreshing
 from fieldworthy.rest.rulebooks import rulebooks_router
 from fieldworthy.rest.sharing import sharing_router
 from fieldworthy.rest.shelf import shelf_router
+from fieldworthy.rest.tables import Tables
 from fieldworthy.rest.telematics import telematics_router
 from fieldworthy.rest.told import told_router
 from fieldworthy.rest.uses import AllUses
 from fieldworthy.rest.work import work_router
 from fieldworthy.usecases.announce import SILENT_DAYS
+from fieldworthy.usecases.feeds import FEED_QUOTA, FeedRing
 from fieldworthy.usecases.kept import WholeStore
 from fieldworthy.usecases.key_ring import KeyRing
 from fieldworthy.usecases.limits import (
@@ -77,6 +82,7 @@ def make_app(
     tokens: TokenReader | None = None,
     origins: Collection[str] = (),
     longest: float = MAX_REQUEST_SECONDS,
+    random: Callable[[int], bytes] = token_bytes,
     silent_days: int = SILENT_DAYS,
 ) -> FastAPI:
     """
@@ -87,7 +93,7 @@ def make_app(
     max_states: of one procedure that a check explores. is_open: without keys, whoever asks from this machine may do all, as often as they
     like; any_host: from elsewhere too. quota: of each key, None for none. wrong_keys: that one address may send a minute, 0 for any number;
     as many signed tokens of one subject may be refused. tokens: what looks at tokens of an issuer outside; None where none are taken.
-    origins: whose pages may ask from a browser. longest: seconds of one request. silent_days: without a reading,
+    origins: whose pages may ask from a browser. longest: seconds of one request. random: so many random bytes, of which secrets are made. silent_days: without a reading,
     after which a meter is told of as silent; 0: none is.
 
     Raises Undeclared where a route does not say which scope it needs.
@@ -99,10 +105,12 @@ def make_app(
     wrong = WrongKeys(wrong_keys) if wrong_keys else None
     known = None if tokens is None else TokenRing(tokens, store, clock, most_wrong=wrong_keys)
     quotas = None if is_open or quota is None else Quotas(store, quota)
+    links = FeedRing(store, clock)
+    feeds = Feeds(links, None if quotas is None else Quotas(store, FEED_QUOTA), wrong)
 
     @asynccontextmanager
     async def while_running(_: FastAPI) -> AsyncIterator[None]:
-        async with beside(refreshing(recompute)), noting(ring, quotas):
+        async with beside(refreshing(recompute)), noting(ring, quotas), noting(links):
             yield
 
     app = FastAPI(
@@ -116,9 +124,10 @@ def make_app(
     )
     evaluate = evaluate_router(uses)
     routers = [evaluate, batch_router(uses, max_lines), rulebooks_router(uses), shelf_router(uses), sharing_router(uses)]
-    routers += [kept(keeping) for kept in (machines_router, told_router, readings_router, telematics_router, work_router)]
-    routers += [audit_router(keeping), events_router(keeping)]
-    for router in (*routers, fleet_router(keeping, recompute), operate_router(app, ready)):
+    routers += [kept(keeping) for kept in (machines_router, told_router, telematics_router, work_router, audit_router, events_router)]
+    tables = Tables(keeping, recompute, writing())
+    routers += [readings_router(keeping, tables), fleet_router(keeping, recompute, tables), exports_router(tables)]
+    for router in (*routers, calendars_router(keeping, recompute, feeds, random), operate_router(app, ready)):
         app.router.routes += router.routes  # as they are: `include_router` would build each of them a second time
     scopes_of_routes(app.routes)
     app.state.admission = Neighbours(any_host, origins) if is_open else WithKeys(ring, quotas, wrong, known)

@@ -38,6 +38,7 @@ MODULES: Mapping[str, Module] = {
     "work": Module("answers about open work, locks and covers", False, frozenset({"open work"})),
     "events": Module("events", False, frozenset({"events"})),
     "audit": Module("who changed what", False, frozenset({"audit"})),
+    "calendars": Module("links to calendars", False, frozenset({"calendars"})),
     "kept": Module("what is kept of machines, and what is due on them", False),
 }
 """By its name. Later ones of a kind know the earlier ones."""

@@ -67,6 +67,7 @@ async def prepared() -> AsyncIterator[Any]:
     and another organisation shares one of its own."""
     from fieldworthy.main import make_app
     from fieldworthy.storage.engine import SqlStore, open_engine, prepare
+    from tests.chance import Chance
     from tests.doors_app import NOW, client, publish
     from tests.lending import lend_home
 
@@ -75,7 +76,7 @@ async def prepared() -> AsyncIterator[Any]:
         store = SqlStore(open_engine(address), lambda: NOW, chance=Random(6).randbytes)  # so that ids are the same each time
         await prepare(store, address)
         await lend_home(store)
-        async with client(make_app(store, lambda: NOW, is_open=True)) as http:
+        async with client(make_app(store, lambda: NOW, is_open=True, random=Chance())) as http:
             earlier = RULEBOOK.replace("every 80 h", "every 100 h").replace("needs: tailgate is closed and engine", "needs: engine")
             await publish(http, NAME, earlier)
             yield http

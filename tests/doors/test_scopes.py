@@ -23,10 +23,21 @@ WORK = f"{ONE}/open-work/{{work}}"
 BOOK = "/v1/rulebooks/{name}"
 
 TABLE: dict[KeyScope | None, set[str]] = {
-    ANYBODY: {"GET /healthz", "GET /readyz", "GET /openapi.json", "GET /docs", "GET /docs/{file}", "GET /problems", "GET /problems/{code}"},
+    ANYBODY: {
+        "GET /healthz",
+        "GET /readyz",
+        "GET /openapi.json",
+        "GET /docs",
+        "GET /docs/{file}",
+        "GET /problems",
+        "GET /problems/{code}",
+        "GET /v1/feeds/{token}.ics",
+    },
     KeyScope.READ: {
         *(f"POST /v1/{asked}" for asked in ("due", "due/batch", "clearance", "procedure", "parts", "expressions/check", "rulebooks/check")),
         *("GET /v1/due", "GET /v1/machines", "GET /v1/set-aside", "GET /v1/rulebooks"),
+        *("GET /v1/due.ics", f"GET {ONE}/due.ics", "GET /v1/sites/{site}/due.ics"),
+        *("GET /v1/due.csv", "GET /v1/readings", "GET /v1/readings.csv", f"GET {ONE}/readings.csv"),
         *(f"GET {ONE}{part}" for part in ("", "/due", "/readings", "/locks", "/open-work", "/open-work/{work}")),
         *(f"GET {ONE}/{kind.path}{part}" for kind in KINDS.values() for part in ("", "/{record}", "/{record}/states")),
         *(f"GET {BOOK}/{part}" for part in ("draft", "versions", "versions/{version}", "versions/{version}/inputs", "compare")),
@@ -46,7 +57,10 @@ TABLE: dict[KeyScope | None, set[str]] = {
         *(f"PUT {BOOK}/draft", f"POST {BOOK}/publish"),
         *(f"{deed} {BOOK}/versions/{{version}}/readers/{{reader}}" for deed in ("PUT", "DELETE")),
     },
-    KeyScope.ADMINISTER: {"POST /v1/machines", f"PUT {ONE}", "GET /v1/audit"},
+    KeyScope.ADMINISTER: {
+        *("POST /v1/machines", f"PUT {ONE}", "GET /v1/audit"),
+        *("POST /v1/feeds", "GET /v1/feeds", "DELETE /v1/feeds/{id}"),
+    },
 }
 
 
@@ -123,4 +137,5 @@ async def test_without_a_word_the_app_asks_for_keys() -> None:
     async with client(make_test_app(MemoryStore(), is_open=False)) as http:
         for method, path in scopes_of_routes(make_test_app().routes):
             answer = await http.request(method, path.replace("{", "").replace("}", ""))
-            assert (answer.status_code == 401) == (f"{method} {path}" not in TABLE[ANYBODY]), path
+            asks_for_a_key = f"{method} {path}" not in TABLE[ANYBODY]
+            assert (answer.status_code == 401) == asks_for_a_key, path

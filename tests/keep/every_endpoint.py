@@ -37,8 +37,14 @@ MARKS = (b"a5-17", b"a5-18", b"q-3", b"q-4")
 STATELESS = {"checkExpression", "checkRulebook", "askProcedure", "askDueBatch", "getHealth", "getReadiness"}
 """Those whose example carries its rulebook with it (of a batch each line has an answer of its own)."""
 
-LISTS = {"listRulebooks", "listSharedRulebooks", "listMachines", "getFleetDue", "listEvents"}
+LISTS = {"listRulebooks", "listSharedRulebooks", "listMachines", "getFleetDue", "listFeeds", "listEvents"}
 """Lists of what is one's own: of who has nothing they are empty."""
+
+TEXTS = {"getSiteCalendar", "getFleetCalendar", "exportDue", "exportReadings"}
+"""The same as text: a calendar without events, a table with its first line alone."""
+
+LINK = {"getFeed"}
+"""What is asked by a link, whoever has it: it shows what its maker let it show."""
 
 TRAIL = {"listAudit"}
 """What was done in one's own organisation: of who has nothing, that their key was made."""
@@ -121,6 +127,11 @@ def _says(example: Example, answer: httpx.Response) -> str:
         return "not found" if answer.status_code == 404 else "refused, as where there is none"
     if example.operation in STATELESS:
         return "drawn from the request alone"
+    if example.operation in LINK:
+        return "what the link shows to whoever has it"
+    if example.operation in TEXTS:
+        is_empty = b"BEGIN:VEVENT" not in answer.content if answer.content.startswith(b"BEGIN") else answer.content.count(b"\r\n") == 1
+        return "a text with nothing in it" if is_empty else LEAKS
     told = answer.json()
     if example.operation in LISTS and told["items"] == []:
         return "an empty list"
@@ -204,7 +215,22 @@ async def a_world(service: Service, key: str) -> list[httpx.Response]:
         (reader,) = [each.name for each in await keys.organisations() if each.id == record.organisation]
     await lend(service.store, reader)
     await a_beginning(service, key)
-    return [await send(service, example, key) for example in EXAMPLES.values()]
+    service.chance.begin(key)
+    answers: list[httpx.Response] = []
+    link: dict[str, str] = {}
+    for example in EXAMPLES.values():
+        answers.append(await send(service, _of_link(example, link), key))
+        if example.operation == "makeFeed":
+            made = answers[-1].json()
+            link = {"token": made["path"].split("/")[-1].removesuffix(".ics"), "id": made["id"]}
+    return answers
+
+
+def _of_link(example: Example, link: Mapping[str, str]) -> Example:
+    """The same of the link that was made in this world: each is another, and opens for whoever has it."""
+    if not example.path.startswith("/v1/feeds/"):
+        return example
+    return replace(example, parameters={**example.parameters, **{name: link[name] for name in example.parameters if name in link}})
 
 
 # --- as a program -----------------------------------------------------------------------------------------------------------------

@@ -14,6 +14,7 @@ from sqlalchemy import event
 from fieldworthy.main import make_app
 from fieldworthy.storage.engine import SqlStore
 from fieldworthy.usecases.ports import Published
+from tests.chance import Chance
 from tests.doors_app import client, publish
 from tests.engines import lent_engine
 
@@ -24,11 +25,15 @@ BEGINNING = datetime(2026, 7, 14, 6, 0, tzinfo=UTC)
 
 @dataclass
 class Service:
-    """A running service. now: what its clock and its store's say; turn it with `later`. chance: what ids come from."""
+    """
+    A running service. now: what its clock and its store's say; turn it with `later`. chance: of which it makes secrets; ids: of which it makes
+    the ids of events.
+    """
 
     address: str
     now: datetime = BEGINNING
-    chance: Random = field(default_factory=Random)
+    chance: Chance = field(default_factory=Chance)
+    ids: Random = field(default_factory=Random)
     store: SqlStore = None  # type: ignore[assignment]  # set by `running`
     app: FastAPI = None  # type: ignore[assignment]
     http: httpx.AsyncClient = None  # type: ignore[assignment]
@@ -80,8 +85,10 @@ async def running(address: str, **options: Any) -> AsyncIterator[Service]:
     """The service over a migrated database, without keys unless told otherwise. options: of `make_app`."""
     service = Service(address)
     async with lent_engine(address) as engine:
-        service.store = SqlStore(engine, lambda: service.now, chance=service.chance.randbytes)
-        service.app = make_app(service.store, lambda: service.now, service.store.reachable, **{"is_open": True, **options})
+        service.store = SqlStore(engine, lambda: service.now, chance=service.ids.randbytes)
+        service.app = make_app(
+            service.store, lambda: service.now, service.store.reachable, **{"is_open": True, "random": service.chance, **options}
+        )
         async with client(service.app) as service.http:
             yield service
         await service.store.close()

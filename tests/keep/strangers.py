@@ -116,6 +116,7 @@ _CHANGES: Mapping[str, Mapping[str, Any]] = {
     "readings_withdrawn": {"at": _sooner, "value": _more},
     "set_aside": {"why": lambda *_: "out-of-range", "settled_by": lambda *_: "q-9", "details": _otherwise},
     "computed": {"rulebook": lambda *_: "not-yours", "fit": lambda *_: "unfit", "version": lambda n, _: n + 5, "until": lambda *_: 2**60},
+    "due_days": {"day": lambda *_: "2031-01-01", "sequence": lambda n, _: n + 5},
     "standings": {"urgency": lambda n, _: 4 - n, "machine_id": lambda *_: "not-yours", "kind": lambda *_: "inspect"},
     "events": {"source": lambda *_: "not-yours", "body": lambda *_: '{"not":"yours"}', "site": lambda *_: "elsewhere"},
     "answers": {"fingerprint": lambda *_: "0" * 64, "body": lambda *_: b"{}"},

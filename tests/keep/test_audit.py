@@ -40,6 +40,8 @@ KIND_OF = {
     "publishRulebook": {"version"},
     "shareVersion": {"reader"},
     "unshareVersion": {"reader"},
+    "makeFeed": {"feed"},
+    "revokeFeed": {"feed"},
     "putMachine": {"machine"},
     "postMachines": {"machine"},
     "keepReadings": {READINGS},

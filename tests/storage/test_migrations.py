@@ -24,7 +24,7 @@ VERSION = (
     "insert into rulebook_versions ({0}name, version, digest, title, text, media_type, document, declared, published_at) "
     "values ({1}'baler', {3}, 'sha256:{3}', 'Baler', 'text {3}', 'text/yaml', '{{}}', '{{}}', '{2}')"
 )
-KEYS = ("organisations", "keys", "rulebook_shares", "audit", "quotas", "events", "listeners", "deliveries", "attempts")
+KEYS = ("organisations", "keys", "rulebook_shares", "audit", "quotas", "events", "listeners", "deliveries", "attempts", "due_days", "feeds")
 KEY_ROW = (
     "insert into keys (id, organisation, name, digest, scopes, created, expires) values ('3k7q2xmzt5ab', {}, 'bridge', '', 'read', 0, 1)"
 )

@@ -39,6 +39,7 @@ NEVER_CHANGED = {
     "rulebook_versions": (),
     "organisations": (),
     "keys": ("update",),
+    "feeds": ("update",),
     "events": ("delete",),
     "attempts": ("delete",),
 }
@@ -76,7 +77,7 @@ def row_of(table: Table, organisation: int) -> dict[str, Any]:
         row |= {name: datetime(2026, 7, 14, tzinfo=UTC) for name in ("changed_at", "published_at", "shared_at") if name in row}
     if table.name == "organisations":
         row["name"] = f"organisation {organisation}"
-    if table.name == "keys":
+    if table.name in ("keys", "feeds"):
         row["id"] = f"key-{organisation}"
     return row
 
@@ -197,11 +198,11 @@ async def test_readings_of_every_year_go_where_they_belong(owner: str, plain: as
     assert set(by_partition([in_columns(9, points[:1]), in_columns(8, points[1:3])])) == {"readings_other"}
 
 
-async def test_keys_and_organisations_are_shown_to_who_looks_for_a_key_and_nothing_else_is(plain: asyncpg.Connection) -> None:
+async def test_keys_links_and_organisations_are_shown_to_who_looks_for_a_key_and_nothing_else_is(plain: asyncpg.Connection) -> None:
     await say(plain, across="keys")
     for table in SECURED:
         count = await plain.fetchval(f"select count(*) from {table.name}")  # noqa: S608
-        assert count == (2 if table.name in ("keys", "organisations") else 0), table.name
+        assert count == (2 if table.name in ("keys", "organisations", "feeds") else 0), table.name
 
 
 async def test_a_version_that_is_shared_is_shown_to_its_reader_and_no_other(owner: str) -> None:

@@ -3,7 +3,7 @@
 import pytest
 
 from fieldworthy.core.base.finding import Finding
-from fieldworthy.usecases import key_refusals, refusals
+from fieldworthy.usecases import feed_refusals, key_refusals, refusals
 from fieldworthy.usecases.keys import Key, KeyScope
 from fieldworthy.usecases.quota import Quota
 from fieldworthy.usecases.refusals import Refusal, leaves, shorten
@@ -49,6 +49,8 @@ MADE: dict[str, Refusal] = {
         key_refusals.TokenEnded(),
         key_refusals.TokenOrganisationUnknown(),
         key_refusals.KeyUnknown("x"),
+        feed_refusals.FeedUnknown("x"),
+        feed_refusals.TooManyFeeds(3),
         key_refusals.OrganisationUnknown("x"),
         key_refusals.KeyImpossible("a key without a scope opens nothing", "give it one"),
         refusals.RequestInFlight(),

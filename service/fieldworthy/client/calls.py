@@ -173,6 +173,11 @@ class Caller:
         response = yield from self.answered(ask)
         return self.read_json(response)
 
+    def text(self, ask: Ask) -> Flow[Never, str]:
+        """The answer as text, whatever its form."""
+        response = yield from self.answered(Ask(ask.method, ask.path, ask.query, ask.body, {"accept": "*/*", **ask.headers}))
+        return response.text
+
     def tagged(self, ask: Ask) -> Flow[Never, Any]:
         """The same with the state's `ETag` as the member `etag`."""
         response = yield from self.answered(ask)

@@ -1,6 +1,7 @@
 """What the clients can do, written once: `Client` has it as plain methods, `AsyncClient` as methods to be awaited."""
 
 from fieldworthy.client.bound import D
+from fieldworthy.client.calendars import Calendars
 from fieldworthy.client.calls import Caller
 from fieldworthy.client.machines import Machines
 from fieldworthy.client.open_work import OpenWork
@@ -24,9 +25,10 @@ from fieldworthy.client.shapes import (
     WorkingConditionIn,
     WorkingConditionItem,
 )
+from fieldworthy.client.tables import Tables
 
 
-class Surface(Asks[D], Shelf[D], Machines[D], Intake[D]):
+class Surface(Asks[D], Shelf[D], Machines[D], Intake[D], Calendars[D], Tables[D]):
     """
     Every method gives the plain JSON of the contract and raises FieldworthyError; what lists gives an iterator over all pages.
 

@@ -13,15 +13,17 @@ from starlette.responses import Response
 from fieldworthy.core.base.finding import Finding, Refused, or_list
 from fieldworthy.core.base.micros import micros_text
 from fieldworthy.core.rulebook.model import Kind, Skill
-from fieldworthy.rest.answers import json_answer
+from fieldworthy.rest.answers import JSON, json_answer
 from fieldworthy.rest.body import RawRoute
 from fieldworthy.rest.cursor import read_place, refuse_after, write_cursor
-from fieldworthy.rest.described import RULEBOOK, described, query_parameter
+from fieldworthy.rest.described import RULEBOOK, described, query_parameter, ref
+from fieldworthy.rest.forms import ACCEPT, CSV_CONTENT, PARQUET_CONTENT, VARIES, VARY, form_of
 from fieldworthy.rest.keeping import Keeping, organisation_of
 from fieldworthy.rest.machines import AFTER, LIMIT, MACHINE_ID, machine_of, read_limit, read_name
 from fieldworthy.rest.moments import AS_OF, read_as_of
 from fieldworthy.rest.problems import failed, log
 from fieldworthy.rest.query import read_query, shown, whole_number
+from fieldworthy.rest.tables import Tables, refuse_pages
 from fieldworthy.usecases.ask_kept_due import AskKeptDue
 from fieldworthy.usecases.compute_standings import Writing, urgencies_of
 from fieldworthy.usecases.fleet_as_of import MOST_AS_OF, AskFleetAsOf
@@ -30,7 +32,9 @@ from fieldworthy.usecases.kept_standings import FITNESS, URGENCY, Computed, Plac
 from fieldworthy.usecases.keys import KeyScope
 from fieldworthy.usecases.standings import AskFleet, Fleet, Recompute, Standing
 from fieldworthy.wire import fleet_answers as answers
+from fieldworthy.wire.parquet import PARQUET
 from fieldworthy.wire.problems import of_refusal
+from fieldworthy.wire.tables import CSV
 
 TAG = "due"
 
@@ -80,7 +84,7 @@ def _failed(fault: Exception) -> dict[str, Any]:
     return failed()
 
 
-def fleet_router(keeping: Keeping, recompute: Recompute) -> APIRouter:
+def fleet_router(keeping: Keeping, recompute: Recompute, tables: Tables) -> APIRouter:
     """The routes."""
     router = APIRouter(route_class=RawRoute)
     ask_kept = AskKeptDue(keeping.store, keeping.find, orjson.Fragment)
@@ -131,20 +135,26 @@ def fleet_router(keeping: Keeping, recompute: Recompute) -> APIRouter:
             "of which that is not known. A machine's standings are computed anew when anything of it is kept, when its local day is over, "
             "and when its rulebook has a newer version. `computed_at` says when the oldest of them were, and `stale` how many machines "
             "are still to be computed. With `as_of` all is computed for that moment by what was known then, of "
-            f"{MOST_AS_OF} machines at most: name a site, a rulebook or a machine where there are more.",
-            answers.FleetAnswer,
+            f"{MOST_AS_OF} machines at most: name a site, a rulebook or a machine where there are more. `Accept` chooses a table of all "
+            "rows in place of a page: see `GET /v1/due.csv`.",
+            {JSON: {"schema": ref(answers.FleetAnswer.__name__)}, **CSV_CONTENT, **PARQUET_CONTENT},
             None,
-            ("request.does_not_fit",),
-            FLEET,
+            ("request.does_not_fit", "address.not_acceptable"),
+            [ACCEPT, *FLEET],
+            headers=VARY,
         ),
     )
     async def get_fleet_due(request: Request) -> Response:
+        form = form_of(request, (JSON, CSV, PARQUET))
         query = read_query(request, [parameter["name"] for parameter in FLEET])
+        if form != JSON:
+            refuse_pages(query, ("limit", "after"))
+            return await tables.due(request, form, read_wanted(query), read_as_of(query))
         after = _place(query)
-        as_of, wanted, limit = read_as_of(query), _wanted(query), read_limit(query)
+        as_of, wanted, limit = read_as_of(query), read_wanted(query), read_limit(query)
         if as_of is None:
-            return json_answer(_fleet_json(await ask_fleet(organisation_of(request), wanted, after, limit)))
-        return json_answer(_fleet_json(await ask_as_of(organisation_of(request), wanted, after, limit, as_of)))
+            return json_answer(_fleet_json(await ask_fleet(organisation_of(request), wanted, after, limit)), headers=VARIES)
+        return json_answer(_fleet_json(await ask_as_of(organisation_of(request), wanted, after, limit, as_of)), headers=VARIES)
 
     return router
 
@@ -187,7 +197,8 @@ def _provenance(made: Computed) -> dict[str, Any]:
     return {"name": made.rulebook, "version": made.version, "digest": made.digest}
 
 
-def _wanted(query: Mapping[str, str]) -> Wanted:
+def read_wanted(query: Mapping[str, str]) -> Wanted:
+    """Which tasks of the fleet a query asks for. Raises Refused."""
     words = tuple(dict.fromkeys(query["standing"].split(","))) if "standing" in query else ()
     for word in words:
         _one_of("standing", word, URGENCY)

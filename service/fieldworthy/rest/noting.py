@@ -4,11 +4,11 @@ import asyncio
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager, suppress
 from itertools import count
+from typing import Protocol
 
 import structlog
 
 from fieldworthy.rest.beside import beside
-from fieldworthy.usecases.key_ring import KeyRing
 from fieldworthy.usecases.ports import StoreUnavailable
 from fieldworthy.usecases.quotas import Quotas
 
@@ -19,8 +19,15 @@ FORGETS_EVERY = 1440
 """Rounds of that: once a day."""
 
 
+class Ring(Protocol):
+    """Knows when keys, or links, were last used."""
+
+    async def note_used(self) -> None:
+        """Tells the store. Raises StoreUnavailable; then it is told the next time."""
+
+
 @asynccontextmanager
-async def noting(ring: KeyRing, quotas: Quotas | None = None) -> AsyncIterator[None]:
+async def noting(ring: Ring, quotas: Quotas | None = None) -> AsyncIterator[None]:
     """Notes last uses now and then until the block ends, and once more then. quotas: whose old windows are dropped."""
     try:
         async with beside(_note(ring, quotas)):
@@ -30,7 +37,7 @@ async def noting(ring: KeyRing, quotas: Quotas | None = None) -> AsyncIterator[N
             await ring.note_used()
 
 
-async def _note(ring: KeyRing, quotas: Quotas | None) -> None:
+async def _note(ring: Ring, quotas: Quotas | None) -> None:
     for round in count(1):
         await asyncio.sleep(NOTES_EVERY)
         try:

@@ -12,14 +12,16 @@ from fieldworthy.core.base.micros import micros_text
 from fieldworthy.core.base.quantity import from_ticks
 from fieldworthy.core.meter.intake import SAME
 from fieldworthy.rest.admission import Caller, caller_of
-from fieldworthy.rest.answers import json_answer
+from fieldworthy.rest.answers import JSON, json_answer
 from fieldworthy.rest.batch import LINES_TYPES
 from fieldworthy.rest.body import JSON_TYPES, RawRoute, media_type
 from fieldworthy.rest.cursor import read_place, write_cursor
 from fieldworthy.rest.described import BODY, described, header_parameter, path_parameter, query_parameter, ref
+from fieldworthy.rest.forms import ACCEPT, CSV_CONTENT, PARQUET_CONTENT, VARIES, VARY, form_of
 from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, ONCE, Keeping, once, organisation_of
 from fieldworthy.rest.moments import read_moment
 from fieldworthy.rest.query import one_of, read_query, whole_number
+from fieldworthy.rest.tables import Tables, refuse_pages
 from fieldworthy.rest.unpack import unpacked
 from fieldworthy.usecases.aside_words import SAYS, WHY
 from fieldworthy.usecases.keep_readings import SET_ASIDE, Intake, keep_readings
@@ -32,7 +34,9 @@ from fieldworthy.usecases.setting_aside import Told
 from fieldworthy.usecases.settle_readings import Settlement, settle
 from fieldworthy.wire import readings_answers as answers
 from fieldworthy.wire import requests
+from fieldworthy.wire.parquet import PARQUET
 from fieldworthy.wire.readings import moment, read_readings
+from fieldworthy.wire.tables import CSV
 
 TAG = "readings"
 PATH = "/v1/readings"
@@ -46,7 +50,7 @@ _MEND_SHORTLY = "whoever has a key with the scope `read` finds it, and what is a
 _ENCODING = header_parameter("Content-Encoding", "`gzip` or `zstd` where the body is packed")
 
 
-def readings_router(keeping: Keeping) -> APIRouter:
+def readings_router(keeping: Keeping, tables: Tables) -> APIRouter:
     """The routes."""
     router = APIRouter(route_class=RawRoute)
 
@@ -173,11 +177,13 @@ def readings_router(keeping: Keeping) -> APIRouter:
             TAG,
             KeyScope.READ,
             "What is kept of a machine's meters",
-            "The newest first, as they were sent.",
-            answers.KeptReadingsPage,
+            "The newest first, as they were sent. `Accept` chooses a table of all of them in place of a page, the oldest first: see "
+            "`GET /v1/machines/{id}/readings.csv`.",
+            {JSON: {"schema": ref(answers.KeptReadingsPage.__name__)}, **CSV_CONTENT, **PARQUET_CONTENT},
             None,
-            ("machine.unknown", "request.does_not_fit"),
+            ("machine.unknown", "request.does_not_fit", "address.not_acceptable"),
             [
+                ACCEPT,
                 path_parameter("id", "the machine's id", _ID),
                 _LIMIT,
                 _AFTER,
@@ -186,15 +192,20 @@ def readings_router(keeping: Keeping) -> APIRouter:
                 query_parameter("to", "nothing from then on", _MOMENT),
                 query_parameter("as_of", "what was known at that moment; absent: all that is known", _MOMENT),
             ],
+            headers=VARY,
         ),
     )
     async def list_kept_readings(request: Request) -> Response:
+        form = form_of(request, (JSON, CSV, PARQUET))
         query = read_query(request, ("limit", "after", "meter", "from", "to", "as_of"))
+        if form != JSON:
+            refuse_pages(query, ("limit", "after", "as_of"))
+            return await tables.readings(request, form, query, request.path_params["id"])
         first, until, as_of = (read_moment(name, query[name]) if name in query else None for name in ("from", "to", "as_of"))
         asked = Asked(query.get("meter"), first, until, read_place(query, int, int), as_of)
         async with keeping.store.look(organisation_of(request)) as kept:
             page = await list_readings(kept, keeping.find, request.path_params["id"], asked, _limit(query))
-        return json_answer(_page(page))
+        return json_answer(_page(page), headers=VARIES)
 
     return router
 

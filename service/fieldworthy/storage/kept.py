@@ -10,6 +10,7 @@ from fieldworthy.storage.aside import SqlAside
 from fieldworthy.storage.deliveries import SqlDeliveries
 from fieldworthy.storage.entries import SqlEntries
 from fieldworthy.storage.events import SqlEvents
+from fieldworthy.storage.feeds import SqlFeeds
 from fieldworthy.storage.listeners import SqlListeners
 from fieldworthy.storage.machines import SqlMachines
 from fieldworthy.storage.moments import moment
@@ -75,6 +76,10 @@ class SqlKept:
     @cached_property
     def answers(self) -> SqlAnswers:
         return SqlAnswers(self.connection, self.organisation)
+
+    @cached_property
+    def feeds(self) -> SqlFeeds:
+        return SqlFeeds(self.connection, self.trail, self.organisation)
 
     async def moment(self) -> int:
         return await moment(self.connection, self._clock)

@@ -7,6 +7,7 @@ from sqlalchemy import BigInteger, String, bindparam, func, insert, or_, select,
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from fieldworthy.core.base.micros import micros_text
+from fieldworthy.storage.feeds import SqlFeeds
 from fieldworthy.storage.machines import chunks
 from fieldworthy.storage.moments import moment
 from fieldworthy.storage.tables import keys, organisations
@@ -21,6 +22,7 @@ class SqlKeys:
 
     def __init__(self, connection: AsyncConnection, clock: Clock | None, actor: Actor = ITSELF) -> None:
         self.trail = SqlTrail(connection, 0, actor, clock)  # each line goes to the organisation whose key it is
+        self.feeds = SqlFeeds(connection, self.trail)
         self._connection = connection
         self._clock = clock
 

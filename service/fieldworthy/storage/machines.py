@@ -152,6 +152,10 @@ class SqlMachines:
             query = query.where(machines.c.rulebook == rulebook)
         return [_machine(row) for row in await self._connection.execute(query)]
 
+    async def newest_known(self) -> int:
+        query = select(func.max(machines.c.known)).where(machines.c.organisation == self._organisation)
+        return int((await self._connection.execute(query)).scalar() or 0)
+
     async def close_ids(self, id: str, most: int) -> Sequence[str]:
         if NUL in id:
             return []

@@ -335,4 +335,29 @@ CREATE TABLE attempts (
 	CONSTRAINT fk_attempts_organisation FOREIGN KEY(organisation, event, listener) REFERENCES deliveries (organisation, event, listener)
 );
 
-insert into alembic_version (version_num) values ('0010');
+CREATE TABLE due_days (
+	organisation INTEGER NOT NULL, 
+	machine INTEGER NOT NULL, 
+	task VARCHAR(120) NOT NULL, 
+	day VARCHAR(10), 
+	sequence INTEGER NOT NULL, 
+	CONSTRAINT pk_due_days PRIMARY KEY (organisation, machine, task), 
+	CONSTRAINT fk_due_days_organisation_machine FOREIGN KEY(organisation, machine) REFERENCES machines (organisation, "key")
+);
+
+CREATE TABLE feeds (
+	id VARCHAR(12) NOT NULL, 
+	organisation INTEGER NOT NULL, 
+	name VARCHAR(120) NOT NULL, 
+	machine VARCHAR(120), 
+	site VARCHAR(120), 
+	digest BLOB NOT NULL, 
+	created BIGINT NOT NULL, 
+	revoked BIGINT, 
+	last_used BIGINT, 
+	CONSTRAINT pk_feeds PRIMARY KEY (id)
+);
+
+CREATE INDEX ix_feeds_organisation_created_id ON feeds (organisation, created, id);
+
+insert into alembic_version (version_num) values ('0011');

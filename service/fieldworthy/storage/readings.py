@@ -97,6 +97,22 @@ class SqlReadings:
                 found.append([PastReading(*row) for row in rows])
         return list(islice(merge(*found, key=lambda r: (r.at, r.meter), reverse=True), limit))
 
+    async def onward(self, meter: int, limit: int, first: int | None, until: int | None, as_of: int) -> Sequence[PastReading]:
+        found: list[Sequence[PastReading]] = []
+        for table in (readings, readings_withdrawn):
+            t = table.c
+            query = select(t.at, t.meter, t.value, t.unit, t.known).where(
+                t.organisation == self._organisation, t.meter == meter, t.known <= as_of
+            )
+            if first is not None:
+                query = query.where(t.at >= first)
+            if until is not None:
+                query = query.where(t.at < until)
+            if table is readings_withdrawn:
+                query = query.where(t.superseded > as_of)
+            found.append([PastReading(*row) for row in await self._connection.execute(query.order_by(t.at).limit(limit))])
+        return list(islice(merge(*found, key=lambda r: r.at), limit))
+
     async def replacements(self, machines: Collection[int]) -> Mapping[int, Sequence[str]]:
         found: dict[int, list[str]] = {}
         for machine, body in await self._bulk.replacements(list(machines), WITHDRAWN) if machines else ():

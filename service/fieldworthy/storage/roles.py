@@ -15,6 +15,7 @@ _FEWER = {
     "rulebook_versions": "select, insert",
     "organisations": "select, insert",
     "keys": "select, insert, update",
+    "feeds": "select, insert, update",
     "events": "select, insert, delete",
     "attempts": "select, insert, delete",
 }

@@ -1,15 +1,16 @@
 """Standings that are kept ready, in the database. It filters and orders them; what they are was decided before."""
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import AsyncIterator, Collection, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
 from sqlalchemy import ColumnElement, Select, and_, case, delete, func, insert, or_, select, true, tuple_, union_all
 from sqlalchemy.ext.asyncio import AsyncConnection
 
+from fieldworthy.storage.due_days import note_days
 from fieldworthy.storage.events import SqlEvents
 from fieldworthy.storage.machines import chunks
-from fieldworthy.storage.tables import computed, entries, machines, meters, readings, readings_withdrawn, standings
+from fieldworthy.storage.tables import computed, due_days, entries, machines, meters, readings, readings_withdrawn, standings
 from fieldworthy.storage.tables import rulebook_versions as versions
 from fieldworthy.usecases.announce import Made, announce
 from fieldworthy.usecases.kept import Machine
@@ -18,7 +19,7 @@ from fieldworthy.usecases.kept_standings import FITNESS, URGENCY, Computed, Plac
 _EVERYTHING = Scope()
 _COMPUTED = [computed.c[name] for name in Computed.__dataclass_fields__]
 _MACHINE = [machines.c[name] for name in Machine._fields]
-_ROW = [standings.c[name] for name in Row.__dataclass_fields__]
+_ROW = [standings.c[name] for name in Row.__dataclass_fields__ if name != "day"]  # which due_days keeps
 _ORDER = (standings.c.urgency, standings.c.rank, standings.c.machine_id, standings.c.task)
 _ROWS_AT_ONCE = 500
 
@@ -96,6 +97,7 @@ class SqlStandings:
             await self._connection.execute(insert(standings), part)
         if newer:
             await self._connection.execute(insert(computed), [self._values(one, _COMPUTED) for one, _ in newer])
+            await note_days(self._connection, self._organisation, newer)
         return len(newer)
 
     async def page(self, wanted: Wanted, after: Place | None, limit: int) -> Sequence[Row]:
@@ -118,6 +120,25 @@ class SqlStandings:
         query = self._with_computed(machines.c.id, *_COMPUTED).where(computed.c.problem.is_not(None), *_in_scope(scope))
         rows = await self._connection.execute(query.order_by(machines.c.id).limit(most))
         return [(row[0], Computed(*row[1:])) for row in rows]
+
+    async def computed_of(self, scope: Scope) -> Sequence[tuple[Machine, Computed]]:
+        query = self._with_computed(*_MACHINE, *_COMPUTED).where(computed.c.machine.is_not(None), *_in_scope(scope))
+        rows = await self._connection.execute(query.order_by(machines.c.id))
+        return [(Machine(*row[: len(_MACHINE)]), Computed(*row[len(_MACHINE) :])) for row in rows]
+
+    async def dated(self, scope: Scope, most: int) -> AsyncIterator[Sequence[tuple[Row, int]]]:
+        d = due_days.c
+        same = and_(d.organisation == self._organisation, d.machine == standings.c.machine, d.task == standings.c.task)
+        query = select(*_ROW, d.day, d.sequence).select_from(standings.join(due_days, same)).where(d.day.is_not(None))
+        query = query.where(*self._wanted(Wanted(scope))).order_by(d.day, standings.c.machine_id, standings.c.task).limit(most)
+        rows = await self._connection.stream(query)
+        async for some in rows.partitions(_ROWS_AT_ONCE):
+            yield [(Row(*row[:-1]), row[-1]) for row in some]
+
+    async def rows(self, wanted: Wanted) -> AsyncIterator[Sequence[Row]]:
+        found = await self._connection.stream(select(*_ROW).where(*self._wanted(wanted)).order_by(*_ORDER))
+        async for some in found.partitions(_ROWS_AT_ONCE):
+            yield [Row(*row) for row in some]
 
     def _values(self, one: Computed | Row, columns: Sequence[Any]) -> dict[str, Any]:
         return {"organisation": self._organisation, **{column.name: getattr(one, column.name) for column in columns}}

@@ -29,7 +29,7 @@ from fieldworthy.storage.columns import of_organisation as _organisation
 
 __all__ = ["attempts", "deliveries", "events", "listeners", "metadata"]  # beside those that are defined here
 
-REVISION = "0010"  # of the newest step in migrations/, which a test holds it to
+REVISION = "0011"  # of the newest step in migrations/, which a test holds it to
 
 _ROOM = {"fillfactor": "50"}  # rows that change with every post of readings: room beside them spares their indexes the change
 
@@ -240,6 +240,32 @@ standings = Table(
         "skill",
         "due_on",
     ),
+)
+
+due_days = Table(  # on which day a calendar shows each task, and how often that has moved; what moved once is never forgotten
+    "due_days",
+    metadata,
+    _organisation(),
+    Column("machine", Integer, primary_key=True, autoincrement=False),
+    Column("task", String(120), primary_key=True),
+    Column("day", String(10)),  # null: on none
+    Column("sequence", Integer, nullable=False),  # 0, 1, ...: as iCalendar counts the revisions of an event
+    _of_machine(),
+)
+
+feeds = Table(  # links to a calendar that need no key; found by the public part of a link's token
+    "feeds",
+    metadata,
+    Column("id", String(12), primary_key=True),
+    Column("organisation", Integer, nullable=False),
+    Column("name", String(120), nullable=False),
+    Column("machine", String(120)),  # the caller's own id of it
+    Column("site", String(120)),  # neither of them: the whole fleet
+    Column("digest", LargeBinary, nullable=False),  # SHA-256 of the secret, 32 bytes
+    Column("created", BigInteger, nullable=False),
+    Column("revoked", BigInteger),
+    Column("last_used", BigInteger),
+    Index(None, "organisation", "created", "id"),
 )
 
 answers = Table(  # to requests that carried an `Idempotency-Key`

@@ -57,7 +57,8 @@ class Compute:
         until = min((_until(read, answer, moment), *silence))
         assert found.version is not None  # a kept machine is answered from a published one
         book = found.book
-        rows = [self._row(machine, found, task) for task in answer.answered.answer.to_json()["tasks"]]
+        today = answer.answered.answer.machine.history.today.isoformat()
+        rows = [self._row(machine, found, task, today) for task in answer.answered.answer.to_json()["tasks"]]
         overdue, due, unknown, upcoming, clear = (sum(row.urgency == i for row in rows) for i in range(len(URGENCY)))
         told = answer.answered.answer.fitness.to_json()
         because = self._writing.write(told["because"])
@@ -79,7 +80,7 @@ class Compute:
         silent = {meter: last[meter] for meter, then in since.items() if then <= moment}
         return Watch(read.machine, True, silent, self._silent_days), [then for then in since.values() if then > moment]
 
-    def _row(self, machine: Machine, found: Found, task: Any) -> Row:
+    def _row(self, machine: Machine, found: Found, task: Any, today: str) -> Row:
         text = task if isinstance(task, str) else self._writing.write(task)
         told: Mapping[str, Any] = json.loads(task) if isinstance(task, str) else task
         expected = told["expected"]
@@ -93,6 +94,7 @@ class Compute:
             found.book.tasks[told["task"]].skill,
             told["due_at"]["date"] or (expected["date"] if expected else None),
             text,
+            calendar_day(told, today),
         )
 
     def _refused(self, read: Read, moment: int, told: Any) -> Made:
@@ -104,6 +106,22 @@ class Compute:
         else:
             name, number, digest = read.told.document["rulebook"].partition("@")[0][:80], 0, ""
         return Made(Computed(machine.key, moment, machine.known, read.as_of, until, name, number, digest, problem))
+
+
+def calendar_day(told: Mapping[str, Any], today: str) -> str | None:
+    """
+    On which day a calendar shows a task; None: on none. told: its standing, as answered; today: of the machine's site.
+
+    What is due or overdue stands on today until it is done, for on a day that is past nobody would see it; what is to come stands on the
+    day on which its due point is expected, else on its due date. Of what is not known no day is made up.
+    """
+    if told["standing"] in ("due", "overdue"):
+        return today
+    if told["standing"] == "unknown":
+        return None
+    expected = told["expected"]
+    day: str | None = expected["date"] if expected else told["due_at"]["date"]
+    return day
 
 
 def _until(read: Read, answer: KeptDue, moment: int) -> int:

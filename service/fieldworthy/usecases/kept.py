@@ -21,6 +21,7 @@ from fieldworthy.usecases.quotas import QuotaStore
 if TYPE_CHECKING:  # each of these rooms is described beside the deeds that use it
     from fieldworthy.usecases.deliveries import Deliveries
     from fieldworthy.usecases.events import Events
+    from fieldworthy.usecases.feeds import Feeds
     from fieldworthy.usecases.kept_answers import Answers
     from fieldworthy.usecases.kept_readings import Aside, Readings
     from fieldworthy.usecases.kept_standings import Standings
@@ -112,6 +113,9 @@ class Machines(Protocol):
     async def page(self, after: str | None, limit: int, site: str | None = None, rulebook: str | None = None) -> Sequence[Machine]:
         """In the order of their ids, from behind `after` on. rulebook: the reference exactly as the machine names it."""
 
+    async def newest_known(self) -> int:
+        """The `known` of the newest change of any of them, which may be a little ahead of the clock; 0 where there is none."""
+
     async def close_ids(self, id: str, most: int) -> Sequence[str]:
         """Some ids to suggest in place of `id`; those that share its beginning first."""
 
@@ -196,6 +200,9 @@ class Kept(Protocol):
 
     @property
     def answers(self) -> "Answers": ...
+
+    @property
+    def feeds(self) -> "Feeds": ...
 
     @property
     def events(self) -> "Events": ...

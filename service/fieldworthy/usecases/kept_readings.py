@@ -77,6 +77,9 @@ class Readings(Protocol):
     ) -> Sequence[PastReading]:
         """The newest first, from before (`at`, meter) on. first: nothing earlier; until: nothing from then on; as_of: as in `series`."""
 
+    async def onward(self, meter: int, limit: int, first: int | None, until: int | None, as_of: int) -> Sequence[PastReading]:
+        """Of one meter, the oldest first; as of a moment. first: nothing earlier; until: nothing from then on."""
+
     async def replacements(self, machines: Collection[int]) -> Mapping[int, Sequence[str]]:
         """The bodies of the meter replacements that stand, by the machine's key."""
 

@@ -1,6 +1,6 @@
 """Standings that are kept ready, as the use cases see them: results, filtered and ordered, and nothing decided."""
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import AsyncIterator, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
@@ -25,6 +25,7 @@ class Row:
     One task's standing.
 
     urgency: the place in URGENCY; rank: the share used, below zero; due_on: the due date, else the expected one; body: JSON, as answered.
+    day: on which a calendar shows it; None: on none, or it was not asked for.
     """
 
     machine: int
@@ -36,6 +37,7 @@ class Row:
     skill: str | None
     due_on: str | None
     body: str
+    day: str | None = None
 
     @property
     def place(self) -> Place:
@@ -148,3 +150,12 @@ class Standings(Protocol):
 
     async def problems(self, scope: Scope, most: int) -> Sequence[tuple[str, Computed]]:
         """Machines that have a problem in place of standings, by id, at most so many."""
+
+    async def computed_of(self, scope: Scope) -> Sequence[tuple[Machine, Computed]]:
+        """What was computed of each machine of a scope, by id; without those of which nothing was."""
+
+    def dated(self, scope: Scope, most: int) -> AsyncIterator[Sequence[tuple[Row, int]]]:
+        """Those that a calendar shows, by day, machine and task, a few at a time; with each, how often its day has moved."""
+
+    def rows(self, wanted: Wanted) -> AsyncIterator[Sequence[Row]]:
+        """All pages of `page`, of one state of everything, a few at a time."""

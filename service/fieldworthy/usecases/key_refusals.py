@@ -121,12 +121,12 @@ class Throttled(Refusal):
 
 
 class QuotaExceeded(Throttled):
-    """The key has made as many requests in its window of time as it may."""
+    """The key, or the link, has made as many requests in its window of time as it may."""
 
     code, title = "quota.exceeded", "the key has used up its quota"
 
     def __init__(self, quota: Quota, wait: int) -> None:
-        detail = f"this key may make {quota.requests:,} requests in {quota.seconds:,} s, over all replicas, and has made them"
+        detail = f"this {quota.of} may make {quota.requests:,} requests in {quota.seconds:,} s, over all replicas, and has made them"
         remedy = f"wait {wait:,} s, as `Retry-After` says; one request may hold many questions or readings"
         super().__init__(quota, wait, detail, remedy)
 

@@ -20,16 +20,19 @@ from collections.abc import Collection, Mapping, Sequence
 from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 from fieldworthy.usecases.audit import KEY, Actor
+
+if TYPE_CHECKING:  # described beside the deeds that use it
+    from fieldworthy.usecases.feeds import Feeds
 
 PREFIX = "fw_"
 SECRET_BYTES = 32
 ID_BYTES = 8
 _ID_CHARACTERS = 12  # of the 13 that 8 bytes give: 60 bits
 
-_KEY = re.compile(rb"fw_([a-z2-7]{12})_([A-Za-z0-9_-]{43})([0-9a-f]{8})\Z")
+_KEY = re.compile(rb"([a-z]{2,3}_)([a-z2-7]{12})_([A-Za-z0-9_-]{43})([0-9a-f]{8})\Z")
 KEY_PATTERN = "fw_[a-z2-7]{12}_[A-Za-z0-9_-]{43}[0-9a-f]{8}"
 """For whoever scans files for secrets."""
 
@@ -49,7 +52,8 @@ SAYS: Mapping[KeyScope, str] = {
     KeyScope.POST_READINGS: "post what the meters showed",
     KeyScope.RECORD_WORK: "tell what was done, seen and found, open and close work, settle readings that were set aside",
     KeyScope.WRITE_RULEBOOKS: "put drafts and publish rulebooks",
-    KeyScope.ADMINISTER: "keep machines: which there are, and whose rules they are kept by; read who changed what",
+    KeyScope.ADMINISTER: "keep machines: which there are, and whose rules they are kept by; make and revoke links to calendars; "
+    "read who changed what",
 }
 """Each scope in words."""
 
@@ -107,32 +111,42 @@ class Presented:
     id: str
     digest: bytes
 
-    def is_of(self, key: Key | None) -> bool:
-        """Whether it is that key. Takes as long whether there is none, or its secret is another."""
+    def is_of(self, key: "HasSecret | None") -> bool:
+        """Whether it is that key, or link. Takes as long whether there is none, or its secret is another."""
         kept = _NOBODYS if key is None else key.digest
         same = hmac.compare_digest(self.digest, kept)
         return same and key is not None and key.id == self.id
 
 
+class HasSecret(Protocol):
+    """What is kept of whatever has a secret: its public id, and the SHA-256 of the secret."""
+
+    @property
+    def id(self) -> str: ...
+
+    @property
+    def digest(self) -> bytes: ...
+
+
 _NOBODYS = hashlib.sha256(b"no key has this digest, for no secret is as long as this sentence").digest()
 
 
-def new_key_text(random: bytes) -> tuple[str, Presented]:
+def new_key_text(random: bytes, prefix: str = PREFIX) -> tuple[str, Presented]:
     """A new key's text, to be shown once, and what is kept of it. random: ID_BYTES and SECRET_BYTES of `secrets.token_bytes`."""
     if len(random) != ID_BYTES + SECRET_BYTES:
         raise ValueError("so many random bytes make no key")
     id = b32encode(random[:ID_BYTES]).decode("ascii").lower()[:_ID_CHARACTERS]
     secret = urlsafe_b64encode(random[ID_BYTES:]).rstrip(b"=")
-    text = f"{PREFIX}{id}_{secret.decode('ascii')}"
+    text = f"{prefix}{id}_{secret.decode('ascii')}"
     return f"{text}{_check(text.encode('ascii')).decode('ascii')}", Presented(id, hashlib.sha256(secret).digest())
 
 
-def read_key_text(text: bytes) -> Presented | None:
+def read_key_text(text: bytes, prefix: str = PREFIX) -> Presented | None:
     """What a text says that should be a key; None where it is none: another form, cut, or mistyped."""
     found = _KEY.match(text)
-    if found is None or _check(text[:-8]) != found[3]:
+    if found is None or found[1] != prefix.encode() or _check(text[:-8]) != found[4]:
         return None
-    return Presented(found[1].decode("ascii"), hashlib.sha256(found[2]).digest())
+    return Presented(found[2].decode("ascii"), hashlib.sha256(found[3]).digest())
 
 
 def _check(text: bytes) -> bytes:
@@ -174,6 +188,10 @@ class Keys(Protocol):
 
     async def add_organisation(self, name: str, at: int) -> Organisation:
         """A new one. The first one owns what was kept while there were no keys."""
+
+    @property
+    def feeds(self) -> "Feeds":
+        """Links to calendars, of all organisations."""
 
     async def moment(self) -> int:
         """Now, by the clock that the store goes by."""

@@ -23,11 +23,12 @@ DRIFT = 1 / 1000
 
 @dataclass(frozen=True, slots=True)
 class Quota:
-    """So many requests in so many s, under a name that answers call it by."""
+    """So many requests in so many s, under a name that answers call it by. of: what asks, as messages call it."""
 
     requests: int
     seconds: int
     name: str = "requests"
+    of: str = "key"
 
 
 USUAL = Quota(MAX_REQUESTS, MAX_REQUESTS_SECONDS)

@@ -16,6 +16,7 @@
     ├── NotFound 404
     │   ├── KeyUnknown               key.unknown
     │   ├── OrganisationUnknown      organisation.unknown
+    │   ├── FeedUnknown              feed.unknown        (usecases.feed_refusals)
     │   ├── RulebookUnknown          rulebook.unknown
     │   ├── VersionUnknown           rulebook.version_unknown
     │   ├── DraftUnknown             rulebook.draft_unknown
@@ -39,6 +40,7 @@
     │   ├── StepBegun                work.step_begun
     │   ├── AsideSettled             set_aside.settled
     │   ├── AsideUnacceptable        set_aside.unacceptable
+    │   ├── TooManyFeeds             feed.too_many       (usecases.feed_refusals)
     │   └── RequestInFlight          request.in_flight
     ├── TooLarge 413                 request.too_large
     └── DoesNotFit 422

@@ -1,14 +1,15 @@
 """What looks like a secret is not said again: neither in an answer, where a message repeats what was sent, nor in a log.
 
-By its form: keys of this service, signed tokens (JWT), secrets of web hooks, whatever follows `Bearer`, passwords in addresses.
+By its form: keys of this service, tokens of its links to calendars, signed tokens (JWT), secrets of web hooks, whatever follows `Bearer`,
+passwords in addresses.
 """
 
 import re
 from collections.abc import Iterable
 
-_HINTS = ("fw_", "eyJ", "whs", "earer", "://", ":~1~1")
+_HINTS = ("fw_", "fwf_", "eyJ", "whs", "earer", "://", ":~1~1")
 _FORMS: tuple[tuple[re.Pattern[str], str], ...] = (
-    (re.compile(r"fw_([a-z2-7]{12})_[A-Za-z0-9_-]+"), r"fw_\1_…"),  # its id is public: it says which key to revoke
+    (re.compile(r"(fwf?)_([a-z2-7]{12})_[A-Za-z0-9_-]+"), r"\1_\2_…"),  # its id is public: it says which key to revoke
     (re.compile(r"eyJ[A-Za-z0-9_-]{5,}\.[A-Za-z0-9_-]+(?:\.[A-Za-z0-9_-]*)*"), "eyJ…"),  # RFC 7519: begins with `{"`
     (re.compile(r"whs(ec|k)_[A-Za-z0-9+/=_-]+"), r"whs\1_…"),
     (re.compile(r"(?i)\b(bearer +)(?=[^\s\"'`]*\d)[A-Za-z0-9._~+/=-]{16,}"), r"\1…"),  # a digit: words of a sentence have none

@@ -33,6 +33,7 @@ from fieldworthy.client.shapes.asked import (
     WorkingConditionIn,
 )
 from fieldworthy.client.shapes.audit import AuditLine, AuditPage, WhoChanged
+from fieldworthy.client.shapes.calendars import FeedItem, FeedMade, FeedsPage
 from fieldworthy.client.shapes.evaluated import (
     Assumed,
     BlockedBy,
@@ -146,6 +147,7 @@ from fieldworthy.client.shapes.told import (
     DoneItems,
     EvidenceItem,
     EvidenceItems,
+    FeedIn,
     FoundItem,
     FoundItems,
     KeptClearanceIn,
@@ -239,6 +241,10 @@ __all__ = [
     "ExpressionAnswer",
     "ExpressionIn",
     "FactInput",
+    "FeedIn",
+    "FeedItem",
+    "FeedMade",
+    "FeedsPage",
     "Finding",
     "Fit",
     "FitCounts",

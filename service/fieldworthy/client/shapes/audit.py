@@ -27,6 +27,7 @@ class AuditLine(TypedDict):
         "done",
         "draft",
         "evidence",
+        "feed",
         "found",
         "key",
         "listener",

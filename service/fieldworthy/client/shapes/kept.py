@@ -193,6 +193,47 @@ class AsideTold(TypedDict):
     mend: str
 
 
+class ReadElement(TypedDict):
+    """Which element, or which counter (`spn 247`), was taken as a reading of which meter."""
+
+    element: str
+    machine: str
+    meter: str
+    at: str
+
+
+class NotRead(TypedDict):
+    """An element or counter that is there and is no reading. machine: its id, else what it was called; null where it was called nothing."""
+
+    element: str
+    machine: str | None
+    why: Literal[
+        "no-value",
+        "no-time",
+        "two-times",
+        "time-without-offset",
+        "time-unreadable",
+        "no-unit",
+        "no-identity",
+        "machine-ambiguous",
+        "error",
+        "not-available",
+        "reserved",
+    ]
+
+
+class TelematicsAnswer(TypedDict):
+    """What became of each reading, what each was read from (in the same order), and what was left out."""
+
+    kept: int
+    same: int
+    set_aside: int
+    readings: list[Literal["kept", "same", "set-aside"]]
+    aside: list[AsideTold]
+    read: list[ReadElement]
+    left_out: list[NotRead]
+
+
 class ReadingsAnswer(TypedDict):
     """What became of each reading, in the order in which they were sent. `same`: that value is kept for that moment already."""
 
@@ -287,47 +328,6 @@ class KeptReadingsPage(TypedDict):
     next: str | None
     as_of: str
     thinned_before: str | None
-
-
-class ReadElement(TypedDict):
-    """Which element, or which counter (`spn 247`), was taken as a reading of which meter."""
-
-    element: str
-    machine: str
-    meter: str
-    at: str
-
-
-class NotRead(TypedDict):
-    """An element or counter that is there and is no reading. machine: its id, else what it was called; null where it was called nothing."""
-
-    element: str
-    machine: str | None
-    why: Literal[
-        "no-value",
-        "no-time",
-        "two-times",
-        "time-without-offset",
-        "time-unreadable",
-        "no-unit",
-        "no-identity",
-        "machine-ambiguous",
-        "error",
-        "not-available",
-        "reserved",
-    ]
-
-
-class TelematicsAnswer(TypedDict):
-    """What became of each reading, what each was read from (in the same order), and what was left out."""
-
-    kept: int
-    same: int
-    set_aside: int
-    readings: list[Literal["kept", "same", "set-aside"]]
-    aside: list[AsideTold]
-    read: list[ReadElement]
-    left_out: list[NotRead]
 
 
 class NotUsed(TypedDict):

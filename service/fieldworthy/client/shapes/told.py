@@ -170,48 +170,6 @@ class ReplacedMeterItems(TypedDict):
     items: list[ReplacedMeterItem]
 
 
-class SentReadingIn(TypedDict):
-    """What a meter's dial showed at a time."""
-
-    machine: str
-    meter: str
-    value: float
-    unit: NotRequired[str]
-    at: str | datetime
-
-
-class ReadingsIn(TypedDict):
-    """Many readings."""
-
-    readings: list[SentReadingIn]
-
-
-class ReadAsIn(TypedDict):
-    """What the dial showed in truth."""
-
-    value: float
-    unit: NotRequired[str]
-
-
-class NewDialIn(TypedDict):
-    """The meter was replaced: when, what the old dial showed last and the new one first, in the meter's own unit."""
-
-    at: str | datetime
-    old_value: float
-    new_value: float
-
-
-AcceptIn = TypedDict("AcceptIn", {"by": str, "why": str, "as": NotRequired[ReadAsIn], "replaced_meter": NotRequired[NewDialIn]})
-AcceptIn.__doc__ = "Who accepts a reading that was set aside, and why; as what, where not as it was sent."
-
-
-class DismissIn(TypedDict):
-    """Who dismisses a reading that was set aside, and why."""
-
-    by: str
-    why: str
-
-
 class CounterIn(TypedDict):
     """One counter. Exactly one of `spn` and `ddi`, and exactly one of `raw` and `bytes`."""
 
@@ -296,3 +254,53 @@ class TakenOffIn(TypedDict):
 
     fact: str
     by: str
+
+
+class SentReadingIn(TypedDict):
+    """What a meter's dial showed at a time."""
+
+    machine: str
+    meter: str
+    value: float
+    unit: NotRequired[str]
+    at: str | datetime
+
+
+class ReadingsIn(TypedDict):
+    """Many readings."""
+
+    readings: list[SentReadingIn]
+
+
+class ReadAsIn(TypedDict):
+    """What the dial showed in truth."""
+
+    value: float
+    unit: NotRequired[str]
+
+
+class NewDialIn(TypedDict):
+    """The meter was replaced: when, what the old dial showed last and the new one first, in the meter's own unit."""
+
+    at: str | datetime
+    old_value: float
+    new_value: float
+
+
+AcceptIn = TypedDict("AcceptIn", {"by": str, "why": str, "as": NotRequired[ReadAsIn], "replaced_meter": NotRequired[NewDialIn]})
+AcceptIn.__doc__ = "Who accepts a reading that was set aside, and why; as what, where not as it was sent."
+
+
+class DismissIn(TypedDict):
+    """Who dismisses a reading that was set aside, and why."""
+
+    by: str
+    why: str
+
+
+class FeedIn(TypedDict):
+    """A link to a calendar: of a machine, or of a site; of neither: of the whole fleet."""
+
+    machine: NotRequired[str]
+    site: NotRequired[str]
+    name: NotRequired[str]
