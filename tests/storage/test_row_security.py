@@ -32,7 +32,14 @@ OF_NOBODY = {"quotas"}
 
 SECURED = [table for table in metadata.sorted_tables if table.name not in OF_NOBODY]
 COLUMN = {table.name: "id" if table.name == "organisations" else "organisation" for table in SECURED}
-NEVER_CHANGED = {"audit": (), "rulebook_versions": (), "organisations": (), "keys": ("update",)}
+NEVER_CHANGED = {
+    "audit": (),
+    "rulebook_versions": (),
+    "organisations": (),
+    "keys": ("update",),
+    "events": ("delete",),
+    "attempts": ("delete",),
+}
 """What the role may do beside reading and adding, where it is not all."""
 
 

@@ -152,9 +152,8 @@ def _write_ahead(cursor: Any, lock: int) -> None:
 
 class SqlStore:
     """
-    Implements `usecases.ports.Shelves`, `usecases.kept.KeepStore`, `usecases.keys.KeyStore`, `usecases.quotas.QuotaStore`: one
-    transaction a block, committed at its end, undone when it raises. As a `Store` it is the shelf of the organisation that there is
-    without keys.
+    Implements `usecases.kept.WholeStore`, one transaction a block, committed at its end, undone when it raises. As a `Store` it is the
+    shelf of the organisation that there is without keys.
 
     clock: gives the moments that are noted with what is kept; None: the database's own clock on PostgreSQL, this machine's on SQLite.
     wait: seconds that a writer waits for the others of this process (on SQLite, where one writes at a time).
@@ -191,7 +190,7 @@ class SqlStore:
                 await connection.execute(text("select pg_advisory_xact_lock(:lock)"), {"lock": KEEP_LOCK})
             beside = _kept(connection, organisation, self._clock, actor)
             yield _rulebooks(connection, organisation, self._clock is None, beside)
-            await beside.trail.write()
+            await beside.finish()
 
     @asynccontextmanager
     async def look(self, organisation: int, as_of: int | None = None) -> AsyncIterator[Kept]:
@@ -223,7 +222,14 @@ class SqlStore:
         async with self._keeping(organisation) as connection:
             kept = _kept(connection, organisation, self._clock, actor)
             yield kept
-            await kept.trail.write()
+            await kept.finish()
+
+    @asynccontextmanager
+    async def dispatch(self, organisation: int, actor: Actor = ITSELF) -> AsyncIterator[Kept]:
+        """Implements `usecases.deliveries.AlertStore`."""
+        async with self._begun(organisation) as connection:
+            yield (kept := _kept(connection, organisation, self._clock, actor))
+            await kept.finish()
 
     @asynccontextmanager
     async def thin(self, organisation: int, actor: Actor = ITSELF) -> AsyncIterator["Thinning"]:
@@ -233,7 +239,7 @@ class SqlStore:
         async with self._keeping(organisation) as connection:
             kept = _kept(connection, organisation, self._clock, actor)
             yield SqlThinning(kept)
-            await kept.trail.write()
+            await kept.finish()
 
     @asynccontextmanager
     async def _keeping(self, organisation: int) -> AsyncIterator[AsyncConnection]:

@@ -6,7 +6,10 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 
 from fieldworthy.storage.answers import SqlAnswers
 from fieldworthy.storage.aside import SqlAside
+from fieldworthy.storage.deliveries import SqlDeliveries
 from fieldworthy.storage.entries import SqlEntries
+from fieldworthy.storage.events import SqlEvents
+from fieldworthy.storage.listeners import SqlListeners
 from fieldworthy.storage.machines import SqlMachines
 from fieldworthy.storage.moments import moment
 from fieldworthy.storage.readings import SqlReadings
@@ -20,7 +23,7 @@ from fieldworthy.usecases.ports import Clock
 class SqlKept:
     """
     Implements `usecases.kept.Kept`. clock: for SQLite, and for tests that turn it; None: the database's own. actor: who changes what is
-    changed; each room notes it by itself, and whoever ends the transaction has the trail written before.
+    changed; each room notes it by itself, and whoever ends the transaction has it finished before.
     """
 
     def __init__(self, connection: AsyncConnection, organisation: int, clock: Clock | None, actor: Actor = ITSELF) -> None:
@@ -54,8 +57,25 @@ class SqlKept:
         return SqlStandings(self.connection, self.organisation)
 
     @cached_property
+    def events(self) -> SqlEvents:
+        return SqlEvents(self.connection, self.organisation)
+
+    @cached_property
+    def listeners(self) -> SqlListeners:
+        return SqlListeners(self.connection, self.organisation, self.trail)
+
+    @cached_property
+    def deliveries(self) -> SqlDeliveries:
+        return SqlDeliveries(self.connection, self.organisation, self.events, self.listeners)
+
+    @cached_property
     def answers(self) -> SqlAnswers:
         return SqlAnswers(self.connection, self.organisation)
 
     async def moment(self) -> int:
         return await moment(self.connection, self._clock)
+
+    async def finish(self) -> None:
+        """Writes what was gathered: the events, and last of all the trail. Nothing may be asked of this transaction afterwards."""
+        await self.events.write()
+        await self.trail.write()

@@ -141,7 +141,7 @@ CREATE TABLE computed (
 	due INTEGER NOT NULL, 
 	unknown INTEGER NOT NULL, 
 	upcoming INTEGER NOT NULL, 
-	clear INTEGER NOT NULL, fit VARCHAR(10), fit_because TEXT, 
+	clear INTEGER NOT NULL, fit VARCHAR(10), fit_because TEXT, announced TEXT, 
 	CONSTRAINT pk_computed PRIMARY KEY (organisation, machine), 
 	CONSTRAINT fk_computed_organisation_machine FOREIGN KEY(organisation, machine) REFERENCES machines (organisation, "key")
 );
@@ -249,4 +249,90 @@ CREATE TABLE quotas (
 	CONSTRAINT pk_quotas PRIMARY KEY (asker)
 );
 
-insert into alembic_version (version_num) values ('0009');
+CREATE TABLE events (
+	organisation INTEGER NOT NULL, 
+	n BIGINT NOT NULL, 
+	id VARCHAR(40) NOT NULL, 
+	source TEXT NOT NULL, 
+	at BIGINT NOT NULL, 
+	type VARCHAR(60) NOT NULL, 
+	subject TEXT NOT NULL, 
+	machine INTEGER, 
+	machine_id VARCHAR(120), 
+	site VARCHAR(120), 
+	task VARCHAR(120), 
+	kind VARCHAR(20), 
+	standing VARCHAR(20), 
+	body TEXT NOT NULL, 
+	CONSTRAINT pk_events PRIMARY KEY (organisation, n), 
+	CONSTRAINT fk_events_organisation FOREIGN KEY(organisation, machine) REFERENCES machines (organisation, "key"), 
+	CONSTRAINT uq_events_organisation UNIQUE (organisation, id)
+);
+
+CREATE INDEX ix_events_organisation_at ON events (organisation, at);
+
+CREATE INDEX ix_events_organisation_machine_id_n ON events (organisation, machine_id, n);
+
+CREATE TABLE listeners (
+	organisation INTEGER NOT NULL, 
+	"key" INTEGER NOT NULL, 
+	id VARCHAR(40) NOT NULL, 
+	revision INTEGER NOT NULL, 
+	name VARCHAR(120) NOT NULL, 
+	document TEXT NOT NULL, 
+	secret TEXT NOT NULL, 
+	secret_before TEXT, 
+	secret_before_until BIGINT, 
+	state VARCHAR(20) NOT NULL, 
+	failing BIGINT, 
+	hold BIGINT, 
+	made_at BIGINT NOT NULL, 
+	changed_at BIGINT NOT NULL, 
+	CONSTRAINT pk_listeners PRIMARY KEY (organisation, "key"), 
+	CONSTRAINT uq_listeners_organisation UNIQUE (organisation, id)
+);
+
+CREATE TABLE deliveries (
+	organisation INTEGER NOT NULL, 
+	event BIGINT NOT NULL, 
+	listener INTEGER NOT NULL, 
+	at BIGINT NOT NULL, 
+	machine INTEGER, 
+	lane SMALLINT NOT NULL, 
+	state VARCHAR(20) NOT NULL, 
+	due BIGINT NOT NULL, 
+	tries INTEGER NOT NULL, 
+	hurried INTEGER NOT NULL, 
+	digest VARCHAR(40), 
+	lease BIGINT, 
+	owner VARCHAR(60), 
+	last_at BIGINT, 
+	last_status INTEGER, 
+	last_trouble TEXT, 
+	CONSTRAINT pk_deliveries PRIMARY KEY (organisation, event, listener), 
+	CONSTRAINT fk_deliveries_event FOREIGN KEY(organisation, event) REFERENCES events (organisation, n), 
+	CONSTRAINT fk_deliveries_listener FOREIGN KEY(organisation, listener) REFERENCES listeners (organisation, "key")
+);
+
+CREATE INDEX ix_deliveries_listener ON deliveries (organisation, listener, event);
+
+CREATE INDEX ix_deliveries_due ON deliveries (organisation, due, event) WHERE state = 'waiting';
+
+CREATE INDEX ix_deliveries_queue ON deliveries (organisation, listener, machine, lane, event) WHERE state = 'waiting';
+
+CREATE INDEX ix_deliveries_undelivered ON deliveries (organisation, event) WHERE state = 'undelivered';
+
+CREATE TABLE attempts (
+	organisation INTEGER NOT NULL, 
+	event BIGINT NOT NULL, 
+	listener INTEGER NOT NULL, 
+	n INTEGER NOT NULL, 
+	at BIGINT NOT NULL, 
+	ms INTEGER NOT NULL, 
+	status INTEGER, 
+	trouble TEXT, 
+	CONSTRAINT pk_attempts PRIMARY KEY (organisation, event, listener, n), 
+	CONSTRAINT fk_attempts_organisation FOREIGN KEY(organisation, event, listener) REFERENCES deliveries (organisation, event, listener)
+);
+
+insert into alembic_version (version_num) values ('0010');

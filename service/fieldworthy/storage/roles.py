@@ -15,6 +15,8 @@ _FEWER = {
     "rulebook_versions": "select, insert",
     "organisations": "select, insert",
     "keys": "select, insert, update",
+    "events": "select, insert, delete",
+    "attempts": "select, insert, delete",
 }
 _PARTITIONS = "select inhrelid::regclass::text from pg_inherits where inhparent = 'readings'::regclass order by 1"
 

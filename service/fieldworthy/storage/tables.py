@@ -1,78 +1,37 @@
-"""The tables. Changed only together with a step in migrations/; a test compares the two.
+"""The tables. Changed only together with a step in migrations/; a test compares the two. Those of what is told are in `alert_tables`.
 
 Each carries the organisation in its key: whose row it is. (Not that of keys, which tell whose request it is.) Organisation 1 is everybody's
 while there are no keys, and has no row of its own before the first key is made; so nothing refers to that table but keys.
 What is kept of machines counts time in microseconds since 1970, UTC: one integer, the same on both databases, quick to compare.
 """
 
-from datetime import UTC, datetime
-from typing import Any
-
 from sqlalchemy import (
     BigInteger,
     CheckConstraint,
     Column,
-    DateTime,
     Double,
     ForeignKey,
     ForeignKeyConstraint,
     Index,
     Integer,
     LargeBinary,
-    MetaData,
     SmallInteger,
     String,
     Table,
     Text,
     UniqueConstraint,
 )
-from sqlalchemy.engine import Dialect
-from sqlalchemy.types import TypeDecorator
 
-REVISION = "0009"  # of the newest step in migrations/, which a test holds it to
+from fieldworthy.storage.alert_tables import attempts, deliveries, events, listeners
+from fieldworthy.storage.columns import Instant, metadata
+from fieldworthy.storage.columns import of_machine as _of_machine
+from fieldworthy.storage.columns import of_organisation as _organisation
 
-metadata = MetaData(
-    naming_convention={
-        "ix": "ix_%(table_name)s_%(column_0_N_name)s",
-        "uq": "uq_%(table_name)s_%(column_0_N_name)s",
-        "ck": "ck_%(table_name)s_%(constraint_name)s",
-        "fk": "fk_%(table_name)s_%(column_0_N_name)s",
-        "pk": "pk_%(table_name)s",
-    }
-)
+__all__ = ["attempts", "deliveries", "events", "listeners", "metadata"]  # beside those that are defined here
 
-
-class Instant(TypeDecorator[datetime]):
-    """An aware time. PostgreSQL keeps the instant itself; SQLite, which knows no zone, keeps it as UTC."""
-
-    impl = DateTime(timezone=True)
-    cache_ok = True
-
-    def process_bind_param(self, value: datetime | None, dialect: Dialect) -> datetime | None:
-        if value is None:
-            return None
-        if value.tzinfo is None:
-            raise ValueError("a time without offset has no place in the store")
-        return value.astimezone(UTC)
-
-    def process_result_value(self, value: Any, dialect: Dialect) -> datetime | None:
-        if value is None:
-            return None
-        kept: datetime = value
-        return kept.replace(tzinfo=UTC) if kept.tzinfo is None else kept.astimezone(UTC)
-
+REVISION = "0010"  # of the newest step in migrations/, which a test holds it to
 
 _ROOM = {"fillfactor": "50"}  # rows that change with every post of readings: room beside them spares their indexes the change
-
-
-def _organisation() -> Column[int]:
-    """Whose row it is: the first column of every key."""
-    return Column("organisation", Integer, primary_key=True, autoincrement=False)
-
-
-def _of_machine() -> ForeignKeyConstraint:
-    return ForeignKeyConstraint(["organisation", "machine"], ["machines.organisation", "machines.key"])
-
 
 organisations = Table(
     "organisations",
@@ -251,6 +210,7 @@ computed = Table(  # when and from what a machine's standings were computed
     *(Column(standing, Integer, nullable=False) for standing in ("overdue", "due", "unknown", "upcoming", "clear")),  # how many there are
     Column("fit", String(10)),  # whether the machine may work: fit, unfit, unknown; null where there is a problem
     Column("fit_because", Text),  # JSON: the reasons
+    Column("announced", Text),  # JSON: what was told of the machine last; null: nothing was ever compared
     _of_machine(),
 )
 

@@ -17,7 +17,7 @@ READINGS = "readings"
 """The kind of thing that a whole post of readings is: one line of the trail."""
 
 NOTED = (
-    *("machine", READINGS, "set-aside", "retention", "restore", "draft", "version", "reader", "organisation", "key"),
+    *("machine", READINGS, "set-aside", "retention", "restore", "draft", "version", "reader", "organisation", "key", "listener"),
     *("done", "working-condition", "occurrence", "evidence", "found", "deferral", "meter-replacement", "work", "put-on"),
 )
 """The kinds of things that are told of: those of the second line as what is told of machines is called."""

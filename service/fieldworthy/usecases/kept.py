@@ -13,15 +13,18 @@ from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple, Protocol
 
-from fieldworthy.usecases.audit import Actor, Trail
+from fieldworthy.usecases.audit import ITSELF, Actor, Trail
 from fieldworthy.usecases.keys import KeyStore
 from fieldworthy.usecases.ports import Rulebooks, Shelves
 from fieldworthy.usecases.quotas import QuotaStore
 
 if TYPE_CHECKING:  # each of these rooms is described beside the deeds that use it
+    from fieldworthy.usecases.deliveries import Deliveries
+    from fieldworthy.usecases.events import Events
     from fieldworthy.usecases.kept_answers import Answers
     from fieldworthy.usecases.kept_readings import Aside, Readings
     from fieldworthy.usecases.kept_standings import Standings
+    from fieldworthy.usecases.listeners import Listeners
 
 HOME = 1
 """The organisation that everything belongs to while there are no keys; the first one that is given a key takes it over."""
@@ -196,6 +199,15 @@ class Kept(Protocol):
     def answers(self) -> "Answers": ...
 
     @property
+    def events(self) -> "Events": ...
+
+    @property
+    def listeners(self) -> "Listeners": ...
+
+    @property
+    def deliveries(self) -> "Deliveries": ...
+
+    @property
     def trail(self) -> Trail: ...
 
     async def moment(self) -> int:
@@ -210,6 +222,9 @@ class KeepStore(Protocol):
 
     def look(self, organisation: int, as_of: int | None = None) -> AbstractAsyncContextManager[Kept]:
         """as_of: a moment of which is asked: whatever is being kept by then is waited for, so that the answer never changes."""
+
+    def dispatch(self, organisation: int, actor: Actor = ITSELF) -> AbstractAsyncContextManager[Kept]:
+        """For a worker, over `events`, `listeners` and `deliveries` alone: it waits for nobody who keeps machines (but on SQLite)."""
 
     async def organisations(self) -> Sequence[int]:
         """Of which something may be kept."""

@@ -1,0 +1,108 @@
+"""Listeners in the database."""
+
+import json
+from collections.abc import Mapping, Sequence
+from secrets import token_hex
+from typing import Any
+
+from sqlalchemy import Row, func, insert, select, update
+from sqlalchemy.ext.asyncio import AsyncConnection
+
+from fieldworthy.storage.machines import NUL, lock_keys
+from fieldworthy.storage.tables import deliveries, listeners
+from fieldworthy.storage.trail import SqlTrail
+from fieldworthy.usecases.deliveries import DROPPED, UNDELIVERED, WAITING
+from fieldworthy.usecases.listeners import GONE, ON, PREFIX, REMOVED, Choice, Listener
+
+
+class SqlListeners:
+    """Implements `usecases.listeners.Listeners` inside one transaction, which it neither begins nor ends."""
+
+    def __init__(self, connection: AsyncConnection, organisation: int, trail: SqlTrail) -> None:
+        self._connection = connection
+        self._organisation = organisation
+        self._trail = trail
+        self._own = listeners.c.organisation == organisation
+        self._there = (self._own, listeners.c.state != REMOVED)
+
+    async def add(self, name: str, choice: Choice, secret: str, moment: int) -> Listener:
+        await lock_keys(self._connection, self._organisation)
+        query = select(func.coalesce(func.max(listeners.c.key), 0) + 1).where(self._own)
+        key = (await self._connection.execute(query)).scalar_one()
+        id = PREFIX + token_hex(12)
+        made = Listener(key, id, 1, name, choice, ON, secret, None, None, None, None, moment, moment)
+        values = {column: getattr(made, column) for column in Listener.__slots__ if column != "choice"}
+        document = {"document": _document(choice)}
+        await self._connection.execute(insert(listeners).values(organisation=self._organisation, **values, **document))
+        self._trail.note("listener", id, moment, None, _told(made))
+        return made
+
+    async def find(self, id: str, lock: bool = False) -> Listener | None:
+        if NUL in id:
+            return None
+        query = select(listeners).where(*self._there, listeners.c.id == id)
+        row = (await self._connection.execute(query.with_for_update() if lock else query)).first()
+        return None if row is None else listener_of(row)
+
+    async def by_key(self, keys: Sequence[int]) -> Mapping[int, Listener]:
+        rows = await self._connection.execute(select(listeners).where(self._own, listeners.c.key.in_(sorted(set(keys)))))
+        return {row.key: listener_of(row) for row in rows}
+
+    async def page(self, after: str | None, limit: int) -> Sequence[Listener]:
+        query = select(listeners).where(*self._there).order_by(listeners.c.id).limit(limit)
+        if after is not None:
+            query = query.where(listeners.c.id > after)
+        return [listener_of(row) for row in await self._connection.execute(query)]
+
+    async def count(self) -> int:
+        return int((await self._connection.execute(select(func.count()).select_from(listeners).where(*self._there))).scalar_one())
+
+    async def change(self, listener: Listener, name: str, choice: Choice, state: str, moment: int) -> Listener:
+        values: dict[str, Any] = {
+            "revision": listener.revision + 1,
+            "name": name,
+            "document": _document(choice),
+            "state": state,
+            "failing": None,
+            "hold": None,
+            "changed_at": moment,
+        }
+        if state == REMOVED:
+            values |= {"secret": "", "secret_before": None, "secret_before_until": None}
+        changed = await self._put(listener, values)
+        if state != ON:
+            d = deliveries.c
+            those = (d.organisation == self._organisation, d.listener == listener.key, d.state == WAITING)
+            left = UNDELIVERED if state == GONE else DROPPED
+            await self._connection.execute(update(deliveries).where(*those).values(state=left, lease=None, owner=None))
+        self._trail.note("listener", listener.id, moment, _told(listener), None if state == REMOVED else _told(changed))
+        return changed
+
+    async def rotate(self, listener: Listener, secret: str, until: int, moment: int) -> Listener:
+        values = {"secret": secret, "secret_before": listener.secret, "secret_before_until": until, "changed_at": moment}
+        changed = await self._put(listener, values)
+        self._trail.note("listener", listener.id, moment, _told(listener), {**_told(changed), "secret": "another"})
+        return changed
+
+    async def health(self, key: int, failing: int | None, hold: int | None) -> None:
+        await self._connection.execute(update(listeners).where(self._own, listeners.c.key == key).values(failing=failing, hold=hold))
+
+    async def _put(self, listener: Listener, values: dict[str, Any]) -> Listener:
+        this = (self._own, listeners.c.key == listener.key)
+        await self._connection.execute(update(listeners).where(*this).values(**values))
+        return listener_of((await self._connection.execute(select(listeners).where(*this))).one())
+
+
+def listener_of(row: Row[Any]) -> Listener:
+    values = dict(row._mapping)
+    choice = Choice.of(json.loads(values["document"]))
+    return Listener(choice=choice, **{name: values[name] for name in Listener.__slots__ if name != "choice"})
+
+
+def _document(choice: Choice) -> str:
+    return json.dumps(choice.to_json(), ensure_ascii=False, separators=(",", ":"))
+
+
+def _told(listener: Listener) -> dict[str, Any]:
+    """As the trail tells of it."""
+    return {"revision": listener.revision, "name": listener.name, "state": listener.state, **listener.choice.to_json()}
