@@ -4,7 +4,7 @@ from collections.abc import Collection, Sequence
 from secrets import token_hex
 from typing import Any
 
-from sqlalchemy import ColumnElement, Row, Select, and_, exists, func, insert, or_, select, tuple_, update
+from sqlalchemy import ColumnElement, Row, Select, and_, exists, func, insert, or_, select, true, tuple_, update
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from fieldworthy.storage.events import SqlEvents
@@ -44,9 +44,10 @@ class SqlDeliveries:
         self._listeners = of_listeners
         self._own = _D.organisation == organisation
 
-    async def claim(self, moment: int, lease: int, owner: str, most: int) -> Sequence[Claim]:
-        plain = await self._claim_plain(moment, lease, owner, most)
-        digests = await self._claim_digests(moment, lease, owner, most - len(plain))
+    async def claim(self, moment: int, lease: int, owner: str, most: int, but_not: Collection[int] = ()) -> Sequence[Claim]:
+        others = _D.listener.not_in(sorted(but_not)) if but_not else true()
+        plain = await self._claim_plain(moment, lease, owner, most, others)
+        digests = await self._claim_digests(moment, lease, owner, most - len(plain), others)
         rows = [*plain, *(row for group in digests for row in group)]
         told = await self._events.numbered([row.event for row in rows])
         whom = await self._listeners.by_key([row.listener for row in rows])
@@ -173,20 +174,20 @@ class SqlDeliveries:
         query = select(listeners.c.key).where(listeners.c.organisation == self._organisation, listeners.c.key == key)
         await self._connection.execute(query.with_for_update(key_share=True))
 
-    async def _claim_plain(self, moment: int, lease: int, owner: str, most: int) -> Sequence[Row[Any]]:
+    async def _claim_plain(self, moment: int, lease: int, owner: str, most: int, others: ColumnElement[bool]) -> Sequence[Row[Any]]:
         if most <= 0:
             return []
         query = self._free(moment, _D.event, _D.listener, _D.lane, _D.tries, _D.hurried, _D.digest)
-        query = query.where(_D.lane != int(Lane.DIGEST), ~_blocked()).order_by(_D.due, _D.event, _D.listener).limit(most)
+        query = query.where(_D.lane != int(Lane.DIGEST), ~_blocked(), others).order_by(_D.due, _D.event, _D.listener).limit(most)
         rows: Sequence[Row[Any]] = (await self._connection.execute(query.with_for_update(of=deliveries, skip_locked=True))).all()
         await self._take([(row.event, row.listener) for row in rows], {"lease": lease, "owner": owner})
         return rows
 
-    async def _claim_digests(self, moment: int, lease: int, owner: str, most: int) -> list[list[Row[Any]]]:
+    async def _claim_digests(self, moment: int, lease: int, owner: str, most: int, others: ColumnElement[bool]) -> list[list[Row[Any]]]:
         """Of each listener that has one due, the digest that failed before, or a new one of what there is."""
         if most <= 0:
             return []
-        due = self._free(moment, _D.listener).where(_D.lane == int(Lane.DIGEST)).distinct()
+        due = self._free(moment, _D.listener).where(_D.lane == int(Lane.DIGEST), others).distinct()
         whose = select(listeners.c.key).where(listeners.c.organisation == self._organisation, listeners.c.key.in_(due)).limit(most)
         locked = whose.order_by(listeners.c.key).with_for_update(skip_locked=True)
         found = []

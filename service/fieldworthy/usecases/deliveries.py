@@ -7,7 +7,7 @@ Order: for one listener, what is of one machine goes out by number, within its l
 same listener, machine and lane waits. What is of no machine, and what is sent again after it was given up, may pass others.
 """
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
@@ -127,11 +127,12 @@ class Deliveries(Protocol):
     `settle`, `hurry` and `again` lock the listener: who does several of them in one transaction goes in the order of listeners' keys.
     """
 
-    async def claim(self, moment: int, lease: int, owner: str, most: int) -> Sequence[Claim]:
+    async def claim(self, moment: int, lease: int, owner: str, most: int, but_not: Collection[int] = ()) -> Sequence[Claim]:
         """
         At most so many that are due, the longest due first, of listeners that are on and not on hold; they belong to `owner` until `lease`.
 
-        At most one digest a listener; a digest that failed comes again as it was. Others who claim at the same time get others.
+        but_not: keys of listeners whose turn it is not. At most one digest a listener; a digest that failed comes again as it was. Others
+        who claim at the same time get others.
         """
 
     async def next_due(self, moment: int) -> int | None:
