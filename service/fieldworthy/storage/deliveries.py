@@ -212,9 +212,9 @@ class SqlDeliveries:
             found.append(await self._again_read(keys))
         return found
 
-    async def _again_read(self, keys: Sequence[_Key]) -> list[Row[Any]]:
+    async def _again_read(self, keys: Sequence[_Key]) -> list[Any]:
         query = select(_D.event, _D.listener, _D.lane, _D.tries, _D.hurried, _D.digest).where(self._own, _among(keys)).order_by(_D.event)
-        return [row for row in await self._connection.execute(query)]  # noqa: C416  # a list of rows whatever they hold
+        return list((await self._connection.execute(query)).all())
 
     async def _take(self, keys: Sequence[_Key], values: dict[str, Any]) -> None:
         for chunk in chunks(keys, _CHUNK):
