@@ -35,6 +35,7 @@ from fieldworthy.rest.telematics import telematics_router
 from fieldworthy.rest.told import told_router
 from fieldworthy.rest.uses import AllUses
 from fieldworthy.rest.work import work_router
+from fieldworthy.usecases.find_rulebook import FindRulebooks
 from fieldworthy.usecases.kept import WholeStore
 from fieldworthy.usecases.key_ring import KeyRing
 from fieldworthy.usecases.limits import (
@@ -130,6 +131,13 @@ def make_app(
         app.add_middleware(Origins, named=origins)
     app.add_middleware(Headers)
     return app
+
+
+@asynccontextmanager
+async def freshening(store: WholeStore) -> AsyncIterator[None]:
+    """Keeps standings fresh as long as the block goes on, as a service does beside its requests."""
+    async with beside(refreshing(Recompute(store, FindRulebooks(store), writing()))):
+        yield
 
 
 def settle_memory() -> None:

@@ -14,8 +14,9 @@ import pytest
 from aiosmtpd.controller import Controller
 from aiosmtpd.smtp import AuthResult, LoginPassword
 
-from fieldworthy.alerting.mail import Mailer, MailServer, MailServerUnusable, read_mail_server
+from fieldworthy.alerting.mail import Mailer
 from fieldworthy.usecases.letters import is_mail_address, one_line
+from fieldworthy.usecases.mail_server import MailServer, MailServerUnusable, read_mail_server
 from fieldworthy.usecases.sending import Came, Letter
 from tests.alerting.certificates import certificate
 from tests.keep.service import BEGINNING
