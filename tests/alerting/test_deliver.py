@@ -15,7 +15,7 @@ from fieldworthy.usecases.kept import HOME
 from fieldworthy.usecases.listeners import GONE, ON
 from fieldworthy.usecases.retrying import Schedule
 from fieldworthy.usecases.signing import secret_text
-from tests.alerting.at_work import AtWork
+from tests.faults.alerts_at_work import AtWork
 from tests.faults.receiver import SLOW, Receiver, receiving
 
 

@@ -57,6 +57,7 @@ class Receiver:
     requests: int = 0
     sent: int = 0
     changed: asyncio.Event = field(default_factory=asyncio.Event)
+    came: asyncio.Event = field(default_factory=asyncio.Event)
     _server: asyncio.Server | None = None
     _open: dict[asyncio.Task[None], asyncio.StreamWriter] = field(default_factory=dict)
 
@@ -98,6 +99,12 @@ class Receiver:
         self.how = how
         await (self.stop() if how == AWAY else self.start())
 
+    async def asked(self, n: int) -> None:
+        """Waits until so many requests have come."""
+        while self.requests < n:
+            self.came.clear()
+            await self.came.wait()
+
     async def took(self, most: int, within: float) -> bool:
         """Waits until it has so many events, each counted once. Whether it did."""
         end = time.monotonic() + within
@@ -133,6 +140,7 @@ class Receiver:
         body = await reader.readexactly(int(headers.get("content-length", "0")))
         how = self.how
         self.requests += 1
+        self.came.set()
         if how == CUT:
             return
         if how == SLOW:

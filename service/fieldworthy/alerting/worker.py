@@ -57,11 +57,11 @@ async def tidying(tidy: Tidy, every: float = TIDIES_EVERY) -> None:
 
 @asynccontextmanager
 async def delivering(
-    deliver: Deliver, tidy: Tidy | None = None, within: float = FINISHES_WITHIN, every: float = LOOKS_EVERY
+    deliver: Deliver, tidy: Tidy | None = None, within: float = FINISHES_WITHIN, every: float = LOOKS_EVERY, rest: float = AFTER_TROUBLE
 ) -> AsyncIterator[None]:
     """Delivers beside whatever the block does; at its end what was begun is finished, or let go of."""
     stop = asyncio.Event()
-    going = [asyncio.create_task(rounds(deliver, stop, every))]
+    going = [asyncio.create_task(rounds(deliver, stop, every, rest))]
     cut_off = [] if tidy is None else [asyncio.create_task(tidying(tidy))]
     try:
         yield

@@ -77,6 +77,24 @@ class SqlDeliveries:
         found = (await self._connection.execute(select(coming, held))).one()
         return min((int(at) for at in found if at is not None), default=None)
 
+    async def right(self, moment: int, lease: int) -> int:
+        waits = (self._own, _D.state == WAITING)
+        # no event and no try is of a time to come: where it seems so, it was another clock
+        sign = select(_D.listener).where(*waits, _D.due > moment, or_(_D.at > moment, _D.last_at > moment)).distinct()
+        keys = (await self._connection.execute(sign)).scalars().all()
+        righted = 0
+        for key, listener in (await self._listeners.by_key(keys)).items():
+            await self._hold_listener(key)
+            plain = (_D.lane == int(Lane.ORDER), listener.choice.when(Lane.ORDER, moment))
+            for which, due in (plain, (_D.lane == int(Lane.URGENT), moment), (and_(_D.lane == int(Lane.DIGEST), _D.tries > 0), moment)):
+                put_off = update(deliveries).where(*waits, _D.listener == key, which, _D.due > due).values(due=due)
+                righted += (await self._connection.execute(put_off)).rowcount
+        held = update(deliveries).where(*waits, _D.lease > lease).values(lease=None, owner=None)
+        righted += (await self._connection.execute(held)).rowcount
+        those = (listeners.c.organisation == self._organisation, listeners.c.failing > moment)
+        await self._connection.execute(update(listeners).where(*those).values(failing=moment, hold=None))
+        return righted
+
     async def renew(self, claim: Claim, lease: int) -> bool:
         renewed = await self._connection.execute(update(deliveries).where(*self._still(claim)).values(lease=lease))
         return renewed.rowcount > 0

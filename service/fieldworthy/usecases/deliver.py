@@ -43,6 +43,7 @@ LEAST_PEACE, MOST_PEACE = 5.0, 300.0
 
 
 _CHANCE = SystemRandom()
+_SLACK = 60 * SECOND  # what workers of several releases may differ in, by how long they claim for
 
 Noted = Callable[[Claim, Outcome, str], None]
 
@@ -92,6 +93,7 @@ class Deliver:
         self._chance = chance
         self._noted = noted
         self._under_way: dict[asyncio.Task[None], _Begun] = {}
+        self._looked: dict[int, int] = {}  # of each organisation, the store's time of the last look
 
     @property
     def under_way(self) -> int:
@@ -131,8 +133,12 @@ class Deliver:
         busy = [key for key, n in each.items() if n >= self._pace.at_once_each]
         asked = time.monotonic()
         async with self._store.dispatch(organisation) as kept:
-            lease = await kept.moment() + round(self._pace.lease * SECOND)
-            claims = await kept.deliveries.claim(lease - round(self._pace.lease * SECOND), lease, self._owner, room, busy)
+            moment = await kept.moment()
+            lease = moment + round(self._pace.lease * SECOND)
+            if moment < self._looked.get(organisation, moment + 1):  # at the beginning, and after the clock was set back
+                await kept.deliveries.right(moment, lease + _SLACK)
+            self._looked[organisation] = moment
+            claims = await kept.deliveries.claim(moment, lease, self._owner, room, busy)
             mine = self._within_each(claims, each)
             await kept.deliveries.release([claim for claim in claims if claim not in mine])
         for claim in mine:

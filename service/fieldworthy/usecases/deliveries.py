@@ -141,6 +141,12 @@ class Deliveries(Protocol):
         a worker looks again at least whenever a lease may have ended.
         """
 
+    async def right(self, moment: int, lease: int) -> int:
+        """
+        After the clock was set back: of listeners that are to be told something of a time to come, what is put off is tried now (quiet
+        hours go by the new clock, and what waits for a digest still does), and a claim beyond `lease` is nobody's; how many.
+        """
+
     async def renew(self, claim: Claim, lease: int) -> bool:
         """Whether it still belongs to its owner; if so, it does until that moment."""
 

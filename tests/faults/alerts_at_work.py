@@ -22,7 +22,7 @@ from fieldworthy.usecases.sending import Outcome
 from fieldworthy.usecases.signing import secret_text
 from tests.faults.receiver import Receiver
 
-QUICK = Pace(
+QUICK = Pace(  # an hour of the usual schedule takes a second
     schedule=Schedule((0.0, 0.02, 0.05, 0.1, 0.2, 0.3, 0.5, 0.5, 0.5, 0.5)),
     lease=2.0,
     least_peace=0.02,
@@ -38,6 +38,7 @@ class AtWork:
     """A store with listeners and what its workers did. log: each attempt as (id, came to, state), in order."""
 
     store: SqlStore
+    pace: Pace = QUICK
     log: list[tuple[str, str, str]] = field(default_factory=list)
 
     async def machines(self, *ids: str) -> None:
@@ -81,10 +82,12 @@ class AtWork:
         """One that goes its rounds until the block ends."""
         outgoing = Outgoing(HERE, seconds)
         sender = Outward(outgoing, None, lambda: datetime.now(UTC))
-        deliver = Deliver(self.store, sender, owner, replace(QUICK, **pace), noted=self._note)
-        async with delivering(deliver, within=within, every=0.02):
-            yield deliver
-        await outgoing.close()
+        deliver = Deliver(self.store, sender, owner, replace(self.pace, **pace), noted=self._note)
+        try:
+            async with delivering(deliver, within=within, every=0.02, rest=0.1):
+                yield deliver
+        finally:
+            await outgoing.close()
 
     def _note(self, claim: Claim, outcome: Outcome, state: str) -> None:
         self.log.append((claim.id, outcome.came.value, state))
