@@ -35,6 +35,7 @@ from fieldworthy.rest.telematics import telematics_router
 from fieldworthy.rest.told import told_router
 from fieldworthy.rest.uses import AllUses
 from fieldworthy.rest.work import work_router
+from fieldworthy.usecases.announce import SILENT_DAYS
 from fieldworthy.usecases.find_rulebook import FindRulebooks
 from fieldworthy.usecases.kept import WholeStore
 from fieldworthy.usecases.key_ring import KeyRing
@@ -76,6 +77,7 @@ def make_app(
     tokens: TokenReader | None = None,
     origins: Collection[str] = (),
     longest: float = MAX_REQUEST_SECONDS,
+    silent_days: int = SILENT_DAYS,
 ) -> FastAPI:
     """
     The service as an ASGI app.
@@ -85,13 +87,13 @@ def make_app(
     max_states: of one procedure that a check explores. is_open: without keys, whoever asks from this machine may do all, as often as they
     like; any_host: from elsewhere too. quota: of each key, None for none. wrong_keys: that one address may send a minute, 0 for any number.
     tokens: what looks at tokens of an issuer outside; None where none are taken. origins: whose pages may ask from a browser. longest:
-    seconds of one request.
+    seconds of one request. silent_days: without a reading, after which a meter is told of as silent; 0: none is.
 
     Raises Undeclared where a route does not say which scope it needs.
     """
     uses = AllUses(store, clock, max_states)
-    keeping = Keeping(store, uses.find)
-    recompute = Recompute(store, uses.find, writing())
+    recompute = Recompute(store, uses.find, writing(), silent_days)
+    keeping = Keeping(store, uses.find, recompute.wanted)
     ring = KeyRing(store, clock)
     wrong = WrongKeys(wrong_keys) if wrong_keys else None
     known = None if tokens is None else TokenRing(tokens, store, clock)
@@ -134,9 +136,9 @@ def make_app(
 
 
 @asynccontextmanager
-async def freshening(store: WholeStore) -> AsyncIterator[None]:
+async def freshening(store: WholeStore, silent_days: int = SILENT_DAYS) -> AsyncIterator[None]:
     """Keeps standings fresh as long as the block goes on, as a service does beside its requests."""
-    async with beside(refreshing(Recompute(store, FindRulebooks(store), writing()))):
+    async with beside(refreshing(Recompute(store, FindRulebooks(store), writing(), silent_days))):
         yield
 
 

@@ -10,6 +10,7 @@ from typing import Literal, cast
 from urllib.parse import urlsplit
 
 from fieldworthy.usecases.alert_rules import MOST_SECONDS, USUAL_DAYS, USUAL_SECONDS, AlertRules
+from fieldworthy.usecases.announce import SILENT_DAYS
 from fieldworthy.usecases.database_limits import USUAL, DatabaseLimits
 from fieldworthy.usecases.limits import (
     MAX_AT_ONCE,
@@ -35,6 +36,7 @@ _MOST = 1_000_000_000
 _HOUR = 3600
 _DAY = 24 * _HOUR
 _MOST_KEY = 8_000
+_MOST_SILENT = 3660
 _MOST_WRONG_KEYS = 1_000_000
 _LONGEST_ORIGIN = 300
 _NO = frozenset({"", "0", "no", "false", "off"})
@@ -58,6 +60,7 @@ VARIABLES = (
     "FIELDWORTHY_MAX_REQUESTS",
     "FIELDWORTHY_MAX_REQUESTS_SECONDS",
     "FIELDWORTHY_MAX_WRONG_KEYS",
+    "FIELDWORTHY_SILENT_DAYS",
     "FIELDWORTHY_TOKEN_ISSUER",
     "FIELDWORTHY_TOKEN_AUDIENCE",
     "FIELDWORTHY_TOKEN_KEYS",
@@ -96,8 +99,8 @@ class Settings:
     """
     database_url: as written, without driver. database: usecases.database_limits. open_network: whether `--open` may listen beyond this
     machine. cors_origins: whose pages may ask (`rest.origins`). key: what the command line shows a service that it asks. max_*,
-    request_seconds: usecases.limits. quota: of each key, None for none; max_wrong_keys: 0 for any number. tokens: of an issuer outside,
-    None where none are taken. alerts: usecases.alert_rules.
+    request_seconds: usecases.limits. quota: of each key, None for none; max_wrong_keys: 0 for any number. silent_days: usecases.announce.
+    tokens: of an issuer outside, None where none are taken. alerts: usecases.alert_rules.
     """
 
     database_url: str = field(repr=False)  # it may hold a password
@@ -114,6 +117,7 @@ class Settings:
     request_seconds: int = MAX_REQUEST_SECONDS
     quota: Quota | None = USUAL_QUOTA
     max_wrong_keys: int = MAX_WRONG_KEYS
+    silent_days: int = SILENT_DAYS
     tokens: TokenSettings | None = None
     alerts: AlertRules = field(default_factory=AlertRules)
     database: DatabaseLimits = USUAL
@@ -137,6 +141,7 @@ def read_settings(environment: Mapping[str, str] | None = None) -> Settings:
         request_seconds=_seconds(given, "FIELDWORTHY_REQUEST_SECONDS", MAX_REQUEST_SECONDS),
         quota=_quota(given),
         max_wrong_keys=_limit(given, "FIELDWORTHY_MAX_WRONG_KEYS", MAX_WRONG_KEYS, least=0, most=_MOST_WRONG_KEYS),
+        silent_days=_limit(given, "FIELDWORTHY_SILENT_DAYS", SILENT_DAYS, least=0, most=_MOST_SILENT),
         tokens=_tokens(given),
         alerts=_alerts(given),
         database=DatabaseLimits(

@@ -11,6 +11,7 @@ import pytest
 from fieldworthy.core.base.micros import HOUR, micros_of, micros_text
 from fieldworthy.rest.fleet import writing
 from fieldworthy.storage.engine import SqlStore, open_engine
+from fieldworthy.usecases.announce import NOTHING_TOLD, Made
 from fieldworthy.usecases.asking import Finder
 from fieldworthy.usecases.database_limits import DatabaseLimits
 from fieldworthy.usecases.find_rulebook import FindRulebook, FindRulebooks, Found, RulebookSource
@@ -335,10 +336,10 @@ async def test_several_may_compute_at_once_and_the_newest_stays(fleet: Service) 
     assert item["remaining"]["meters"]["engine"]["value"] == -53
 
 
-def made(**changes: Any) -> tuple[Computed, list[Row]]:
+def made(**changes: Any) -> Made:
     usual = Computed(machine=1, at=100, known=50, as_of=50, until=10**18, rulebook="combine", version=2, digest="d")
     found = replace(usual, **changes)
-    return found, [Row(1, "c-1", "oil", 1, -1.0, "replace", None, None, json.dumps({"at": found.at, "known": found.known}))]
+    return Made(found, [Row(1, "c-1", "oil", 1, -1.0, "replace", None, None, json.dumps({"at": found.at, "known": found.known}))])
 
 
 OLDER = [
@@ -364,7 +365,7 @@ async def test_what_was_read_earlier_never_takes_the_place_of_what_was_read_late
         assert await kept.standings.put([made(**changes)]) == int(stays)
     async with service.store.look(HOME) as kept:
         there = await kept.standings.computed([1])
-    assert there[1][1] == (made(**changes) if stays else made())[0]
+    assert there[1][1] == replace((made(**changes) if stays else made()).computed, announced=NOTHING_TOLD)
 
 
 async def test_the_day_ends_where_the_machine_says_so(service: Service) -> None:

@@ -44,7 +44,7 @@ def run(settings: Settings) -> None:
             _log(sys.stderr, settings.log_level, passwords(settings.database_url))
             typer.echo("fieldworthy delivers; stop it with Ctrl-C", err=True)
             await warn_of_role(store)
-            async with freshening(store), working(store, settings.alerts):
+            async with freshening(store, settings.silent_days), working(store, settings.alerts):
                 await stop.wait()
         finally:
             await store.close()

@@ -1,5 +1,6 @@
 """What the routes over the store share: whose request it is, and work that is done once however often it is asked for."""
 
+import asyncio
 import hashlib
 import re
 from collections.abc import Awaitable, Callable
@@ -30,10 +31,14 @@ _KEPT_HEADERS = ("content-type", "etag", "location")
 
 @dataclass(frozen=True, slots=True)
 class Keeping:
-    """What the routes over the store ask. in_flight: keys of this process that are worked on."""
+    """
+    What the routes over the store ask. kept: set when something was, so that standings are computed soon. in_flight: keys of this process
+    that are worked on.
+    """
 
     store: KeepStore
     find: FindRulebooks
+    kept: asyncio.Event = field(default_factory=asyncio.Event)
     in_flight: set[tuple[int, str]] = field(default_factory=set)
 
 
@@ -57,7 +62,9 @@ async def once(
     organisation, key, actor = organisation_of(request), _key(request), replace(caller_of(request).actor, by=by)
     if key is None:
         async with keeping.store.keep(organisation, actor) as kept:
-            return await work(kept)
+            answer = await work(kept)
+        keeping.kept.set()
+        return answer
     mine = (organisation, key)
     if mine in keeping.in_flight:
         raise RequestInFlight
@@ -82,6 +89,7 @@ async def _once(
         answer = await work(kept)
         headers = {name: answer.headers[name] for name in _KEPT_HEADERS if name in answer.headers}
         await kept.answers.put(key, KeptAnswer(fingerprint, answer.status_code, headers, bytes(answer.body)), await kept.moment())
+    keeping.kept.set()
     return answer
 
 

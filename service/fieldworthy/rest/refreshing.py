@@ -10,6 +10,9 @@ from fieldworthy.usecases.standings import Recompute
 LOOKS_EVERY = 5.0
 """Seconds between two looks for what is stale, where no request asks for one."""
 
+AT_LEAST = 1.0
+"""Seconds between two looks however much is kept: a machine that is heard of all the time is not computed with every reading."""
+
 AFTER_TROUBLE = 10.0
 """Seconds of rest where it failed: the database may be away."""
 
@@ -20,7 +23,8 @@ async def refreshing(recompute: Recompute) -> None:
         try:
             recompute.wanted.clear()
             await recompute.everywhere()
-            rest = LOOKS_EVERY
+            await asyncio.sleep(AT_LEAST)
+            rest = LOOKS_EVERY - AT_LEAST
         except Exception:  # whatever it was, requests are still answered, and say what is stale
             structlog.get_logger().exception("standings could not be computed anew")
             rest = AFTER_TROUBLE

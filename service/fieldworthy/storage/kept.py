@@ -54,7 +54,7 @@ class SqlKept:
 
     @cached_property
     def standings(self) -> SqlStandings:
-        return SqlStandings(self.connection, self.organisation)
+        return SqlStandings(self.connection, self.organisation, self.events)
 
     @cached_property
     def events(self) -> SqlEvents:

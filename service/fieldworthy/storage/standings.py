@@ -1,14 +1,17 @@
 """Standings that are kept ready, in the database. It filters and orders them; what they are was decided before."""
 
 from collections.abc import Collection, Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from sqlalchemy import ColumnElement, Select, and_, case, delete, func, insert, or_, select, true, tuple_, union_all
 from sqlalchemy.ext.asyncio import AsyncConnection
 
+from fieldworthy.storage.events import SqlEvents
 from fieldworthy.storage.machines import chunks
 from fieldworthy.storage.tables import computed, entries, machines, meters, readings, readings_withdrawn, standings
 from fieldworthy.storage.tables import rulebook_versions as versions
+from fieldworthy.usecases.announce import Made, announce
 from fieldworthy.usecases.kept import Machine
 from fieldworthy.usecases.kept_standings import FITNESS, URGENCY, Computed, Place, Row, Scope, Summary, Wanted
 
@@ -23,8 +26,9 @@ _ROWS_AT_ONCE = 500
 class SqlStandings:
     """Implements `usecases.kept_standings.Standings` inside one transaction, which it neither begins nor ends."""
 
-    def __init__(self, connection: AsyncConnection, organisation: int) -> None:
+    def __init__(self, connection: AsyncConnection, organisation: int, of_events: SqlEvents) -> None:
         self._connection = connection
+        self._events = of_events
         self._organisation = organisation
         self._own = standings.c.organisation == organisation
         self._own_computed = computed.c.organisation == organisation
@@ -74,9 +78,15 @@ class SqlStandings:
                 found[row[0]] = Machine(*row[: len(_MACHINE)]), Computed(*row[len(_MACHINE) :])
         return found
 
-    async def put(self, made: Sequence[tuple[Computed, Sequence[Row]]]) -> int:
-        there = await self.computed([one.machine for one, _ in made])
-        newer = [(one, rows) for one, rows in made if one.machine not in there or _is_newer(one, there[one.machine][1])]
+    async def put(self, made: Sequence[Made]) -> int:
+        there = {key: one for key, (_, one) in (await self.computed([each.computed.machine for each in made])).items()}
+        newer: list[tuple[Computed, Sequence[Row]]] = []
+        for each in made:
+            before = there.get(each.computed.machine)
+            if before is None or _is_newer(each.computed, before):
+                announced, events = announce(before, each)
+                self._events.add(events)
+                newer.append((replace(each.computed, announced=announced), each.rows))
         keys = [one.machine for one, _ in newer]
         for chunk in chunks(keys):
             await self._connection.execute(delete(standings).where(self._own, standings.c.machine.in_(chunk)))

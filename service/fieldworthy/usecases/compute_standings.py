@@ -8,6 +8,7 @@ from typing import Any
 
 from fieldworthy.core.answer.turns import turns
 from fieldworthy.core.base.micros import AHEAD, DAY, at_micros, micros_of, micros_text
+from fieldworthy.usecases.announce import SILENT_DAYS, Made, Watch, silent_since
 from fieldworthy.usecases.ask_kept_due import KeptDue, Read, answer_kept, find_for
 from fieldworthy.usecases.asking import Finder
 from fieldworthy.usecases.find_rulebook import Found
@@ -16,6 +17,7 @@ from fieldworthy.usecases.kept_standings import URGENCY, Computed, Row
 from fieldworthy.usecases.old_history import Days
 from fieldworthy.usecases.ports import StoreUnavailable, Version
 from fieldworthy.usecases.refusals import Refusal
+from fieldworthy.usecases.seasons import in_season
 
 _CONDITION = "working-condition"
 _URGENT = {word: i for i, word in enumerate(URGENCY)}
@@ -33,23 +35,26 @@ class Writing:
 class Compute:
     """The standings of one machine, by the same functions as every answer."""
 
-    def __init__(self, find: Finder, writing: Writing) -> None:
+    def __init__(self, find: Finder, writing: Writing, silent_days: int = SILENT_DAYS) -> None:
+        """silent_days: without a reading, after which a meter is silent; 0: none is."""
         self._find = find
         self._writing = writing
+        self._silent_days = silent_days
 
-    async def __call__(self, read: Read, moment: int) -> tuple[Computed, Sequence[Row]]:
+    async def __call__(self, read: Read, moment: int) -> Made:
         """As they are at a moment, by what was read. A question that is refused, or fails, is a problem in their place."""
         try:
             found = await find_for(self._find, read)
             answer = answer_kept(read, found, micros_text(moment), embed=_same)
         except Refusal as refusal:
-            return self._refused(read, moment, self._writing.tell(refusal)), ()
+            return self._refused(read, moment, self._writing.tell(refusal))
         except StoreUnavailable:
             raise
         except Exception as fault:  # of one machine: all the others are answered
-            return self._refused(read, moment, self._writing.failed(fault)), ()
+            return self._refused(read, moment, self._writing.failed(fault))
         machine = read.machine
-        until = _until(read, answer, moment)
+        watch, silence = self._watch(read, answer, moment)
+        until = min((_until(read, answer, moment), *silence))
         assert found.version is not None  # a kept machine is answered from a published one
         book = found.book
         rows = [self._row(machine, found, task) for task in answer.answered.answer.to_json()["tasks"]]
@@ -57,9 +62,22 @@ class Compute:
         told = answer.answered.answer.fitness.to_json()
         because = self._writing.write(told["because"])
         computed = Computed(machine.key, moment, machine.known, read.as_of, until, book.name, found.version, book.digest)
-        return replace(
+        computed = replace(
             computed, overdue=overdue, due=due, unknown=unknown, upcoming=upcoming, clear=clear, fit=told["fit"], fit_because=because
-        ), rows
+        )
+        return Made(computed, rows, watch)
+
+    def _watch(self, read: Read, answer: KeptDue, moment: int) -> tuple[Watch, Sequence[int]]:
+        """What is told of beside the standings, and when meters that are heard of now would be silent."""
+        history = answer.answered.answer.machine.history
+        season = in_season(history.seasons, history.today)
+        if not season.runs or not self._silent_days:
+            return Watch(read.machine, season.runs), ()
+        begun = None if season.since is None else micros_of(history.start_of(season.since))
+        last = {meter: points[-1][0] for meter, points in read.told.readings.items() if points and meter in history.vocabulary.meters}
+        since = {meter: silent_since(at, begun, self._silent_days) for meter, at in last.items()}
+        silent = {meter: last[meter] for meter, then in since.items() if then <= moment}
+        return Watch(read.machine, True, silent, self._silent_days), [then for then in since.values() if then > moment]
 
     def _row(self, machine: Machine, found: Found, task: Any) -> Row:
         text = task if isinstance(task, str) else self._writing.write(task)
@@ -77,7 +95,7 @@ class Compute:
             text,
         )
 
-    def _refused(self, read: Read, moment: int, told: Any) -> Computed:
+    def _refused(self, read: Read, moment: int, told: Any) -> Made:
         """Of a machine whose question is refused there are no standings: what is wrong with it is kept in their place, for a day."""
         version, machine = read.version, read.machine
         problem, until = self._writing.write(told), min((moment + DAY, *(at for at in _told_for_later(read, moment) if at > moment)))
@@ -85,7 +103,7 @@ class Compute:
             name, number, digest = version.name, version.version, version.digest
         else:
             name, number, digest = read.told.document["rulebook"].partition("@")[0][:80], 0, ""
-        return Computed(machine.key, moment, machine.known, read.as_of, until, name, number, digest, problem)
+        return Made(Computed(machine.key, moment, machine.known, read.as_of, until, name, number, digest, problem))
 
 
 def _until(read: Read, answer: KeptDue, moment: int) -> int:

@@ -21,6 +21,7 @@ TASK = "fieldworthy.task."
 DONE = "fieldworthy.task.done"
 DEFERRAL_USED = "fieldworthy.deferral.used"
 UNFIT, FIT = "fieldworthy.machine.unfit", "fieldworthy.machine.fit"
+FITNESS_UNKNOWN = "fieldworthy.machine.fitness_unknown"
 SILENT = "fieldworthy.meter.silent"
 SET_ASIDE = "fieldworthy.readings.set_aside"
 PUBLISHED = "fieldworthy.rulebook.published"
@@ -28,7 +29,7 @@ TEST = "fieldworthy.listener.test"
 
 TYPES = (
     *(f"{TASK}{standing}" for standing in ("upcoming", "due", "overdue", "unknown", "clear")),
-    *(DONE, DEFERRAL_USED, UNFIT, FIT, SILENT, SET_ASIDE, PUBLISHED, TEST),
+    *(DONE, DEFERRAL_USED, UNFIT, FIT, FITNESS_UNKNOWN, SILENT, SET_ASIDE, PUBLISHED, TEST),
 )
 """All that there are. A listener chooses among them (but the test, which goes only to the one that is tested)."""
 

@@ -40,7 +40,8 @@ class AskFleetAsOf:
             async with self._store.look(organisation) as kept:
                 reads = await read_kept(kept, machines[i : i + AT_ONCE], as_of, back=True)
             for read in reads:
-                computed, rows = await compute(read, as_of)
+                each = await compute(read, as_of)
+                computed, rows = each.computed, each.rows
                 if _by_rulebook(computed, wanted.scope):
                     made.append((replace(read.machine, site=read.told.document.get("site")), computed, rows))
                     thinned = max(thinned, read.thinned or as_of)

@@ -18,6 +18,7 @@ from fieldworthy.usecases.aside_words import UNKNOWN_MACHINE, UNKNOWN_METER, unk
 from fieldworthy.usecases.find_rulebook import FindWithin
 from fieldworthy.usecases.kept import Kept, Machine, next_known
 from fieldworthy.usecases.kept_readings import DISMISSED, Meter, OfMeter, Point, Row, Span
+from fieldworthy.usecases.news import tell_set_aside
 from fieldworthy.usecases.sent_readings import Called, SentReadings, distinct
 from fieldworthy.usecases.setting_aside import SettingAside, Told, aside_key, unit_name
 
@@ -102,7 +103,9 @@ async def keep_locked(
         await _write(kept, fresh, sent, known)
     for i in told.places():
         outcomes[i] = SET_ASIDE
-    await told.keep(kept)
+    waiting = await told.keep(kept)
+    if waiting:
+        await tell_set_aside(kept, find, locked, waiting, now)
     fits = {key for i, key in before.waiting.items() if outcomes[i] != SET_ASIDE}
     await kept.aside.settle_meanwhile(fits, now if known is None else known)
     return Intake(outcomes, sorted(told.told, key=lambda t: t.index))

@@ -13,6 +13,7 @@ from fieldworthy.usecases.find_rulebook import FindWithin, Found
 from fieldworthy.usecases.judge_again import judge_again
 from fieldworthy.usecases.keep_machines import known_machine, refuse_twice, written
 from fieldworthy.usecases.kept import MOST_ABOUT, WITHDRAWN, Entry, Kept, Machine, next_known
+from fieldworthy.usecases.news import told_of
 from fieldworthy.usecases.noted_meters import NOTING, check_noted
 from fieldworthy.usecases.old_history import Days
 from fieldworthy.usecases.only_if import ALWAYS, OnlyIf, tag_of
@@ -103,6 +104,7 @@ class KeepTold:
             gone = [*await _twins(kept, machine, kind, corrected, known, made), *(withdrawn(entry, known) for entry in accepted)]
             await kept.entries.put(machine.key, [*made.values(), *gone])
             await kept.machines.touch([machine], known)
+            kept.events.add(told_of(machine, [entry for id, entry in made.items() if id not in there], found, checking.moment))
             if kind.entry == REPLACEMENT:
                 meters = {entry.about for entry in (*made.values(), *(there[id] for id in made if id in there))}
                 await judge_again(kept, self._find, machine, meters, known)

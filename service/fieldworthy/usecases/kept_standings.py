@@ -2,9 +2,12 @@
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 from fieldworthy.usecases.kept import Machine
+
+if TYPE_CHECKING:  # which is made of what stands here
+    from fieldworthy.usecases.announce import Made
 
 URGENCY = ("overdue", "due", "unknown", "upcoming", "clear")
 """Standings in the order in which a fleet's are listed."""
@@ -46,7 +49,7 @@ class Computed:
 
     at: the moment; known: the machine's own of then; as_of: of all that went in; until: when they may change by themselves;
     version: 0 where no rulebook was found; problem: JSON, why there are no standings; overdue to clear: how many of each there are.
-    fit: one of FITNESS, fit_because: JSON, its reasons; None where there is a problem.
+    fit: one of FITNESS, fit_because: JSON, its reasons; None where there is a problem. announced: see `announce`; the store fills it.
     """
 
     machine: int
@@ -65,6 +68,7 @@ class Computed:
     clear: int = 0
     fit: str | None = None
     fit_because: str | None = None
+    announced: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,9 +129,10 @@ class Standings(Protocol):
     async def computed(self, machines: Collection[int]) -> Mapping[int, tuple[Machine, Computed]]:
         """What was computed of these, and whose it is, by key."""
 
-    async def put(self, made: Sequence[tuple[Computed, Sequence[Row]]]) -> int:
+    async def put(self, made: "Sequence[Made]") -> int:
         """
-        Keeps what was computed in place of what was there, unless that was computed from something newer; how many were kept.
+        Keeps what was computed in place of what was there, unless that was computed from something newer; how many were kept. What differs
+        from what was told of a machine last is told with it (`announce.announce`).
 
         The machines must be locked: several may compute the same at the same time, and the last one to write may have read first.
         """

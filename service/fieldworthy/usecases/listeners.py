@@ -8,7 +8,7 @@ from typing import Any, Protocol
 from zoneinfo import ZoneInfo
 
 from fieldworthy.core.base.micros import at_micros, micros_of
-from fieldworthy.usecases.events import TEST, UNFIT, NewEvent
+from fieldworthy.usecases.events import FITNESS_UNKNOWN, TEST, UNFIT, NewEvent
 
 PREFIX = "lst_"
 """Of a listener's id; 24 hex digits follow."""
@@ -44,7 +44,7 @@ class Choice:
     timezone: str = "UTC"
     quiet: tuple[time, time] | None = None
     digest: time | None = None
-    urgent: tuple[str, ...] = (UNFIT,)
+    urgent: tuple[str, ...] = (UNFIT, FITNESS_UNKNOWN)
 
     def wants(self, event: NewEvent) -> bool:
         """Whether an event is among what was chosen."""

@@ -3,11 +3,13 @@
 import json
 from datetime import datetime, timedelta
 
+from fieldworthy.core.base.micros import micros_of
 from fieldworthy.core.rulebook.digest import canonical
 from fieldworthy.core.rulebook.model import CheckedRulebook
 from fieldworthy.usecases.audit import ITSELF, Actor
 from fieldworthy.usecases.check_draft import CheckDraft, Checked
 from fieldworthy.usecases.keep_drafts import ReadDraft
+from fieldworthy.usecases.news import published as told_published
 from fieldworthy.usecases.own_units import refuse_other_units
 from fieldworthy.usecases.ports import Clock, Published, Store, Version
 from fieldworthy.usecases.refusals import DraftChanged, NameDiffers, RulebookHasErrors
@@ -49,6 +51,8 @@ class Publish:
                 at = max(at, newest.published_at + timedelta(microseconds=1))
             published = published_of(checked.book, newest.version + 1 if newest else 1, draft.text, draft.media_type, at)
             await kept.add(published)
+            if kept.beside is not None:
+                kept.beside.events.add([told_published(published, micros_of(at))])
         return published, checked
 
 

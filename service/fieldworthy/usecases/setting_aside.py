@@ -80,12 +80,13 @@ class SettingAside:
     def places(self) -> Iterable[int]:
         return chain((told.index for told in self.told), self._left)
 
-    async def keep(self, kept: Kept) -> None:
-        """Keeps what waits, and tells of what was dismissed or accepted as something else that it was."""
+    async def keep(self, kept: Kept) -> Sequence[SetAside]:
+        """Keeps what waits, and tells of what was dismissed or accepted as something else that it was. Gives what waits from now on."""
         if not self._rows:
-            return
+            return ()
         before = {row.key: row for row in await kept.aside.among(self._rows)}
-        await kept.aside.add(row for key, row in self._rows.items() if key not in before)
+        new = [row for key, row in self._rows.items() if key not in before]
+        await kept.aside.add(new)
         stand = await _as_accepted(kept, [row for row in before.values() if row.settled_as == ACCEPTED])
         instead: dict[str, tuple[str, Words]] = {}
         again: list[tuple[SetAside, int | None]] = []
@@ -102,6 +103,7 @@ class SettingAside:
         await kept.aside.wait_again(again)
         if instead:
             self.told = [_said_of(told, instead.get(told.key)) for told in self.told]
+        return [*new, *(row for row, settled in again if settled is not None)]
 
 
 def _said_of(told: Told, instead: tuple[str, Words] | None) -> Told:

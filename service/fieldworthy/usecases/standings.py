@@ -9,6 +9,7 @@ from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 
+from fieldworthy.usecases.announce import SILENT_DAYS
 from fieldworthy.usecases.ask_kept_due import read_kept
 from fieldworthy.usecases.asking import Finders
 from fieldworthy.usecases.audit import ITSELF
@@ -32,12 +33,14 @@ _EVERYTHING = Scope()
 class Recompute:
     """Computes standings that are stale. Several processes may do so at the same time; within one, one after the other."""
 
-    def __init__(self, store: KeepStore, find: Finders, writing: Writing) -> None:
+    def __init__(self, store: KeepStore, find: Finders, writing: Writing, silent_days: int = SILENT_DAYS) -> None:
+        """silent_days: without a reading, after which a meter is silent; 0: none is."""
         self._store = store
         self._find = find
         self._writing = writing
+        self._silent_days = silent_days
         self._one_at_a_time = asyncio.Lock()
-        self.wanted = asyncio.Event()  # set where a request saw more than it could compute itself
+        self.wanted = asyncio.Event()  # set where something was kept, or a request saw more than it could compute itself
 
     async def __call__(self, organisation: int, most: int, scope: Scope = _EVERYTHING) -> int:
         """At most so many machines, in short transactions; how many there were."""
@@ -61,7 +64,7 @@ class Recompute:
             moment = await kept.moment()
             machines = await kept.machines.by_key(await kept.standings.stale(moment, most, scope))
             reads = await read_kept(kept, machines.values())
-        compute = Compute(self._find.of(organisation), self._writing)
+        compute = Compute(self._find.of(organisation), self._writing, self._silent_days)
         made = []
         for read in reads:
             made.append(await compute(read, moment))

@@ -18,6 +18,7 @@ from fieldworthy.usecases.as_of import refuse_ahead, to_the_second
 from fieldworthy.usecases.asking import Answered
 from fieldworthy.usecases.keep_machines import known_machine
 from fieldworthy.usecases.kept import MOST_ABOUT, WITHDRAWN, Entry, Kept
+from fieldworthy.usecases.news import told_of
 from fieldworthy.usecases.noted_meters import check_noted
 from fieldworthy.usecases.open_work import (
     WORK,
@@ -220,7 +221,9 @@ class WorkDeeds:
         await keep_off(kept, scene.machine, off, told["by"], known, scene.now)
         before = [read_change(entry) for entry in await kept.entries.of(scene.machine.key, [CHANGE])]
         await kept.entries.put(scene.machine.key, last_changes(id, work.rulebook, work.changes, scene.now, known, before))
-        await kept.entries.put(scene.machine.key, [Entry(DONE, id, known, scene.now, key(work.task)[:MOST_ABOUT], entry_text(record))])
+        done = Entry(DONE, id, known, scene.now, key(work.task)[:MOST_ABOUT], entry_text(record))
+        await kept.entries.put(scene.machine.key, [done])
+        kept.events.add(told_of(scene.machine, [done], scene.found, scene.now))
         return Deed(work, True, answer)
 
     def _record(self, scene: Scene, work: Work, told: Json) -> Json:
