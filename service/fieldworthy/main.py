@@ -14,11 +14,13 @@ from fieldworthy.rest.batch import PATH as BATCH
 from fieldworthy.rest.batch import batch_router
 from fieldworthy.rest.beside import beside
 from fieldworthy.rest.body import RawRoute
+from fieldworthy.rest.deliveries import deliveries_router
 from fieldworthy.rest.evaluate import evaluate_router
 from fieldworthy.rest.fleet import fleet_router, writing
 from fieldworthy.rest.headers import Headers
 from fieldworthy.rest.keeping import Keeping
 from fieldworthy.rest.limits import Limits
+from fieldworthy.rest.listeners import listeners_router
 from fieldworthy.rest.machines import machines_router
 from fieldworthy.rest.neighbours import Neighbours
 from fieldworthy.rest.noting import noting
@@ -35,8 +37,10 @@ from fieldworthy.rest.telematics import telematics_router
 from fieldworthy.rest.told import told_router
 from fieldworthy.rest.uses import AllUses
 from fieldworthy.rest.work import work_router
+from fieldworthy.usecases.alert_rules import AlertRules
 from fieldworthy.usecases.announce import SILENT_DAYS
 from fieldworthy.usecases.find_rulebook import FindRulebooks
+from fieldworthy.usecases.keep_listeners import KeepListeners
 from fieldworthy.usecases.kept import WholeStore
 from fieldworthy.usecases.key_ring import KeyRing
 from fieldworthy.usecases.limits import (
@@ -77,6 +81,7 @@ def make_app(
     tokens: TokenReader | None = None,
     origins: Collection[str] = (),
     longest: float = MAX_REQUEST_SECONDS,
+    alerts: AlertRules | None = None,
     silent_days: int = SILENT_DAYS,
 ) -> FastAPI:
     """
@@ -116,6 +121,8 @@ def make_app(
     evaluate = evaluate_router(uses)
     routers = [evaluate, batch_router(uses, max_lines), rulebooks_router(uses), shelf_router(uses), sharing_router(uses)]
     routers += [kept(keeping) for kept in (machines_router, told_router, readings_router, telematics_router, work_router, audit_router)]
+    listening = KeepListeners(alerts or AlertRules())
+    routers += [listeners_router(keeping, listening), deliveries_router(keeping, listening)]
     for router in (*routers, fleet_router(keeping, recompute), operate_router(app, ready)):
         app.router.routes += router.routes  # as they are: `include_router` would build each of them a second time
     scopes_of_routes(app.routes)

@@ -167,6 +167,7 @@ async def _serve(settings: Settings, listening: socket.socket, is_open: bool) ->
                 tokens=tokens,
                 origins=settings.cors_origins,
                 longest=settings.request_seconds,
+                alerts=settings.alerts,
                 silent_days=settings.silent_days,
             ),
             log_config=None,  # as all the rest, see `_log`

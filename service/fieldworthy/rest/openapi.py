@@ -17,6 +17,7 @@ from fieldworthy.wire import (
     audit_answers,
     fleet_answers,
     kept_answers,
+    listener_answers,
     procedure_answers,
     readings_answers,
     requests,
@@ -44,6 +45,7 @@ TAGS = [
     {"name": "open work", "description": "Work on a machine: asked, opened, handed over and closed, one transaction a deed."},
     {"name": "readings", "description": "What the meters showed: many at once, what was set aside and why, what is kept."},
     {"name": "due", "description": "What is due by what is kept: on one machine, and over the fleet."},
+    {"name": "listeners", "description": "Who is told, of what, and what became of it: for who administers an organisation."},
     {"name": "audit", "description": "Who changed what, and when: for who administers an organisation."},
     {"name": "operate", "description": "For whoever runs the service."},
 ]
@@ -112,6 +114,7 @@ def _schemas() -> dict[str, Any]:
         *work_answers.ALL,
         *fleet_answers.ALL,
         *kept_answers.ALL,
+        *listener_answers.ALL,
         *readings_answers.ALL,
         *telematics_answers.ALL,
         *audit_answers.ALL,

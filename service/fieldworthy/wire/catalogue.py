@@ -9,7 +9,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
-import fieldworthy.usecases.key_refusals  # noqa: F401  # so that its leaves hang on the tree when `leaves` looks for them
+import fieldworthy.usecases.key_refusals  # so that its leaves hang on the tree when `leaves` looks for them
+import fieldworthy.usecases.listener_refusals  # noqa: F401  # likewise
 from fieldworthy.usecases.refusals import Refusal, leaves
 
 STANDARD_TYPES: Mapping[str, str] = MappingProxyType(

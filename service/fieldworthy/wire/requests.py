@@ -4,7 +4,7 @@ from typing import Any
 
 from pydantic import TypeAdapter
 
-from fieldworthy.wire import counter_shapes, kept_shapes, readings_shapes, shapes, work_shapes
+from fieldworthy.wire import counter_shapes, kept_shapes, listener_shapes, readings_shapes, shapes, work_shapes
 from fieldworthy.wire.reading import Shape
 
 
@@ -47,4 +47,11 @@ TOLD = {path: (_shape(kept_shapes.SINGLE[path]), _shape(kept_shapes.MANY[path]))
 
 OF_KEPT = (KEPT_MACHINE, KEPT_MACHINES, *(shape for pair in TOLD.values() for shape in pair))
 
-ALL = (DUE, DUE_LINE, DEFAULTS_LINE, CLEARANCE, PARTS, PROCEDURE, EXPRESSION, *OF_WORK, *OF_READINGS, *OF_KEPT)
+LISTENER = _shape(listener_shapes.ListenerIn)
+LISTENER_PUT = _shape(listener_shapes.ListenerPutIn)
+ROTATE = _shape(listener_shapes.RotateIn)
+AGAIN = _shape(listener_shapes.AgainIn)
+
+OF_LISTENERS = (LISTENER, LISTENER_PUT, ROTATE, AGAIN)
+
+ALL = (DUE, DUE_LINE, DEFAULTS_LINE, CLEARANCE, PARTS, PROCEDURE, EXPRESSION, *OF_WORK, *OF_READINGS, *OF_KEPT, *OF_LISTENERS)
