@@ -16,6 +16,7 @@ from fieldworthy.rest.beside import beside
 from fieldworthy.rest.body import RawRoute
 from fieldworthy.rest.deliveries import deliveries_router
 from fieldworthy.rest.evaluate import evaluate_router
+from fieldworthy.rest.events import events_router
 from fieldworthy.rest.fleet import fleet_router, writing
 from fieldworthy.rest.headers import Headers
 from fieldworthy.rest.keeping import Keeping
@@ -120,9 +121,9 @@ def make_app(
     )
     evaluate = evaluate_router(uses)
     routers = [evaluate, batch_router(uses, max_lines), rulebooks_router(uses), shelf_router(uses), sharing_router(uses)]
-    routers += [kept(keeping) for kept in (machines_router, told_router, readings_router, telematics_router, work_router, audit_router)]
+    routers += [kept(keeping) for kept in (machines_router, told_router, readings_router, telematics_router, work_router)]
     listening = KeepListeners(alerts or AlertRules())
-    routers += [listeners_router(keeping, listening), deliveries_router(keeping, listening)]
+    routers += [listeners_router(keeping, listening), deliveries_router(keeping, listening), audit_router(keeping), events_router(keeping)]
     for router in (*routers, fleet_router(keeping, recompute), operate_router(app, ready)):
         app.router.routes += router.routes  # as they are: `include_router` would build each of them a second time
     scopes_of_routes(app.routes)

@@ -36,6 +36,7 @@ MODULES: Mapping[str, Module] = {
     "evaluated": Module("answers to questions, and problems", False, frozenset({"evaluate"})),
     "shelf": Module("what is told of rulebooks", False, frozenset({"rulebooks"})),
     "work": Module("answers about open work, locks and covers", False, frozenset({"open work"})),
+    "events": Module("events", False, frozenset({"events"})),
     "audit": Module("who changed what", False, frozenset({"audit"})),
     "kept": Module("what is kept of machines, and what is due on them", False),
 }

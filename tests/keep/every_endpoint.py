@@ -37,7 +37,7 @@ MARKS = (b"a5-17", b"a5-18", b"q-3", b"q-4")
 STATELESS = {"checkExpression", "checkRulebook", "askProcedure", "askDueBatch", "getHealth", "getReadiness"}
 """Those whose example carries its rulebook with it (of a batch each line has an answer of its own)."""
 
-LISTS = {"listRulebooks", "listSharedRulebooks", "listMachines", "getFleetDue"}
+LISTS = {"listRulebooks", "listSharedRulebooks", "listMachines", "getFleetDue", "listEvents"}
 """Lists of what is one's own: of who has nothing they are empty."""
 
 TRAIL = {"listAudit"}

@@ -8,6 +8,8 @@ from fieldworthy.client.bound import Bound, D, many, one
 from fieldworthy.client.calls import Moment, Query, get, path, write
 from fieldworthy.client.shapes import (
     AuditLine,
+    CloudEvent,
+    EventsPage,
     FleetAnswer,
     FleetTask,
     KeptDueAnswer,
@@ -52,6 +54,13 @@ class AuditFilter(TypedDict, total=False):
     who: str
     kind: str
     id: str
+
+
+class EventFilter(TypedDict, total=False):
+    """Which events. type: as `fieldworthy.task.due`; machine: its id."""
+
+    type: str
+    machine: str
 
 
 class Machines(Bound[D]):
@@ -125,6 +134,24 @@ class Machines(Bound[D]):
     ) -> Flow[Never, FleetAnswer]:
         """One page of the same, with the counts, the machines that must not work, those that have a problem, and how many are `stale`."""
         return self._caller.json(get("/v1/due", {**wanted, "limit": limit, "after": after}))
+
+    @many
+    def events(self, *, first: Moment | None = None, until: Moment | None = None, **wanted: Unpack[EventFilter]) -> Flow[CloudEvent, None]:
+        """What happened, the oldest first, each event a CloudEvent. first: nothing earlier; until: nothing from then on."""
+        return self._caller.pages("/v1/events", {"from": first, "to": until, **wanted})
+
+    @one
+    def events_page(
+        self,
+        *,
+        first: Moment | None = None,
+        until: Moment | None = None,
+        limit: int = 50,
+        after: str | None = None,
+        **wanted: Unpack[EventFilter],
+    ) -> Flow[Never, EventsPage]:
+        """One page of the same. after: `resume` of an earlier page: only what came since, so that who asks now and then misses nothing."""
+        return self._caller.json(get("/v1/events", {"from": first, "to": until, **wanted, "limit": limit, "after": after}))
 
     @many
     def audit(self, *, first: Moment | None = None, until: Moment | None = None, **wanted: Unpack[AuditFilter]) -> Flow[AuditLine, None]:

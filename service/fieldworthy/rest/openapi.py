@@ -15,6 +15,7 @@ from fieldworthy.usecases.keys import SAYS, KeyScope
 from fieldworthy.wire import (
     answers,
     audit_answers,
+    event_answers,
     fleet_answers,
     kept_answers,
     listener_answers,
@@ -45,6 +46,7 @@ TAGS = [
     {"name": "open work", "description": "Work on a machine: asked, opened, handed over and closed, one transaction a deed."},
     {"name": "readings", "description": "What the meters showed: many at once, what was set aside and why, what is kept."},
     {"name": "due", "description": "What is due by what is kept: on one machine, and over the fleet."},
+    {"name": "events", "description": "What happened, as CloudEvents."},
     {"name": "listeners", "description": "Who is told, of what, and what became of it: for who administers an organisation."},
     {"name": "audit", "description": "Who changed what, and when: for who administers an organisation."},
     {"name": "operate", "description": "For whoever runs the service."},
@@ -118,6 +120,7 @@ def _schemas() -> dict[str, Any]:
         *readings_answers.ALL,
         *telematics_answers.ALL,
         *audit_answers.ALL,
+        *event_answers.ALL,
         Problem,
         QuotaProblem,
     )

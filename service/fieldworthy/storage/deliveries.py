@@ -1,7 +1,6 @@
 """Deliveries in the database: who may send what, what became of it, and what is to be tried when."""
 
 from collections.abc import Collection, Sequence
-from secrets import token_hex
 from typing import Any
 
 from sqlalchemy import ColumnElement, Row, Select, and_, exists, func, insert, or_, select, true, tuple_, update
@@ -24,6 +23,7 @@ from fieldworthy.usecases.deliveries import (
     WantedDeliveries,
 )
 from fieldworthy.usecases.listeners import ON, Lane
+from fieldworthy.usecases.ports import Chance
 
 _CHUNK = 500  # rows of one statement
 _D = deliveries.c
@@ -37,7 +37,10 @@ _COLUMNS = (
 class SqlDeliveries:
     """Implements `usecases.deliveries.Deliveries` inside one transaction, which it neither begins nor ends."""
 
-    def __init__(self, connection: AsyncConnection, organisation: int, of_events: SqlEvents, of_listeners: SqlListeners) -> None:
+    def __init__(
+        self, connection: AsyncConnection, organisation: int, of_events: SqlEvents, of_listeners: SqlListeners, chance: Chance
+    ) -> None:
+        self._chance = chance
         self._connection = connection
         self._organisation = organisation
         self._events = of_events
@@ -222,7 +225,7 @@ class SqlDeliveries:
                 continue  # one is in somebody's hands, or waits for its next try: the next one goes behind it
             else:
                 rows = list((await self._connection.execute(query.limit(MOST_IN_DIGEST))).all())
-                digest = DIGEST_PREFIX + token_hex(16)
+                digest = DIGEST_PREFIX + self._chance(16).hex()
             if not rows:
                 continue
             keys = [(row.event, row.listener) for row in rows]

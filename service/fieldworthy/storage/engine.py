@@ -5,6 +5,7 @@ from collections.abc import AsyncIterator, Sequence
 from contextlib import AbstractAsyncContextManager, AsyncExitStack, asynccontextmanager
 from datetime import UTC, datetime
 from pathlib import Path
+from secrets import token_bytes
 from sqlite3 import SQLITE_BUSY, OperationalError
 from time import monotonic, sleep
 from typing import TYPE_CHECKING, Any
@@ -23,7 +24,7 @@ from fieldworthy.usecases.audit import ITSELF, Actor
 from fieldworthy.usecases.database_limits import USUAL, DatabaseLimits
 from fieldworthy.usecases.kept import HOME, Kept
 from fieldworthy.usecases.keys import Keys
-from fieldworthy.usecases.ports import Clock, Rulebooks, StoreUnavailable
+from fieldworthy.usecases.ports import Chance, Clock, Rulebooks, StoreUnavailable
 from fieldworthy.usecases.quotas import QuotaBook
 
 if TYPE_CHECKING:
@@ -156,16 +157,16 @@ class SqlStore:
     shelf of the organisation that there is without keys.
 
     clock: gives the moments that are noted with what is kept; None: the database's own clock on PostgreSQL, this machine's on SQLite.
-    wait: seconds that a writer waits for the others of this process (on SQLite, where one writes at a time).
+    wait: seconds that a writer waits for the others of this process (on SQLite, where one writes at a time). chance: makes ids.
     """
 
     organisation = HOME
 
-    def __init__(self, engine: AsyncEngine, clock: Clock | None = None, wait: int = USUAL.lock) -> None:
+    def __init__(self, engine: AsyncEngine, clock: Clock | None = None, wait: int = USUAL.lock, chance: Chance = token_bytes) -> None:
         self.engine = engine
         self._postgresql = engine.dialect.name == "postgresql"
         self._clock = clock if clock is not None or self._postgresql else _now
-        self._wait = wait
+        self._wait, self._chance = wait, chance
         self._turn = asyncio.Lock()
 
     def shelf(self, organisation: int) -> "Shelf":
@@ -188,7 +189,7 @@ class SqlStore:
             if self._postgresql:
                 # nothing is published before what somebody is keeping at the moment, or answers `as_of` then would change: so wait for it
                 await connection.execute(text("select pg_advisory_xact_lock(:lock)"), {"lock": KEEP_LOCK})
-            beside = _kept(connection, organisation, self._clock, actor)
+            beside = self._kept(connection, organisation, actor)
             yield _rulebooks(connection, organisation, self._clock is None, beside)
             await beside.finish()
 
@@ -203,12 +204,12 @@ class SqlStore:
                 connection = await plain.execution_options(isolation_level="REPEATABLE READ")
             async with connection.begin():
                 await about(connection, organisation)
-                yield _kept(connection, organisation, self._clock)
+                yield self._kept(connection, organisation)
 
     async def _settle(self, as_of: int) -> None:
         """Lets a moment pass that is just now, and waits for whoever was keeping something by then, and has not ended."""
         async with reaching(), self.engine.connect() as connection, connection.begin():
-            moment = await _kept(connection, 0, self._clock).moment()
+            moment = await self._kept(connection, 0).moment()
         if not moment - _LONGEST <= as_of <= moment + SECOND:
             return
         await asyncio.sleep(max(as_of - moment + 1, 0) / SECOND)
@@ -220,7 +221,7 @@ class SqlStore:
     async def keep(self, organisation: int, actor: Actor = ITSELF) -> AsyncIterator[Kept]:
         """Writes what concerns machines: who changes the same machine waits at its lock, others go on beside (on SQLite all queue)."""
         async with self._keeping(organisation) as connection:
-            kept = _kept(connection, organisation, self._clock, actor)
+            kept = self._kept(connection, organisation, actor)
             yield kept
             await kept.finish()
 
@@ -228,7 +229,7 @@ class SqlStore:
     async def dispatch(self, organisation: int, actor: Actor = ITSELF) -> AsyncIterator[Kept]:
         """Implements `usecases.deliveries.AlertStore`."""
         async with self._begun(organisation) as connection:
-            yield (kept := _kept(connection, organisation, self._clock, actor))
+            yield (kept := self._kept(connection, organisation, actor))
             await kept.finish()
 
     @asynccontextmanager
@@ -237,9 +238,14 @@ class SqlStore:
         from fieldworthy.storage.retention import SqlThinning
 
         async with self._keeping(organisation) as connection:
-            kept = _kept(connection, organisation, self._clock, actor)
+            kept = self._kept(connection, organisation, actor)
             yield SqlThinning(kept)
             await kept.finish()
+
+    def _kept(self, connection: AsyncConnection, organisation: int, actor: Actor = ITSELF) -> "SqlKept":
+        from fieldworthy.storage.kept import SqlKept
+
+        return SqlKept(connection, organisation, self._clock, actor, self._chance)
 
     @asynccontextmanager
     async def _keeping(self, organisation: int) -> AsyncIterator[AsyncConnection]:
@@ -343,12 +349,6 @@ def _rulebooks(connection: AsyncConnection, organisation: int, own_clock: bool, 
     from fieldworthy.storage.rulebooks import SqlRulebooks
 
     return SqlRulebooks(connection, organisation, own_clock, beside)
-
-
-def _kept(connection: AsyncConnection, organisation: int, clock: Clock | None, actor: Actor = ITSELF) -> "SqlKept":
-    from fieldworthy.storage.kept import SqlKept
-
-    return SqlKept(connection, organisation, clock, actor)
 
 
 def _keys(connection: AsyncConnection, clock: Clock | None, actor: Actor = ITSELF) -> "SqlKeys":

@@ -6,7 +6,6 @@ events from there to the commit. Listeners are locked against changes before tha
 
 import json
 from collections.abc import Mapping, Sequence
-from secrets import token_bytes
 from typing import Any
 from urllib.parse import quote
 
@@ -19,6 +18,7 @@ from fieldworthy.storage.tables import attempts, deliveries, events, listeners, 
 from fieldworthy.usecases.deliveries import WAITING
 from fieldworthy.usecases.events import PREFIX, Event, NewEvent, WantedEvents
 from fieldworthy.usecases.listeners import ON, Listener
+from fieldworthy.usecases.ports import Chance
 
 EVENTS_LOCK = 728317
 """PostgreSQL's advisory lock on one organisation's events: taken after machines and listeners, before the trail, and held to the end."""
@@ -30,14 +30,15 @@ _LOCK = text("select pg_advisory_xact_lock(:lock, :whose)")
 class SqlEvents:
     """Implements `usecases.events.Events`. It neither begins nor ends the transaction; whoever does asks it to `write` before."""
 
-    def __init__(self, connection: AsyncConnection, organisation: int) -> None:
+    def __init__(self, connection: AsyncConnection, organisation: int, chance: Chance) -> None:
+        self._chance = chance
         self._connection = connection
         self._organisation = organisation
         self._own = events.c.organisation == organisation
         self._new: list[tuple[str, NewEvent, int | None]] = []
 
     def add(self, new: Sequence[NewEvent], only: int | None = None) -> Sequence[str]:
-        made = [(new_id(each.at), each, only) for each in new]
+        made = [(new_id(each.at, self._chance), each, only) for each in new]
         self._new += made
         return [id for id, _, _ in made]
 
@@ -143,11 +144,11 @@ class SqlEvents:
         }
 
 
-def new_id(at: int) -> str:
+def new_id(at: int, chance: Chance) -> str:
     """`evt_` and 32 hex digits: a UUID of version 7 (RFC 9562, 5.7), so that later ones are greater."""
     millis = max(at // 1000, 0) & ((1 << 48) - 1)
-    chance = int.from_bytes(token_bytes(10), "big")
-    return f"{PREFIX}{millis << 80 | 0x7 << 76 | (chance >> 64 & 0xFFF) << 64 | 0x2 << 62 | chance & ((1 << 62) - 1):032x}"
+    drawn = int.from_bytes(chance(10), "big")
+    return f"{PREFIX}{millis << 80 | 0x7 << 76 | (drawn >> 64 & 0xFFF) << 64 | 0x2 << 62 | drawn & ((1 << 62) - 1):032x}"
 
 
 def event_of(row: Row[Any]) -> Event:

@@ -1,6 +1,7 @@
 """One transaction over what is kept of one organisation: the rooms of the store, each opened when it is first asked for."""
 
 from functools import cached_property
+from secrets import token_bytes
 
 from sqlalchemy.ext.asyncio import AsyncConnection
 
@@ -17,20 +18,23 @@ from fieldworthy.storage.rulebooks import SqlRulebooks
 from fieldworthy.storage.standings import SqlStandings
 from fieldworthy.storage.trail import SqlTrail
 from fieldworthy.usecases.audit import ITSELF, Actor
-from fieldworthy.usecases.ports import Clock
+from fieldworthy.usecases.ports import Chance, Clock
 
 
 class SqlKept:
     """
     Implements `usecases.kept.Kept`. clock: for SQLite, and for tests that turn it; None: the database's own. actor: who changes what is
-    changed; each room notes it by itself, and whoever ends the transaction has it finished before.
+    changed; each room notes it by itself, and whoever ends the transaction has it finished before. chance: for ids.
     """
 
-    def __init__(self, connection: AsyncConnection, organisation: int, clock: Clock | None, actor: Actor = ITSELF) -> None:
+    def __init__(
+        self, connection: AsyncConnection, organisation: int, clock: Clock | None, actor: Actor = ITSELF, chance: Chance = token_bytes
+    ) -> None:
         self.connection = connection
         self.organisation = organisation
         self.trail = SqlTrail(connection, organisation, actor, clock)
         self._clock = clock
+        self._chance = chance
 
     @cached_property
     def rulebooks(self) -> SqlRulebooks:
@@ -58,15 +62,15 @@ class SqlKept:
 
     @cached_property
     def events(self) -> SqlEvents:
-        return SqlEvents(self.connection, self.organisation)
+        return SqlEvents(self.connection, self.organisation, self._chance)
 
     @cached_property
     def listeners(self) -> SqlListeners:
-        return SqlListeners(self.connection, self.organisation, self.trail)
+        return SqlListeners(self.connection, self.organisation, self.trail, self._chance)
 
     @cached_property
     def deliveries(self) -> SqlDeliveries:
-        return SqlDeliveries(self.connection, self.organisation, self.events, self.listeners)
+        return SqlDeliveries(self.connection, self.organisation, self.events, self.listeners, self._chance)
 
     @cached_property
     def answers(self) -> SqlAnswers:

@@ -2,7 +2,6 @@
 
 import json
 from collections.abc import Mapping, Sequence
-from secrets import token_hex
 from typing import Any
 
 from sqlalchemy import Row, func, insert, select, update
@@ -13,12 +12,14 @@ from fieldworthy.storage.tables import deliveries, listeners
 from fieldworthy.storage.trail import SqlTrail
 from fieldworthy.usecases.deliveries import DROPPED, UNDELIVERED, WAITING
 from fieldworthy.usecases.listeners import GONE, ON, PREFIX, REMOVED, Choice, Listener
+from fieldworthy.usecases.ports import Chance
 
 
 class SqlListeners:
     """Implements `usecases.listeners.Listeners` inside one transaction, which it neither begins nor ends."""
 
-    def __init__(self, connection: AsyncConnection, organisation: int, trail: SqlTrail) -> None:
+    def __init__(self, connection: AsyncConnection, organisation: int, trail: SqlTrail, chance: Chance) -> None:
+        self._chance = chance
         self._connection = connection
         self._organisation = organisation
         self._trail = trail
@@ -29,7 +30,7 @@ class SqlListeners:
         await lock_keys(self._connection, self._organisation)
         query = select(func.coalesce(func.max(listeners.c.key), 0) + 1).where(self._own)
         key = (await self._connection.execute(query)).scalar_one()
-        id = PREFIX + token_hex(12)
+        id = PREFIX + self._chance(12).hex()
         made = Listener(key, id, 1, name, choice, ON, secret, None, None, None, None, moment, moment)
         values = {column: getattr(made, column) for column in Listener.__slots__ if column != "choice"}
         document = {"document": _document(choice)}

@@ -172,6 +172,12 @@ class Shelves(Protocol):
     def shelf(self, organisation: int) -> Store: ...
 
 
+class Chance(Protocol):
+    """Gives so many bytes that nobody can guess (`secrets.token_bytes`): for ids."""
+
+    def __call__(self, count: int, /) -> bytes: ...
+
+
 class Clock(Protocol):
     """Gives the time of now, aware, UTC: for what the store notes down. No answer depends on it."""
 

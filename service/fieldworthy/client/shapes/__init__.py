@@ -70,6 +70,7 @@ from fieldworthy.client.shapes.evaluated import (
     ShownPoint,
     Undecided,
 )
+from fieldworthy.client.shapes.events import CloudEvent, EventsPage
 from fieldworthy.client.shapes.kept import (
     AsideItem,
     AsidePage,
@@ -207,6 +208,7 @@ __all__ = [
     "ClearanceUnmet",
     "CloseAnswer",
     "CloseIn",
+    "CloudEvent",
     "CompareAnswer",
     "Contradicts",
     "CounterIn",
@@ -229,6 +231,7 @@ __all__ = [
     "DuePoint",
     "DueTask",
     "EntryChange",
+    "EventsPage",
     "EvidenceIn",
     "EvidenceItem",
     "EvidenceItems",
