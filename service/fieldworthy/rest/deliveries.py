@@ -24,7 +24,7 @@ from fieldworthy.wire import listener_answers as answers
 from fieldworthy.wire import requests
 from fieldworthy.wire.scalars import instant
 
-DELIVERY_ID = path_parameter("id", "the delivery's id, `evt_…-lst_…`", {**ID_TEXT, "maxLength": 200})
+DELIVERY_ID = path_parameter("id", "the delivery's id, as lists give it", {**ID_TEXT, "maxLength": 200})
 
 
 def deliveries_router(keeping: Keeping, keep: KeepListeners) -> APIRouter:

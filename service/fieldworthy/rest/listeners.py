@@ -28,7 +28,7 @@ from fieldworthy.wire import requests
 TAG = "listeners"
 
 ID_TEXT = {"type": "string", "minLength": 1, "maxLength": 120}
-LISTENER_ID = path_parameter("id", "the listener's id, `lst_…`", ID_TEXT)
+LISTENER_ID = path_parameter("id", "the listener's id", ID_TEXT)
 _ONE = "/v1/listeners/{id}"
 
 
@@ -44,14 +44,13 @@ def listeners_router(keeping: Keeping, keep: KeepListeners) -> APIRouter:
             KeyScope.ADMINISTER,
             "Make a listener",
             "From now on it is told what it chose: as CloudEvents 1.0, signed as Standard Webhooks has it, to a `url`; or by mail. At "
-            "least once, with the same `webhook-id` each time, and what is of one machine in order. The answer shows its secret, which nothing "
-            "else does.",
+            "least once, with the same `webhook-id` each time, and what is of one machine in order. The answer shows its secret, which "
+            "nothing else does.",
             answers.ListenerMade,
             requests.LISTENER,
-            (*BODY, *ONCE, "listener.does_not_fit", "listener.too_many"),
+            (*BODY, *ONCE, "listener.does_not_fit", "listener.too_many", "listener.taken"),
             [IDEMPOTENCY_KEY],
             status=201,
-            headers=ETAG,
         ),
     )
     async def post_listener(request: Request) -> Response:
@@ -62,7 +61,7 @@ def listeners_router(keeping: Keeping, keep: KeepListeners) -> APIRouter:
         async def work(kept: Kept) -> Response:
             made = await keep.add(kept, told)
             secret = None if made.choice.url is None else made.secret
-            return json_answer({"listener": listener_json(made), "secret": secret}, 201, {"etag": tag_of(made.revision)})
+            return json_answer({"listener": listener_json(made), "secret": secret}, 201)  # without an `ETag`: so nobody may keep it
 
         return await once(keeping, request, body, work)
 

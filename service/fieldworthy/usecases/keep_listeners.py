@@ -1,9 +1,8 @@
 """Listeners and deliveries: who is told what, and what became of it. For who administers an organisation."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import time
-from secrets import token_bytes
 from typing import Any
 from zoneinfo import ZoneInfo, available_timezones
 
@@ -38,8 +37,6 @@ USUAL_OVERLAP_HOURS, MOST_OVERLAP_HOURS = 24, 168
 CHOSEN = tuple(type for type in TYPES if type != TEST)
 """The types that a listener may choose."""
 
-Random = Callable[[int], bytes]
-
 
 @dataclass(frozen=True, slots=True)
 class Tested:
@@ -52,9 +49,8 @@ class Tested:
 class KeepListeners:
     """The deeds, each inside a transaction that its caller begins and ends."""
 
-    def __init__(self, rules: AlertRules, random: Random = token_bytes) -> None:
+    def __init__(self, rules: AlertRules) -> None:
         self._rules = rules
-        self._random = random
 
     def choice(self, told: Mapping[str, Any]) -> Choice:
         """What a request says of a listener, validated in its shape. Raises ListenerRefused."""
@@ -97,11 +93,11 @@ class KeepListeners:
         )
 
     async def add(self, kept: Kept, told: Mapping[str, Any]) -> Listener:
-        """A new one; its secret is to be shown this once. Raises ListenerRefused, ListenersTooMany."""
+        """A new one; its secret is to be shown this once. Raises ListenerRefused, ListenersTooMany, ListenerTaken."""
         choice = self.choice(told)
         if await kept.listeners.count() >= MOST_LISTENERS:
             raise ListenersTooMany(MOST_LISTENERS)
-        return await kept.listeners.add(told["name"], choice, secret_text(self._random(SECRET_BYTES)), await kept.moment())
+        return await kept.listeners.add(told["name"], choice, _secret(kept), await kept.moment(), told.get("id"))
 
     async def change(self, kept: Kept, id: str, told: Mapping[str, Any], only_if: OnlyIf = ALWAYS) -> Listener:
         """
@@ -127,7 +123,7 @@ class KeepListeners:
         if before.choice.url is None:
             raise NoSecret(id)
         moment = await kept.moment()
-        return await kept.listeners.rotate(before, secret_text(self._random(SECRET_BYTES)), moment + overlap_hours * HOUR, moment)
+        return await kept.listeners.rotate(before, _secret(kept), moment + overlap_hours * HOUR, moment)
 
     async def test(self, kept: Kept, id: str) -> Tested:
         """Sends it a test, ahead of quiet hours and digests. Raises ListenerUnknown, ListenerNotOn."""
@@ -170,6 +166,10 @@ async def read_delivery(kept: Kept, id: str) -> tuple[Delivery, list[Attempt]]:
     if found is None:
         raise DeliveryUnknown(id)
     return found, list(await kept.deliveries.attempts(found))
+
+
+def _secret(kept: Kept) -> str:
+    return secret_text(kept.chance(SECRET_BYTES))
 
 
 def _refused(path: str, message: str, mend: str) -> ListenerRefused:

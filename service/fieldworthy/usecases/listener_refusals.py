@@ -41,6 +41,15 @@ class ListenerNotOn(AtOdds):
         super().__init__(f"the listener `{shorten(id)}` is `{state}`", 'turn it on: put it again with `"state": "on"`')
 
 
+class ListenerTaken(AtOdds):
+    """A listener has this id, or had it before it was removed."""
+
+    code, title = "listener.taken", "there is, or was, a listener of this id"
+
+    def __init__(self, id: str) -> None:
+        super().__init__(f"the id `{shorten(id)}` is taken", "change that listener at its own address, or take another id")
+
+
 class ListenersTooMany(AtOdds):
     """An organisation has as many listeners as it may have."""
 

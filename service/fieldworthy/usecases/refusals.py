@@ -43,6 +43,7 @@
     │   ├── AsideUnacceptable        set_aside.unacceptable
     │   ├── ListenerChanged          listener.changed         (412)
     │   ├── ListenerNotOn            listener.not_on
+    │   ├── ListenerTaken            listener.taken
     │   ├── ListenersTooMany         listener.too_many
     │   ├── NoSecret                 listener.no_secret
     │   └── RequestInFlight          request.in_flight

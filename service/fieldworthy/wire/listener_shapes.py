@@ -62,6 +62,17 @@ class ListenerIn(TypedDict):
 
 
 @with_config(STRICT)
+class ListenerPostIn(ListenerIn):
+    """A new listener. id: one of your own, which no listener of yours has or had; absent: one is made."""
+
+    id: NotRequired[
+        Annotated[
+            str, Field(strict=True, min_length=1, max_length=40, pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]*$", description="an id of your own")
+        ]
+    ]
+
+
+@with_config(STRICT)
 class ListenerPutIn(ListenerIn):
     """The whole listener. state: absent, it stays as it is; `on` turns one on again that was off, or gone."""
 

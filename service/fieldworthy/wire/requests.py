@@ -47,7 +47,7 @@ TOLD = {path: (_shape(kept_shapes.SINGLE[path]), _shape(kept_shapes.MANY[path]))
 
 OF_KEPT = (KEPT_MACHINE, KEPT_MACHINES, *(shape for pair in TOLD.values() for shape in pair))
 
-LISTENER = _shape(listener_shapes.ListenerIn)
+LISTENER = _shape(listener_shapes.ListenerPostIn)
 LISTENER_PUT = _shape(listener_shapes.ListenerPutIn)
 ROTATE = _shape(listener_shapes.RotateIn)
 AGAIN = _shape(listener_shapes.AgainIn)
