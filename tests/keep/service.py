@@ -2,8 +2,9 @@
 
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
+from random import Random
 from typing import Any
 
 import httpx
@@ -21,10 +22,11 @@ BEGINNING = datetime(2026, 7, 14, 6, 0, tzinfo=UTC)
 
 @dataclass
 class Service:
-    """A running service. now: what its clock and its store's say; turn it with `later`."""
+    """A running service. now: what its clock and its store's say; turn it with `later`. chance: what ids come from."""
 
     address: str
     now: datetime = BEGINNING
+    chance: Random = field(default_factory=Random)
     store: SqlStore = None  # type: ignore[assignment]  # set by `running`
     app: FastAPI = None  # type: ignore[assignment]
     http: httpx.AsyncClient = None  # type: ignore[assignment]
@@ -75,7 +77,7 @@ class Service:
 async def running(address: str, **options: Any) -> AsyncIterator[Service]:
     """The service over a migrated database, without keys unless told otherwise. options: of `make_app`."""
     service = Service(address)
-    service.store = SqlStore(open_engine(address), lambda: service.now)
+    service.store = SqlStore(open_engine(address), lambda: service.now, chance=service.chance.randbytes)
     service.app = make_app(service.store, lambda: service.now, service.store.reachable, **{"is_open": True, **options})
     async with client(service.app) as service.http:
         yield service

@@ -4,6 +4,7 @@ What is asked or changed without saying whose it is meets them: then an answer i
 changes.
 """
 
+import json
 from collections.abc import Mapping, Sequence
 from datetime import timedelta
 from typing import Any
@@ -12,7 +13,8 @@ from sqlalchemy import Table, insert, select
 
 from fieldworthy.storage.engine import SqlStore
 from fieldworthy.storage.row_security import about
-from fieldworthy.storage.tables import metadata, organisations, rulebook_shares
+from fieldworthy.storage.tables import attempts, deliveries, listeners, metadata, organisations, rulebook_shares
+from fieldworthy.usecases.listeners import Choice
 from tests.contract.test_openapi import write
 from tests.keep.service import BEGINNING
 
@@ -32,6 +34,7 @@ async def add_stranger(store: SqlStore, like: SqlStore, organisation: int, stran
         for table in TABLES:
             rows = (await there.execute(select(table).where(table.c.organisation == organisation))).mappings().all()
             made[table] = [_changed(table, dict(row), stranger) for row in rows]
+    _add_listening(made, stranger)
     assert not [table.name for table, rows in made.items() if not rows and table is not rulebook_shares]
     first = {"organisation": stranger, "name": write.NAME, "version": made[_VERSIONS][0]["version"], "shared_at": BEGINNING}
     made[rulebook_shares] = [{**first, "reader": reader} for reader in ("East Contracting", "Somebody")]
@@ -42,6 +45,16 @@ async def add_stranger(store: SqlStore, like: SqlStore, organisation: int, stran
         for table, rows in made.items():
             await here.execute(insert(table), rows)
     return await rows_of(store, stranger)
+
+
+def _add_listening(made: dict[Table, list[dict[str, Any]]], stranger: int) -> None:
+    """In place of the examples' listener, which is removed at their end: one who listens to all, and whom events could not be told yet."""
+    document = json.dumps(Choice(url="https://not-yours.example/").to_json())
+    other = {"state": "on", "name": "not yours", "document": document, "secret": "not yours", "secret_before": None}
+    made[listeners] = [{**row, **other} for row in made[listeners]]
+    made[deliveries] = [{**row, "state": "waiting", "due": 0, "tries": 1} for row in made[deliveries]]
+    tried = {"organisation": stranger, "n": 1, "at": 0, "ms": 5, "status": 500}
+    made[attempts] = [{**tried, "event": row["event"], "listener": row["listener"]} for row in made[deliveries]]
 
 
 _VERSIONS = metadata.tables["rulebook_versions"]
@@ -100,6 +113,7 @@ _CHANGES: Mapping[str, Mapping[str, Any]] = {
     "set_aside": {"why": lambda *_: "out-of-range", "settled_by": lambda *_: "q-9", "details": _otherwise},
     "computed": {"rulebook": lambda *_: "not-yours", "fit": lambda *_: "unfit", "version": lambda n, _: n + 5, "until": lambda *_: 2**60},
     "standings": {"urgency": lambda n, _: 4 - n, "machine_id": lambda *_: "not-yours", "kind": lambda *_: "inspect"},
+    "events": {"source": lambda *_: "not-yours", "body": lambda *_: '{"not":"yours"}', "site": lambda *_: "elsewhere"},
     "answers": {"fingerprint": lambda *_: "0" * 64, "body": lambda *_: b"{}"},
 }
 

@@ -165,6 +165,7 @@ async def test_every_endpoint_with_the_others_key(shared: Service, alone: Servic
     kept: list[list[httpx.Response]] = []
     costs: list[list[str]] = []
     for service in (alone, shared):
+        service.chance.seed(6)  # so that ids can be compared
         if service is shared:
             others = {1: await rows_of(shared.store, 1), BEFORE: await add_stranger(shared.store, alone.store, 3, BEFORE)}
         with statements(service) as cost:
