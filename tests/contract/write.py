@@ -41,21 +41,22 @@ def address(example: dict[str, Any]) -> tuple[str, dict[str, str], dict[str, str
     return path, query, headers
 
 
-_TESTED: WeakKeyDictionary[Any, str] = WeakKeyDictionary()
+TESTED: WeakKeyDictionary[Any, str] = WeakKeyDictionary()
+"""The delivery of each client's last test."""
 
 
 async def run(http: Any, example: dict[str, Any]) -> Any:
     """Sends one example. The id of a delivery is chance: in place of the example's own goes that of the client's last test."""
     answer = await _sent(http, {**example, "parameters": parameters_of(http, example)})
     if example["path"] == "/v1/listeners/{id}/test" and answer.status_code == 202:
-        _TESTED[http] = answer.json()["delivery"]
+        TESTED[http] = answer.json()["delivery"]
     return answer
 
 
 def parameters_of(http: Any, example: dict[str, Any]) -> dict[str, str]:
     """The parameters with which an example is sent."""
     given: dict[str, str] = example.get("parameters") or {}
-    return {"id": _TESTED.get(http, given["id"])} if example["path"] == "/v1/deliveries/{id}" else given
+    return {"id": TESTED.get(http, given["id"])} if example["path"] == "/v1/deliveries/{id}" else given
 
 
 async def _sent(http: Any, example: dict[str, Any]) -> Any:

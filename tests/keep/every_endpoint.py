@@ -93,7 +93,7 @@ async def table(service: Service) -> list[Row]:
         without = await send(service, example, None)
         others = [await send(service, example, text) for scope, text in narrow.items() if needs is not None and scope != needs]
         owner = await send(service, example, mine if needs is None else narrow[KeyScope(needs)])
-        other = await send(service, _of_their_own(example), theirs)
+        other = await send(service, of_their_own(example), theirs)
         says = _says(example, other)
         request = f"{example.method} {example.path}"
         told = [_status(answer) for answer in others]
@@ -172,7 +172,7 @@ async def a_beginning(service: Service, key: str) -> None:
 async def decoys(service: Service, key: str) -> None:
     """Machines of the owner with all kinds of records, readings and work, of which no request of the other speaks."""
     kept = [await send(service, _decoy(each), key) for each in EXAMPLES.values() if _is_of_machines(each) and each.method != "GET"]
-    kept.append(await send(service, _of_their_own(EXAMPLES["postListener"], "a5-17"), key))
+    kept.append(await send(service, of_their_own(EXAMPLES["postListener"], "a5-17"), key))
     done = sum(answer.status_code < 300 for answer in kept)
     assert done > len(kept) * 3 / 4, [(a.request.url.path, a.text) for a in kept if a.status_code >= 300]
 
@@ -182,9 +182,11 @@ def _is_of_machines(example: Example) -> bool:
     return example.path.startswith(("/v1/machines", "/v1/readings")) and example.operation != "keepTelematics"
 
 
-def _of_their_own(example: Example, id: str = "south-farm") -> Example:
+def of_their_own(example: Example | str, id: str = "south-farm") -> Example | str:
     """Who listens needs nothing of anybody: so the other makes a listener of another id, and asks for the owner's then."""
-    return replace(example, body={**example.body, "id": id}) if example.operation == "postListener" else example
+    if isinstance(example, str) or example.operation != "postListener":
+        return example
+    return replace(example, body={**example.body, "id": id})
 
 
 def _decoy(example: Example) -> Example:

@@ -38,7 +38,10 @@ SENDS = ("testListener", "sendAgain")
 """What sends something on its way; the log of deliveries tells of it."""
 
 KIND_OF = {
-    **dict.fromkeys(("postListener", "putListener", "deleteListener", "rotateSecret"), {"listener"}),
+    "postListener": {"listener"},
+    "putListener": {"listener"},
+    "deleteListener": {"listener"},
+    "rotateSecret": {"listener"},
     "putDraft": {"draft"},
     "publishRulebook": {"version"},
     "shareVersion": {"reader"},
