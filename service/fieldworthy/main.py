@@ -16,6 +16,7 @@ from fieldworthy.rest.batch import batch_router
 from fieldworthy.rest.beside import beside
 from fieldworthy.rest.body import RawRoute
 from fieldworthy.rest.calendars import Feeds, calendars_router
+from fieldworthy.rest.deliveries import deliveries_router
 from fieldworthy.rest.evaluate import evaluate_router
 from fieldworthy.rest.events import events_router
 from fieldworthy.rest.exports import exports_router
@@ -23,6 +24,7 @@ from fieldworthy.rest.fleet import fleet_router, writing
 from fieldworthy.rest.headers import Headers
 from fieldworthy.rest.keeping import Keeping
 from fieldworthy.rest.limits import Limits
+from fieldworthy.rest.listeners import listeners_router
 from fieldworthy.rest.machines import machines_router
 from fieldworthy.rest.neighbours import Neighbours
 from fieldworthy.rest.noting import noting
@@ -40,8 +42,11 @@ from fieldworthy.rest.telematics import telematics_router
 from fieldworthy.rest.told import told_router
 from fieldworthy.rest.uses import AllUses
 from fieldworthy.rest.work import work_router
+from fieldworthy.usecases.alert_rules import AlertRules
 from fieldworthy.usecases.announce import SILENT_DAYS
 from fieldworthy.usecases.feeds import FEED_QUOTA, FeedRing
+from fieldworthy.usecases.find_rulebook import FindRulebooks
+from fieldworthy.usecases.keep_listeners import KeepListeners
 from fieldworthy.usecases.kept import WholeStore
 from fieldworthy.usecases.key_ring import KeyRing
 from fieldworthy.usecases.limits import (
@@ -83,6 +88,7 @@ def make_app(
     origins: Collection[str] = (),
     longest: float = MAX_REQUEST_SECONDS,
     random: Callable[[int], bytes] = token_bytes,
+    alerts: AlertRules | None = None,
     silent_days: int = SILENT_DAYS,
 ) -> FastAPI:
     """
@@ -93,8 +99,8 @@ def make_app(
     max_states: of one procedure that a check explores. is_open: without keys, whoever asks from this machine may do all, as often as they
     like; any_host: from elsewhere too. quota: of each key, None for none. wrong_keys: that one address may send a minute, 0 for any number;
     as many signed tokens of one subject may be refused. tokens: what looks at tokens of an issuer outside; None where none are taken.
-    origins: whose pages may ask from a browser. longest: seconds of one request. random: so many random bytes, of which secrets are made. silent_days: without a reading,
-    after which a meter is told of as silent; 0: none is.
+    origins: whose pages may ask from a browser. longest: seconds of one request. random: so many random bytes, of which secrets are made.
+    silent_days: without a reading, after which a meter is told of as silent; 0: none is.
 
     Raises Undeclared where a route does not say which scope it needs.
     """
@@ -127,6 +133,8 @@ def make_app(
     routers += [kept(keeping) for kept in (machines_router, told_router, telematics_router, work_router, audit_router, events_router)]
     tables = Tables(keeping, recompute, writing())
     routers += [readings_router(keeping, tables), fleet_router(keeping, recompute, tables), exports_router(tables)]
+    listening = KeepListeners(alerts or AlertRules())
+    routers += [listeners_router(keeping, listening), deliveries_router(keeping, listening)]
     for router in (*routers, calendars_router(keeping, recompute, feeds, random), operate_router(app, ready)):
         app.router.routes += router.routes  # as they are: `include_router` would build each of them a second time
     scopes_of_routes(app.routes)
@@ -144,6 +152,13 @@ def make_app(
         app.add_middleware(Origins, named=origins)
     app.add_middleware(Headers)
     return app
+
+
+@asynccontextmanager
+async def freshening(store: WholeStore, silent_days: int = SILENT_DAYS) -> AsyncIterator[None]:
+    """Keeps standings fresh as long as the block goes on, as a service does beside its requests."""
+    async with beside(refreshing(Recompute(store, FindRulebooks(store), writing(), silent_days))):
+        yield
 
 
 def settle_memory() -> None:

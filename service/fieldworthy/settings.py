@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Literal, cast
 from urllib.parse import urlsplit
 
+from fieldworthy.usecases.alert_rules import MOST_SECONDS, USUAL_DAYS, USUAL_SECONDS, AlertRules
 from fieldworthy.usecases.announce import SILENT_DAYS
 from fieldworthy.usecases.database_limits import USUAL, DatabaseLimits
 from fieldworthy.usecases.limits import (
@@ -22,8 +23,10 @@ from fieldworthy.usecases.limits import (
     MAX_WRONG_KEYS,
 )
 from fieldworthy.usecases.loopback import is_loopback
+from fieldworthy.usecases.mail_server import MailServerUnusable, read_mail_server
 from fieldworthy.usecases.quota import USUAL as USUAL_QUOTA
 from fieldworthy.usecases.quota import Quota
+from fieldworthy.usecases.reachable import Reach, read_networks
 from fieldworthy.usecases.tokens import TokenRules
 
 LogLevel = Literal["debug", "info", "warning", "error"]
@@ -64,6 +67,11 @@ VARIABLES = (
     "FIELDWORTHY_TOKEN_ORGANISATION_CLAIM",
     "FIELDWORTHY_TOKEN_SCOPE_CLAIM",
     "FIELDWORTHY_TOKEN_LONGEST_SECONDS",
+    "FIELDWORTHY_LISTENER_NETWORKS",
+    "FIELDWORTHY_LISTENER_SECONDS",
+    "FIELDWORTHY_SMTP_URL",
+    "FIELDWORTHY_MAIL_FROM",
+    "FIELDWORTHY_EVENTS_DAYS",
     "FIELDWORTHY_POOL_SIZE",
     "FIELDWORTHY_POOL_OVERFLOW",
     "FIELDWORTHY_POOL_WAIT_SECONDS",
@@ -92,7 +100,7 @@ class Settings:
     database_url: as written, without driver. database: usecases.database_limits. open_network: whether `--open` may listen beyond this
     machine. cors_origins: whose pages may ask (`rest.origins`). key: what the command line shows a service that it asks. max_*,
     request_seconds: usecases.limits. quota: of each key, None for none; max_wrong_keys: 0 for any number. silent_days: usecases.announce.
-    tokens: of an issuer outside, None where none are taken.
+    tokens: of an issuer outside, None where none are taken. alerts: usecases.alert_rules.
     """
 
     database_url: str = field(repr=False)  # it may hold a password
@@ -111,6 +119,7 @@ class Settings:
     max_wrong_keys: int = MAX_WRONG_KEYS
     silent_days: int = SILENT_DAYS
     tokens: TokenSettings | None = None
+    alerts: AlertRules = field(default_factory=AlertRules)
     database: DatabaseLimits = USUAL
 
 
@@ -134,6 +143,7 @@ def read_settings(environment: Mapping[str, str] | None = None) -> Settings:
         max_wrong_keys=_limit(given, "FIELDWORTHY_MAX_WRONG_KEYS", MAX_WRONG_KEYS, least=0, most=_MOST_WRONG_KEYS),
         silent_days=_limit(given, "FIELDWORTHY_SILENT_DAYS", SILENT_DAYS, least=0, most=_MOST_SILENT),
         tokens=_tokens(given),
+        alerts=_alerts(given),
         database=DatabaseLimits(
             pool=_limit(given, "FIELDWORTHY_POOL_SIZE", USUAL.pool, most=1000),
             overflow=_limit(given, "FIELDWORTHY_POOL_OVERFLOW", USUAL.overflow, least=0, most=1000),
@@ -244,6 +254,28 @@ def _tokens(given: Mapping[str, str]) -> TokenSettings | None:
         _limit(given, "FIELDWORTHY_TOKEN_LONGEST_SECONDS", _DAY, least=0),
     )
     return TokenSettings(keys, rules)
+
+
+def _alerts(given: Mapping[str, str]) -> AlertRules:
+    try:
+        reach = Reach(read_networks(given.get("FIELDWORTHY_LISTENER_NETWORKS") or ""))
+    except ValueError:
+        raise SettingUnusable(
+            "FIELDWORTHY_LISTENER_NETWORKS names networks with commas between: `10.1.0.0/16, fd12::/32`, with no bit set beyond the mask"
+        ) from None
+    server, sender = (given.get(name) or "" for name in ("FIELDWORTHY_SMTP_URL", "FIELDWORTHY_MAIL_FROM"))
+    if bool(server) != bool(sender):
+        raise SettingUnusable("FIELDWORTHY_SMTP_URL and FIELDWORTHY_MAIL_FROM stand together: where mail goes out, and who it is from")
+    try:
+        mail = read_mail_server(server, sender) if server else None
+    except MailServerUnusable as trouble:
+        raise SettingUnusable(f"FIELDWORTHY_SMTP_URL or FIELDWORTHY_MAIL_FROM can't be used: {trouble}") from None
+    return AlertRules(
+        reach,
+        _limit(given, "FIELDWORTHY_LISTENER_SECONDS", USUAL_SECONDS, most=MOST_SECONDS),
+        mail,
+        _limit(given, "FIELDWORTHY_EVENTS_DAYS", USUAL_DAYS, most=3650),
+    )
 
 
 def _is_safe(address: str) -> bool:

@@ -10,6 +10,7 @@ import httpx
 
 from fieldworthy.client import Client
 from fieldworthy.client.bound import many, one
+from fieldworthy.client.listeners import Listening
 from fieldworthy.client.open_work import OpenWork
 from fieldworthy.client.records import Told
 from fieldworthy.rest.examples import EXAMPLES, Example
@@ -96,6 +97,31 @@ CALLS: Mapping[str, Callable[[Example], Call]] = {
 }
 
 
+LISTENING: Mapping[str, Callable[[Example], Call]] = {
+    "postListener": lambda e: ("add", (e.body,), _conditions(e)),
+    "listListeners": lambda e: ("all", (), {}),
+    "getListener": lambda e: ("get", (e.parameters["id"],), {}),
+    "putListener": lambda e: ("put", (e.parameters["id"], e.body), _conditions(e)),
+    "deleteListener": lambda e: ("remove", (e.parameters["id"],), {}),
+    "rotateSecret": lambda e: ("rotate", (e.parameters["id"],), e.body),
+    "testListener": lambda e: ("test", (e.parameters["id"],), {}),
+    "listDeliveries": lambda e: ("deliveries", (), _query(e, "listener", "state")),
+    "getDelivery": lambda e: ("delivery", (_same_chance(e.parameters["id"]),), {}),
+    "sendAgain": lambda e: ("again", (e.body["listener"],), {"first": e.body["from"], "until": e.body["to"]}),
+}
+
+_TESTED: dict[str, str] = {}
+"""What is chance in the contract's example of a test, and what it was in the last one that was sent."""
+
+
+def _same_chance(value: Any) -> Any:
+    """A part of an example with the ids of the last test in place of its own."""
+    text = json.dumps(value)
+    for shown, was in _TESTED.items():
+        text = text.replace(shown, was)
+    return json.loads(text)
+
+
 WORK = {
     "askKeptClearance": "clearance",
     "openWork": "open",
@@ -115,6 +141,9 @@ def call_of(e: Example) -> Call | None:
     """What of the client does what the example does; None where nothing does."""
     if e.operation in CALLS:
         return CALLS[e.operation](e)
+    if e.operation in LISTENING:
+        method, args, named = LISTENING[e.operation](e)
+        return f"listeners.{method}", args, named
     if e.operation in WORK:
         where: list[Any] = [e.parameters[name] for name in ("id", "work") if name in e.parameters]
         where += [int(e.parameters["step"])] if "step" in e.parameters else []
@@ -146,6 +175,14 @@ def shown(e: Example, told: Any) -> Any:
     if isinstance(told, list) and told and isinstance(told[0], bytes):
         assert b"".join(told).decode() == e.answer  # in whatever pieces it came
         return told
+    if e.operation == "testListener":
+        _TESTED[e.answer["event"]] = told["event"]
+    if e.operation in ("postListener", "rotateSecret"):  # secrets are chance
+        assert re.fullmatch(r"whsec_[A-Za-z0-9+/]{43}=", told["secret"])
+        return {**told, **e.answer, "secret": told["secret"]}
+    if e.operation in ("testListener", "listDeliveries", "getDelivery"):
+        answer = _same_chance(e.answer)
+        return answer["items"] if e.operation == "listDeliveries" else answer
     if e.operation == "listEvents":  # their ids are chance
         assert all(re.fullmatch(r"evt_[0-9a-f]{32}", each["id"]) for each in told)
         return [{**item, "id": each["id"]} for item, each in zip(e.answer["items"], told, strict=True)]
@@ -189,5 +226,5 @@ def test_what_is_not_offered_is_named_and_the_table_leaves_no_method_out() -> No
     offered = {name for name, example in EXAMPLES.items() if call_of(example) is not None}
     assert offered | NOT_OFFERED == set(EXAMPLES)
     used = {call[0].rpartition(".")[2] for example in EXAMPLES.values() if (call := call_of(example)) is not None}
-    methods = {name for room in (Client, Told, OpenWork) for name, method in vars_of(room) if isinstance(method, one | many)}
+    methods = {name for room in (Client, Told, OpenWork, Listening) for name, method in vars_of(room) if isinstance(method, one | many)}
     assert methods - used == {"version", "shared_version", "fleet", "post_readings", "events_page"}  # of them there are tests of their own

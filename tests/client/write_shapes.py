@@ -37,6 +37,7 @@ MODULES: Mapping[str, Module] = {
     "shelf": Module("what is told of rulebooks", False, frozenset({"rulebooks"})),
     "work": Module("answers about open work, locks and covers", False, frozenset({"open work"})),
     "events": Module("events", False, frozenset({"events"})),
+    "listening": Module("what is told of listeners and deliveries", False, frozenset({"listeners"})),
     "audit": Module("who changed what", False, frozenset({"audit"})),
     "calendars": Module("links to calendars", False, frozenset({"calendars"})),
     "kept": Module("what is kept of machines, and what is due on them", False),

@@ -106,7 +106,7 @@ async def test_every_example_gets_the_answer_that_it_shows() -> None:
         for name, example in EXAMPLES.items():
             response = await write.run(http, {k: getattr(example, k) for k in ("method", "path", "parameters", "body", "body_type")})
             assert response.status_code == example.status, (name, response.text)
-            assert example.status in (200, 201, 204), name
+            assert example.status in (200, 201, 202, 204), name
             assert write.told(response) == example.answer, name
 
 

@@ -11,6 +11,7 @@ from packaging.utils import canonicalize_name
 PROJECT = tomllib.loads((Path(__file__).resolve().parents[2] / "pyproject.toml").read_text("utf-8"))["project"]
 
 PERMISSIVE = {
+    "0BSD",
     "MIT",
     "MIT License",
     "BSD-2-Clause",

@@ -37,7 +37,10 @@ MARKS = (b"a5-17", b"a5-18", b"q-3", b"q-4")
 STATELESS = {"checkExpression", "checkRulebook", "askProcedure", "askDueBatch", "getHealth", "getReadiness"}
 """Those whose example carries its rulebook with it (of a batch each line has an answer of its own)."""
 
-LISTS = {"listRulebooks", "listSharedRulebooks", "listMachines", "getFleetDue", "listFeeds", "listEvents"}
+MADE = {"postListener", "listListeners"}
+"""The listener that the other made, and the list in which it stands alone."""
+
+LISTS = {"listDeliveries", "listFeeds", "listRulebooks", "listSharedRulebooks", "listMachines", "getFleetDue", "listEvents"}
 """Lists of what is one's own: of who has nothing they are empty."""
 
 TEXTS = {"getSiteCalendar", "getFleetCalendar", "exportDue", "exportReadings"}
@@ -96,7 +99,7 @@ async def table(service: Service) -> list[Row]:
         without = await send(service, example, None)
         others = [await send(service, example, text) for scope, text in narrow.items() if needs is not None and scope != needs]
         owner = await send(service, example, mine if needs is None else narrow[KeyScope(needs)])
-        other = await send(service, example, theirs)
+        other = await send(service, of_their_own(example), theirs)
         says = _says(example, other)
         request = f"{example.method} {example.path}"
         told = [_status(answer) for answer in others]
@@ -135,6 +138,8 @@ def _says(example: Example, answer: httpx.Response) -> str:
     told = answer.json()
     if example.operation in LISTS and told["items"] == []:
         return "an empty list"
+    if example.operation in MADE and [each["id"] for each in told.get("items", (told.get("listener"),))] == ["south-farm"]:
+        return "their own listener"
     if example.operation in TRAIL and {each["kind"] for each in told["items"]} <= {"organisation", "key", "readings", "set-aside"}:
         return "what was done in their own organisation"
     if example.operation in POSTS and told["kept"] == told["same"] == 0:
@@ -178,6 +183,7 @@ async def a_beginning(service: Service, key: str) -> None:
 async def decoys(service: Service, key: str) -> None:
     """Machines of the owner with all kinds of records, readings and work, of which no request of the other speaks."""
     kept = [await send(service, _decoy(each), key) for each in EXAMPLES.values() if _is_of_machines(each) and each.method != "GET"]
+    kept.append(await send(service, of_their_own(EXAMPLES["postListener"], "a5-17"), key))
     done = sum(answer.status_code < 300 for answer in kept)
     assert done > len(kept) * 3 / 4, [(a.request.url.path, a.text) for a in kept if a.status_code >= 300]
 
@@ -185,6 +191,13 @@ async def decoys(service: Service, key: str) -> None:
 def _is_of_machines(example: Example) -> bool:
     """Whether it speaks of a machine by its id (a telematics document does so by its serial number, which decoys have none of)."""
     return example.path.startswith(("/v1/machines", "/v1/readings")) and example.operation != "keepTelematics"
+
+
+def of_their_own(example: Example | str, id: str = "south-farm") -> Example | str:
+    """Who listens needs nothing of anybody: so the other makes a listener of another id, and asks for the owner's then."""
+    if isinstance(example, str) or example.operation != "postListener":
+        return example
+    return replace(example, body={**example.body, "id": id})
 
 
 def _decoy(example: Example) -> Example:

@@ -26,8 +26,8 @@ BEGINNING = datetime(2026, 7, 14, 6, 0, tzinfo=UTC)
 @dataclass
 class Service:
     """
-    A running service. now: what its clock and its store's say; turn it with `later`. chance: of which it makes secrets; ids: of which it makes
-    the ids of events.
+    A running service. now: what its clock and its store's say; turn it with `later`. chance: of which it makes secrets; ids: of which it
+    makes the ids of events.
     """
 
     address: str

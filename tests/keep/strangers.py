@@ -13,7 +13,7 @@ from sqlalchemy import Table, insert, select
 
 from fieldworthy.storage.engine import SqlStore
 from fieldworthy.storage.row_security import about
-from fieldworthy.storage.tables import attempts, deliveries, events, listeners, metadata, organisations, rulebook_shares
+from fieldworthy.storage.tables import attempts, deliveries, listeners, metadata, organisations, rulebook_shares
 from fieldworthy.usecases.listeners import Choice
 from tests.contract.test_openapi import write
 from tests.keep.service import BEGINNING
@@ -48,17 +48,13 @@ async def add_stranger(store: SqlStore, like: SqlStore, organisation: int, stran
 
 
 def _add_listening(made: dict[Table, list[dict[str, Any]]], stranger: int) -> None:
-    """Somebody who listens to all, and whom one event could not be told yet: where none of the examples listens."""
-    if made[listeners]:
-        return
-    of_them = {"organisation": stranger, "listener": 1}
+    """In place of the examples' listener, which is removed at their end: one who listens to all, and whom events could not be told yet."""
     document = json.dumps(Choice(url="https://not-yours.example/").to_json())
-    named = {"key": 1, "id": f"lst_{stranger:024x}", "revision": 1, "name": "not yours", "document": document, "secret": "not yours"}
-    made[listeners] = [{"organisation": stranger, **named, "state": "on", "made_at": 0, "changed_at": 0}]
-    event = made[events][0]
-    state = {"lane": 0, "state": "waiting", "due": 0, "tries": 1, "hurried": 0}
-    made[deliveries] = [{**of_them, "event": event["n"], "at": event["at"], "machine": event["machine"], **state}]
-    made[attempts] = [{**of_them, "event": event["n"], "n": 1, "at": 0, "ms": 5, "status": 500}]
+    other = {"state": "on", "name": "not yours", "document": document, "secret": "not yours", "secret_before": None}
+    made[listeners] = [{**row, **other} for row in made[listeners]]
+    made[deliveries] = [{**row, "state": "waiting", "due": 0, "tries": 1} for row in made[deliveries]]
+    tried = {"organisation": stranger, "n": 1, "at": 0, "ms": 5, "status": 500}
+    made[attempts] = [{**tried, "event": row["event"], "listener": row["listener"]} for row in made[deliveries]]
 
 
 _VERSIONS = metadata.tables["rulebook_versions"]

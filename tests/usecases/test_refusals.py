@@ -3,7 +3,7 @@
 import pytest
 
 from fieldworthy.core.base.finding import Finding
-from fieldworthy.usecases import feed_refusals, key_refusals, refusals
+from fieldworthy.usecases import feed_refusals, key_refusals, listener_refusals, refusals
 from fieldworthy.usecases.keys import Key, KeyScope
 from fieldworthy.usecases.quota import Quota
 from fieldworthy.usecases.refusals import Refusal, leaves, shorten
@@ -53,6 +53,14 @@ MADE: dict[str, Refusal] = {
         feed_refusals.TooManyFeeds(3),
         key_refusals.OrganisationUnknown("x"),
         key_refusals.KeyImpossible("a key without a scope opens nothing", "give it one"),
+        listener_refusals.ListenerUnknown("x"),
+        listener_refusals.DeliveryUnknown("x"),
+        listener_refusals.ListenerChanged("x", 2),
+        listener_refusals.ListenerNotOn("x", "gone"),
+        listener_refusals.ListenerTaken("x"),
+        listener_refusals.ListenersTooMany(100),
+        listener_refusals.NoSecret("x"),
+        listener_refusals.ListenerRefused(FINDING),
         refusals.RequestInFlight(),
         refusals.KeyReused(),
         refusals.TooLarge("a rulebook", 10, "bytes"),

@@ -72,6 +72,15 @@ def serve(
     run(replace(settings, host=host or settings.host, port=settings.port if port is None else port), open_)
 
 
+@app.command(epilog="Example:  FIELDWORTHY_DATABASE_URL=postgresql://farm@db/fieldworthy fieldworthy worker")
+def worker() -> None:
+    """Deliver events to listeners, beside services on PostgreSQL; any number may run. On SQLite `serve` does it by itself."""
+    from fieldworthy.cli.working import run
+    from fieldworthy.settings import read_settings
+
+    run(read_settings())
+
+
 @app.command(epilog="Example:  FIELDWORTHY_DATABASE_URL=postgresql://farm@db/fieldworthy fieldworthy migrate")
 def migrate(
     grant: Annotated[

@@ -8,7 +8,7 @@ import signal
 import socket
 import sys
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
@@ -121,6 +121,7 @@ async def _serve(settings: Settings, listening: socket.socket, is_open: bool) ->
     import uvicorn
 
     from fieldworthy.cli.connection import Connection
+    from fieldworthy.cli.working import is_sqlite, working
     from fieldworthy.main import make_app, settle_memory
     from fieldworthy.rest.origins import named_origins
     from fieldworthy.storage.engine import SqlStore, open_engine, prepare
@@ -168,6 +169,7 @@ async def _serve(settings: Settings, listening: socket.socket, is_open: bool) ->
                 tokens=tokens,
                 origins=settings.cors_origins,
                 longest=settings.request_seconds,
+                alerts=settings.alerts,
                 silent_days=settings.silent_days,
             ),
             log_config=None,  # as all the rest, see `_log`
@@ -187,7 +189,8 @@ async def _serve(settings: Settings, listening: socket.socket, is_open: bool) ->
         if is_open:
             typer.echo("WARNING: whoever reaches this address may read and change everything (--open)", err=True)
         await warn_of_role(store)
-        await Server(config).serve(sockets=[listening])
+        async with working(store, settings.alerts) if is_sqlite(settings.database_url) else nullcontext():
+            await Server(config).serve(sockets=[listening])
     finally:
         await store.close()
 

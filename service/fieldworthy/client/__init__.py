@@ -22,6 +22,7 @@ from fieldworthy.client.errors import (
     Refused,
     Unavailable,
 )
+from fieldworthy.client.listeners import DeliveryFilter, ListenerRead
 from fieldworthy.client.machines import FleetFilter, MachineKept, MachineRead
 from fieldworthy.client.posted import Posted
 from fieldworthy.client.records import RecordKept, RecordRead, Told
@@ -34,12 +35,14 @@ __all__ = [
     "Client",
     "Clock",
     "Conflict",
+    "DeliveryFilter",
     "DraftKept",
     "DraftText",
     "DueOfLine",
     "Failed",
     "FieldworthyError",
     "FleetFilter",
+    "ListenerRead",
     "MachineKept",
     "MachineRead",
     "NotAllowed",

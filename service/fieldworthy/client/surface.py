@@ -3,6 +3,7 @@
 from fieldworthy.client.bound import D
 from fieldworthy.client.calendars import Calendars
 from fieldworthy.client.calls import Caller
+from fieldworthy.client.listeners import Listening
 from fieldworthy.client.machines import Machines
 from fieldworthy.client.open_work import OpenWork
 from fieldworthy.client.questions import Asks
@@ -44,6 +45,7 @@ class Surface(Asks[D], Shelf[D], Machines[D], Intake[D], Calendars[D], Tables[D]
     deferrals: Told[D, DeferralIn, DeferralItem]
     meter_replacements: Told[D, ReplacedMeterIn, ReplacedMeterItem]
     open_work: OpenWork[D]
+    listeners: Listening[D]
 
     def __init__(self, driver: D, caller: Caller) -> None:
         super().__init__(driver, caller)
@@ -55,6 +57,7 @@ class Surface(Asks[D], Shelf[D], Machines[D], Intake[D], Calendars[D], Tables[D]
         self.deferrals = Told(driver, caller, "deferrals")
         self.meter_replacements = Told(driver, caller, "meter-replacements")
         self.open_work = OpenWork(driver, caller)
+        self.listeners = Listening(driver, caller)
 
     def __repr__(self) -> str:
         return f"{type(self).__name__}({self._caller.address!r})"

@@ -19,6 +19,7 @@ from fieldworthy.wire import (
     feed_shapes,
     fleet_answers,
     kept_answers,
+    listener_answers,
     procedure_answers,
     readings_answers,
     requests,
@@ -49,6 +50,7 @@ TAGS = [
     {"name": "events", "description": "What happened, as CloudEvents."},
     {"name": "calendars", "description": "What is due as a calendar feed (iCalendar), with a key or by a link of its own."},
     {"name": "exports", "description": "Tables: CSV and Apache Parquet."},
+    {"name": "listeners", "description": "Who is told, of what, and what became of it: for who administers an organisation."},
     {"name": "audit", "description": "Who changed what, and when: for who administers an organisation."},
     {"name": "operate", "description": "For whoever runs the service."},
 ]
@@ -117,6 +119,7 @@ def _schemas() -> dict[str, Any]:
         *work_answers.ALL,
         *fleet_answers.ALL,
         *kept_answers.ALL,
+        *listener_answers.ALL,
         *readings_answers.ALL,
         *telematics_answers.ALL,
         *audit_answers.ALL,

@@ -38,7 +38,7 @@ listeners = Table(
     metadata,
     _organisation(),
     Column("key", Integer, primary_key=True, autoincrement=False),  # the store's own, 1, 2, ... an organisation
-    Column("id", String(40), nullable=False),  # `lst_` and 24 hex digits
+    Column("id", String(40), nullable=False),  # the caller's own, or `lst_` and 24 hex digits
     Column("revision", Integer, nullable=False),  # of what people may change: 1, 2, ...; the `ETag`
     Column("name", String(120), nullable=False),
     Column("document", Text, nullable=False),  # JSON: where to, and what is chosen

@@ -3,7 +3,7 @@
 from collections.abc import Collection, Sequence
 from typing import Any
 
-from sqlalchemy import ColumnElement, Row, Select, and_, exists, func, insert, or_, select, tuple_, update
+from sqlalchemy import ColumnElement, Row, Select, and_, exists, func, insert, or_, select, true, tuple_, update
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from fieldworthy.storage.events import SqlEvents
@@ -47,9 +47,10 @@ class SqlDeliveries:
         self._listeners = of_listeners
         self._own = _D.organisation == organisation
 
-    async def claim(self, moment: int, lease: int, owner: str, most: int) -> Sequence[Claim]:
-        plain = await self._claim_plain(moment, lease, owner, most)
-        digests = await self._claim_digests(moment, lease, owner, most - len(plain))
+    async def claim(self, moment: int, lease: int, owner: str, most: int, but_not: Collection[int] = ()) -> Sequence[Claim]:
+        others = _D.listener.not_in(sorted(but_not)) if but_not else true()
+        plain = await self._claim_plain(moment, lease, owner, most, others)
+        digests = await self._claim_digests(moment, lease, owner, most - len(plain), others)
         rows = [*plain, *(row for group in digests for row in group)]
         told = await self._events.numbered([row.event for row in rows])
         whom = await self._listeners.by_key([row.listener for row in rows])
@@ -78,6 +79,24 @@ class SqlDeliveries:
         )
         found = (await self._connection.execute(select(coming, held))).one()
         return min((int(at) for at in found if at is not None), default=None)
+
+    async def right(self, moment: int, lease: int) -> int:
+        waits = (self._own, _D.state == WAITING)
+        # no event and no try is of a time to come: where it seems so, it was another clock
+        sign = select(_D.listener).where(*waits, _D.due > moment, or_(_D.at > moment, _D.last_at > moment)).distinct()
+        keys = (await self._connection.execute(sign)).scalars().all()
+        righted = 0
+        for key, listener in (await self._listeners.by_key(keys)).items():
+            await self._hold_listener(key)
+            plain = (_D.lane == int(Lane.ORDER), listener.choice.when(Lane.ORDER, moment))
+            for which, due in (plain, (_D.lane == int(Lane.URGENT), moment), (and_(_D.lane == int(Lane.DIGEST), _D.tries > 0), moment)):
+                put_off = update(deliveries).where(*waits, _D.listener == key, which, _D.due > due).values(due=due)
+                righted += (await self._connection.execute(put_off)).rowcount
+        held = update(deliveries).where(*waits, _D.lease > lease).values(lease=None, owner=None)
+        righted += (await self._connection.execute(held)).rowcount
+        those = (listeners.c.organisation == self._organisation, listeners.c.failing > moment)
+        await self._connection.execute(update(listeners).where(*those).values(failing=moment, hold=None))
+        return righted
 
     async def renew(self, claim: Claim, lease: int) -> bool:
         renewed = await self._connection.execute(update(deliveries).where(*self._still(claim)).values(lease=lease))
@@ -176,20 +195,20 @@ class SqlDeliveries:
         query = select(listeners.c.key).where(listeners.c.organisation == self._organisation, listeners.c.key == key)
         await self._connection.execute(query.with_for_update(key_share=True))
 
-    async def _claim_plain(self, moment: int, lease: int, owner: str, most: int) -> Sequence[Row[Any]]:
+    async def _claim_plain(self, moment: int, lease: int, owner: str, most: int, others: ColumnElement[bool]) -> Sequence[Row[Any]]:
         if most <= 0:
             return []
         query = self._free(moment, _D.event, _D.listener, _D.lane, _D.tries, _D.hurried, _D.digest)
-        query = query.where(_D.lane != int(Lane.DIGEST), ~_blocked()).order_by(_D.due, _D.event, _D.listener).limit(most)
+        query = query.where(_D.lane != int(Lane.DIGEST), ~_blocked(), others).order_by(_D.due, _D.event, _D.listener).limit(most)
         rows: Sequence[Row[Any]] = (await self._connection.execute(query.with_for_update(of=deliveries, skip_locked=True))).all()
         await self._take([(row.event, row.listener) for row in rows], {"lease": lease, "owner": owner})
         return rows
 
-    async def _claim_digests(self, moment: int, lease: int, owner: str, most: int) -> list[list[Row[Any]]]:
+    async def _claim_digests(self, moment: int, lease: int, owner: str, most: int, others: ColumnElement[bool]) -> list[list[Row[Any]]]:
         """Of each listener that has one due, the digest that failed before, or a new one of what there is."""
         if most <= 0:
             return []
-        due = self._free(moment, _D.listener).where(_D.lane == int(Lane.DIGEST)).distinct()
+        due = self._free(moment, _D.listener).where(_D.lane == int(Lane.DIGEST), others).distinct()
         whose = select(listeners.c.key).where(listeners.c.organisation == self._organisation, listeners.c.key.in_(due)).limit(most)
         locked = whose.order_by(listeners.c.key).with_for_update(skip_locked=True)
         found = []

@@ -35,7 +35,7 @@ class SqlKept:
         self.organisation = organisation
         self.trail = SqlTrail(connection, organisation, actor, clock)
         self._clock = clock
-        self._chance = chance
+        self.chance = chance
 
     @cached_property
     def rulebooks(self) -> SqlRulebooks:
@@ -63,15 +63,15 @@ class SqlKept:
 
     @cached_property
     def events(self) -> SqlEvents:
-        return SqlEvents(self.connection, self.organisation, self._chance)
+        return SqlEvents(self.connection, self.organisation, self.chance)
 
     @cached_property
     def listeners(self) -> SqlListeners:
-        return SqlListeners(self.connection, self.organisation, self.trail, self._chance)
+        return SqlListeners(self.connection, self.organisation, self.trail, self.chance)
 
     @cached_property
     def deliveries(self) -> SqlDeliveries:
-        return SqlDeliveries(self.connection, self.organisation, self.events, self.listeners, self._chance)
+        return SqlDeliveries(self.connection, self.organisation, self.events, self.listeners, self.chance)
 
     @cached_property
     def answers(self) -> SqlAnswers:

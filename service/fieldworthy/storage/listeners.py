@@ -11,6 +11,7 @@ from fieldworthy.storage.machines import NUL, lock_keys
 from fieldworthy.storage.tables import deliveries, listeners
 from fieldworthy.storage.trail import SqlTrail
 from fieldworthy.usecases.deliveries import DROPPED, UNDELIVERED, WAITING
+from fieldworthy.usecases.listener_refusals import ListenerTaken
 from fieldworthy.usecases.listeners import GONE, ON, PREFIX, REMOVED, Choice, Listener
 from fieldworthy.usecases.ports import Chance
 
@@ -26,11 +27,13 @@ class SqlListeners:
         self._own = listeners.c.organisation == organisation
         self._there = (self._own, listeners.c.state != REMOVED)
 
-    async def add(self, name: str, choice: Choice, secret: str, moment: int) -> Listener:
+    async def add(self, name: str, choice: Choice, secret: str, moment: int, id: str | None = None) -> Listener:
         await lock_keys(self._connection, self._organisation)
+        if id is not None and await self._was(id):
+            raise ListenerTaken(id)
         query = select(func.coalesce(func.max(listeners.c.key), 0) + 1).where(self._own)
         key = (await self._connection.execute(query)).scalar_one()
-        id = PREFIX + self._chance(12).hex()
+        id = id or PREFIX + self._chance(12).hex()
         made = Listener(key, id, 1, name, choice, ON, secret, None, None, None, None, moment, moment)
         values = {column: getattr(made, column) for column in Listener.__slots__ if column != "choice"}
         document = {"document": _document(choice)}
@@ -87,6 +90,11 @@ class SqlListeners:
 
     async def health(self, key: int, failing: int | None, hold: int | None) -> None:
         await self._connection.execute(update(listeners).where(self._own, listeners.c.key == key).values(failing=failing, hold=hold))
+
+    async def _was(self, id: str) -> bool:
+        """Whether one has that id, or had it."""
+        found = await self._connection.execute(select(listeners.c.key).where(self._own, listeners.c.id == id))
+        return found.first() is not None
 
     async def _put(self, listener: Listener, values: dict[str, Any]) -> Listener:
         this = (self._own, listeners.c.key == listener.key)

@@ -7,7 +7,7 @@ Order: for one listener, what is of one machine goes out by number, within its l
 same listener, machine and lane waits. What is of no machine, and what is sent again after it was given up, may pass others.
 """
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
@@ -127,17 +127,24 @@ class Deliveries(Protocol):
     `settle`, `hurry` and `again` lock the listener: who does several of them in one transaction goes in the order of listeners' keys.
     """
 
-    async def claim(self, moment: int, lease: int, owner: str, most: int) -> Sequence[Claim]:
+    async def claim(self, moment: int, lease: int, owner: str, most: int, but_not: Collection[int] = ()) -> Sequence[Claim]:
         """
         At most so many that are due, the longest due first, of listeners that are on and not on hold; they belong to `owner` until `lease`.
 
-        At most one digest a listener; a digest that failed comes again as it was. Others who claim at the same time get others.
+        but_not: keys of listeners whose turn it is not. At most one digest a listener; a digest that failed comes again as it was. Others
+        who claim at the same time get others.
         """
 
     async def next_due(self, moment: int) -> int | None:
         """
         When the next one comes up that is not due yet, or is on hold; None: nothing does. Of what is in somebody's hands it says nothing:
         a worker looks again at least whenever a lease may have ended.
+        """
+
+    async def right(self, moment: int, lease: int) -> int:
+        """
+        After the clock was set back: of listeners that are to be told something of a time to come, what is put off is tried now (quiet
+        hours go by the new clock, and what waits for a digest still does), and a claim beyond `lease` is nobody's; how many.
         """
 
     async def renew(self, claim: Claim, lease: int) -> bool:

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, NamedTuple, Protocol
 
 from fieldworthy.usecases.audit import ITSELF, Actor, Trail
 from fieldworthy.usecases.keys import KeyStore
-from fieldworthy.usecases.ports import Rulebooks, Shelves
+from fieldworthy.usecases.ports import Chance, Rulebooks, Shelves
 from fieldworthy.usecases.quotas import QuotaStore
 
 if TYPE_CHECKING:  # each of these rooms is described beside the deeds that use it
@@ -179,6 +179,7 @@ class Kept(Protocol):
     """One transaction over all that is kept of one organisation."""
 
     organisation: int
+    chance: Chance
 
     @property
     def rulebooks(self) -> Rulebooks: ...

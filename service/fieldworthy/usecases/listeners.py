@@ -148,8 +148,11 @@ class Listeners(Protocol):
     Changes by people are noted in the trail as kind `listener`: revision, name, state, choice; never a secret.
     """
 
-    async def add(self, name: str, choice: Choice, secret: str, moment: int) -> Listener:
-        """A new one, on, at revision 1."""
+    async def add(self, name: str, choice: Choice, secret: str, moment: int, id: str | None = None) -> Listener:
+        """
+        A new one, on, at revision 1. id: the caller's own; None: one is made. Raises `listener_refusals.ListenerTaken` where one has it,
+        or had it and was removed.
+        """
 
     async def find(self, id: str, lock: bool = False) -> Listener | None: ...
 

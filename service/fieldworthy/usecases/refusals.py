@@ -24,7 +24,9 @@
     │   ├── MachineUnknown           machine.unknown
     │   ├── AsideUnknown             set_aside.unknown
     │   ├── RecordUnknown            record.unknown
-    │   └── MachineNotYetKept        machine.not_yet_kept
+    │   ├── MachineNotYetKept        machine.not_yet_kept
+    │   ├── ListenerUnknown          listener.unknown         (usecases.listener_refusals, as all of listeners)
+    │   └── DeliveryUnknown          delivery.unknown
     ├── AtOdds 409
     │   ├── DraftChanged             rulebook.draft_changed   (412: the sender's own condition failed)
     │   ├── VersionTaken             rulebook.version_taken
@@ -41,11 +43,17 @@
     │   ├── AsideSettled             set_aside.settled
     │   ├── AsideUnacceptable        set_aside.unacceptable
     │   ├── TooManyFeeds             feed.too_many       (usecases.feed_refusals)
+    │   ├── ListenerChanged          listener.changed         (412)
+    │   ├── ListenerNotOn            listener.not_on
+    │   ├── ListenerTaken            listener.taken
+    │   ├── ListenersTooMany         listener.too_many
+    │   ├── NoSecret                 listener.no_secret
     │   └── RequestInFlight          request.in_flight
     ├── TooLarge 413                 request.too_large
     └── DoesNotFit 422
         ├── KeyImpossible            key.impossible
         ├── KeyReused                request.key_reused
+        ├── ListenerRefused          listener.does_not_fit    (carries the finding)
         ├── ReferenceMalformed       rulebook.reference_malformed
         ├── NameDiffers              rulebook.name_differs
         ├── RulebookHasErrors        rulebook.has_errors      (carries the findings)

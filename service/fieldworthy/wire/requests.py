@@ -4,7 +4,7 @@ from typing import Any
 
 from pydantic import TypeAdapter
 
-from fieldworthy.wire import counter_shapes, feed_shapes, kept_shapes, readings_shapes, shapes, work_shapes
+from fieldworthy.wire import counter_shapes, feed_shapes, kept_shapes, listener_shapes, readings_shapes, shapes, work_shapes
 from fieldworthy.wire.reading import Shape
 
 
@@ -49,4 +49,11 @@ OF_KEPT = (KEPT_MACHINE, KEPT_MACHINES, *(shape for pair in TOLD.values() for sh
 
 FEED = _shape(feed_shapes.FeedIn)
 
-ALL = (DUE, DUE_LINE, DEFAULTS_LINE, CLEARANCE, PARTS, PROCEDURE, EXPRESSION, *OF_WORK, *OF_READINGS, *OF_KEPT, FEED)
+LISTENER = _shape(listener_shapes.ListenerPostIn)
+LISTENER_PUT = _shape(listener_shapes.ListenerPutIn)
+ROTATE = _shape(listener_shapes.RotateIn)
+AGAIN = _shape(listener_shapes.AgainIn)
+
+OF_LISTENERS = (LISTENER, LISTENER_PUT, ROTATE, AGAIN)
+
+ALL = (DUE, DUE_LINE, DEFAULTS_LINE, CLEARANCE, PARTS, PROCEDURE, EXPRESSION, *OF_WORK, *OF_READINGS, *OF_KEPT, FEED, *OF_LISTENERS)

@@ -1,0 +1,158 @@
+"""One request to a stranger's address, so that it harms nobody here.
+
+The host is resolved once; every number that comes out must be allowed; one of them is called by its number, with the name kept for the
+certificate and the `Host` header. So nobody can answer the check with one number and the call with another, and no name is asked twice.
+No proxy or credentials of the environment are used, no redirect is followed, nothing is unpacked, and neither too much nor too long is
+listened. `httpx-secure` looks at the number of the connection once more, by its own lists where no network is allowed beside them.
+"""
+
+import asyncio
+import socket
+import ssl
+import time
+from collections.abc import Awaitable, Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from functools import partial
+from http.cookiejar import CookieJar, DefaultCookiePolicy
+from ipaddress import ip_address
+
+import httpx
+from httpx_secure import SSRFProtectionError, httpx_ssrf_protection
+
+from fieldworthy.usecases.reachable import Address, NotReachable, Reach
+
+MOST_ANSWER = 65_536
+"""Bytes of an answer that are read; what it says is not looked at."""
+
+TOTAL_SECONDS = 20.0
+"""Of one attempt, from the first question to the resolver to the end of the answer (Standard Webhooks says 15 to 30)."""
+
+_CONNECT_SECONDS = 10.0
+_LOOKING = ThreadPoolExecutor(4, "resolving")  # of its own: a resolver that is away must not keep other work from its threads
+
+Resolve = Callable[[str, int], Awaitable[Sequence[str]]]
+"""The numbers of a host. Raises OSError."""
+
+
+@dataclass(frozen=True, slots=True)
+class Answered:
+    """status: None where no whole answer came; trouble: None where one did; retry_after: the header as it stands; took: ms."""
+
+    status: int | None
+    trouble: str | None
+    retry_after: str | None
+    took: int
+
+
+async def resolve(host: str, port: int) -> Sequence[str]:
+    """By the system's resolver."""
+    ask = partial(socket.getaddrinfo, host, port, type=socket.SOCK_STREAM)
+    found = await asyncio.get_running_loop().run_in_executor(_LOOKING, ask)
+    return [str(each[4][0]) for each in found]
+
+
+class Outgoing:
+    """The client; one for the whole process, closed at its end."""
+
+    def __init__(
+        self,
+        reach: Reach,
+        seconds: float = TOTAL_SECONDS,
+        resolve: Resolve = resolve,
+        context: ssl.SSLContext | None = None,
+    ) -> None:
+        """context: whom certificates are believed of; None: the machine's own store."""
+        self._reach = reach
+        self._seconds = seconds
+        self._resolve = resolve
+        self._http = httpx.AsyncClient(
+            verify=context or ssl.create_default_context(),
+            trust_env=False,
+            cookies=CookieJar(DefaultCookiePolicy(allowed_domains=[])),  # what one receiver sets, the next must not be shown
+            follow_redirects=False,
+            timeout=httpx.Timeout(seconds, connect=min(_CONNECT_SECONDS, seconds)),
+            # a connection is made for one name's certificate, and called by its number: no other name may find it there
+            limits=httpx.Limits(max_keepalive_connections=0),
+        )
+        if reach.networks:
+            httpx_ssrf_protection(self._http, check_globally_reachable=False, custom_validator=self._may)
+        else:
+            httpx_ssrf_protection(self._http)
+
+    async def close(self) -> None:
+        await self._http.aclose()
+
+    async def post(self, url: str, headers: Mapping[str, str], body: bytes) -> Answered:
+        """Sends it once. Whatever goes wrong is told as trouble."""
+        began = time.monotonic()
+        status, trouble, retry_after = None, None, None
+        try:
+            async with asyncio.timeout(self._seconds):
+                status, retry_after = await self._post(url, headers, body)
+        except NotReachable as refused:
+            trouble = f"it was not called: {refused.why}"
+        except TimeoutError:
+            trouble = f"no whole answer came within {self._seconds:g} s"
+        except SSRFProtectionError:
+            trouble = "it was not called: that address is not on the public internet"
+        except httpx.TimeoutException:
+            trouble = "no connection came about in time"
+        except (httpx.HTTPError, httpx.InvalidURL, OSError) as failed:
+            trouble = _said(failed)
+        return Answered(status, trouble, retry_after, round((time.monotonic() - began) * 1000))
+
+    async def _post(self, url: str, headers: Mapping[str, str], body: bytes) -> tuple[int, str | None]:
+        receiver = self._reach.receiver(url)
+        address = await self._address(receiver.host, receiver.scheme, receiver.port)
+        shown = f"[{address}]" if address.version == 6 else str(address)
+        request = self._http.build_request(
+            "POST",
+            f"{receiver.scheme}://{shown}:{receiver.port}{receiver.target}",
+            headers={**headers, "host": receiver.authority, "accept": "*/*", "accept-encoding": "identity", "connection": "close"},
+            content=body,
+            extensions={"sni_hostname": receiver.host},
+        )
+        answer = await self._http.send(request, stream=True)
+        try:
+            read = 0
+            async for part in answer.aiter_raw():
+                read += len(part)
+                if read > MOST_ANSWER:  # the status was told: what else it says is its own affair
+                    break
+        finally:
+            await answer.aclose()
+        return answer.status_code, answer.headers.get("retry-after")
+
+    async def _address(self, host: str, scheme: str, port: int) -> Address:
+        try:
+            numbers = [ip_address(host)]
+        except ValueError:
+            numbers = [ip_address(each) for each in dict.fromkeys(await self._resolve(host, port))]
+        if not numbers:
+            raise OSError("its name has no address")
+        for number in numbers:  # a name that means both inside and outside is not played with
+            self._reach.check(number, scheme, port)
+        return numbers[0]
+
+    def _may(self, _host: str, address: Address, port: int) -> bool:
+        try:
+            self._reach.check(address, "https", max(port, 1024))  # scheme and port were looked at with the name
+        except NotReachable:
+            return False
+        return True
+
+
+def _said(failed: Exception) -> str:
+    """In words that hold nothing of the address."""
+    match failed:
+        case socket.gaierror():
+            return "its name can't be resolved"
+        case httpx.ConnectError() if "CERTIFICATE" in str(failed).upper():
+            return "its certificate is not believed"
+        case httpx.ConnectError():
+            return "no connection came about"
+        case httpx.RemoteProtocolError() | httpx.ReadError() | httpx.WriteError():
+            return "the connection broke before the answer was whole"
+        case _:
+            return "it could not be sent"

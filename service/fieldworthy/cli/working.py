@@ -1,0 +1,80 @@
+"""`fieldworthy worker`: what delivers, by itself beside PostgreSQL, or inside `serve` on SQLite."""
+
+import asyncio
+import os
+import signal
+import socket
+import sys
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from datetime import UTC, datetime
+from secrets import token_hex
+from typing import TYPE_CHECKING
+
+from fieldworthy.cli.unanswerable import Unanswerable
+from fieldworthy.settings import Settings
+from fieldworthy.usecases.alert_rules import AlertRules
+
+if TYPE_CHECKING:
+    from fieldworthy.storage.engine import SqlStore
+
+
+def run(settings: Settings) -> None:
+    """Delivers until it is told to stop. Raises Unanswerable on SQLite, where `serve` does it."""
+    from fieldworthy.cli.serving import _log, _loop, warn_of_role
+    from fieldworthy.cli.trouble import passwords
+
+    if is_sqlite(settings.database_url):
+        raise Unanswerable(
+            "on SQLite `fieldworthy serve` delivers by itself; a worker of its own is for PostgreSQL (FIELDWORTHY_DATABASE_URL)"
+        )
+
+    async def work() -> None:
+        import typer
+
+        from fieldworthy.main import freshening
+        from fieldworthy.storage.engine import SqlStore, open_engine, prepare
+
+        stop = asyncio.Event()
+        for told in (signal.SIGINT, signal.SIGTERM):
+            asyncio.get_running_loop().add_signal_handler(told, stop.set)
+        store = SqlStore(open_engine(settings.database_url, settings.database), wait=settings.database.lock)
+        try:
+            await prepare(store, settings.database_url)
+            _log(sys.stderr, settings.log_level, passwords(settings.database_url))
+            typer.echo("fieldworthy delivers; stop it with Ctrl-C", err=True)
+            await warn_of_role(store)
+            async with freshening(store, settings.silent_days), working(store, settings.alerts):
+                await stop.wait()
+        finally:
+            await store.close()
+
+    with asyncio.Runner(loop_factory=_loop()) as runner:
+        runner.run(work())
+
+
+@asynccontextmanager
+async def working(store: "SqlStore", rules: AlertRules) -> AsyncIterator[None]:
+    """Delivers as long as the block goes on; at its end what was begun is finished."""
+    from fieldworthy.alerting.mail import Mailer
+    from fieldworthy.alerting.outgoing import Outgoing
+    from fieldworthy.alerting.sender import Outward
+    from fieldworthy.alerting.worker import delivering, note
+    from fieldworthy.usecases.deliver import Deliver
+    from fieldworthy.usecases.forget_events import forgetting
+
+    def now() -> datetime:
+        return datetime.now(UTC)
+
+    sender = Outward(Outgoing(rules.reach, rules.seconds), None if rules.mail is None else Mailer(rules.mail, now), now)
+    owner = f"{socket.gethostname()[:40]}-{os.getpid()}-{token_hex(4)}"
+    try:
+        async with delivering(Deliver(store, sender, owner, noted=note), forgetting(store, rules.days)):
+            yield
+    finally:
+        await sender.close()
+
+
+def is_sqlite(address: str) -> bool:
+    """Whether a database is an SQLite file."""
+    return address.startswith("sqlite")
