@@ -4,6 +4,7 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from typing import Any
 
 import httpx
@@ -11,6 +12,7 @@ from fastapi import FastAPI
 
 from fieldworthy.main import make_app
 from fieldworthy.storage.engine import SqlStore, open_engine
+from fieldworthy.storage.readiness import hindrance
 from fieldworthy.usecases.ports import Published
 from tests.doors_app import client, publish
 
@@ -76,7 +78,7 @@ async def running(address: str, **options: Any) -> AsyncIterator[Service]:
     """The service over a migrated database, without keys unless told otherwise. options: of `make_app`."""
     service = Service(address)
     service.store = SqlStore(open_engine(address), lambda: service.now)
-    service.app = make_app(service.store, lambda: service.now, service.store.reachable, **{"is_open": True, **options})
+    service.app = make_app(service.store, lambda: service.now, partial(hindrance, service.store), **{"is_open": True, **options})
     async with client(service.app) as service.http:
         yield service
     await service.store.close()

@@ -29,6 +29,7 @@ class AuditLine(TypedDict):
         "evidence",
         "found",
         "key",
+        "listener",
         "machine",
         "meter-replacement",
         "occurrence",
