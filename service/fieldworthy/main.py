@@ -1,7 +1,7 @@
 """Where ports meet their adapters, and the app is put together."""
 
 import gc
-from collections.abc import AsyncIterator, Awaitable, Callable, Collection
+from collections.abc import AsyncIterator, Callable, Collection
 from contextlib import asynccontextmanager
 from secrets import token_bytes
 
@@ -26,11 +26,13 @@ from fieldworthy.rest.keeping import Keeping
 from fieldworthy.rest.limits import Limits
 from fieldworthy.rest.listeners import listeners_router
 from fieldworthy.rest.machines import machines_router
+from fieldworthy.rest.metrics import Metrics
 from fieldworthy.rest.neighbours import Neighbours
 from fieldworthy.rest.noting import noting
 from fieldworthy.rest.operate import operate_router
 from fieldworthy.rest.origins import Origins
 from fieldworthy.rest.quota import Telling
+from fieldworthy.rest.readiness import Readiness, Ready
 from fieldworthy.rest.readings import PATH as READINGS
 from fieldworthy.rest.readings import readings_router
 from fieldworthy.rest.refreshing import refreshing
@@ -41,6 +43,7 @@ from fieldworthy.rest.tables import Tables
 from fieldworthy.rest.telematics import telematics_router
 from fieldworthy.rest.told import told_router
 from fieldworthy.rest.uses import AllUses
+from fieldworthy.rest.watching import Traces, Watching
 from fieldworthy.rest.work import work_router
 from fieldworthy.usecases.alert_rules import AlertRules
 from fieldworthy.usecases.announce import SILENT_DAYS
@@ -63,18 +66,20 @@ from fieldworthy.usecases.quota import USUAL as USUAL_QUOTA
 from fieldworthy.usecases.quota import Quota
 from fieldworthy.usecases.quotas import Quotas
 from fieldworthy.usecases.standings import Recompute
+from fieldworthy.usecases.tally import Tally
 from fieldworthy.usecases.tokens import TokenReader, TokenRing
+from fieldworthy.usecases.watch import Pool, Watch
 from fieldworthy.usecases.wrong_keys import WrongKeys
 
 
-async def _always() -> bool:
-    return True
+async def _always() -> None:
+    """Nothing is in the way."""
 
 
 def make_app(
     store: WholeStore,
     clock: Clock,
-    ready: Callable[[], Awaitable[bool]] = _always,
+    ready: Ready = _always,
     max_body: int = MAX_BODY_BYTES,
     max_lines: int = MAX_BATCH_LINES,
     max_at_once: int = MAX_AT_ONCE,
@@ -90,23 +95,31 @@ def make_app(
     random: Callable[[int], bytes] = token_bytes,
     alerts: AlertRules | None = None,
     silent_days: int = SILENT_DAYS,
+    pool: Callable[[], Pool | None] = lambda: None,
+    traces: Traces | None = None,
+    lines: bool = False,
+    tally: Tally | None = None,
 ) -> FastAPI:
     """
     The service as an ASGI app.
 
-    store, clock: the ports' adapters; the caller opens and closes the store. ready: whether the store can be read (for /readyz).
+    store, clock: the ports' adapters; the caller opens and closes the store. ready: what keeps the process from its work (for /readyz).
     max_body: bytes of one body; a batch counts by the line instead, and has at most max_lines. max_at_once: requests at one time.
     max_states: of one procedure that a check explores. is_open: without keys, whoever asks from this machine may do all, as often as they
     like; any_host: from elsewhere too. quota: of each key, None for none. wrong_keys: that one address may send a minute, 0 for any number;
     as many signed tokens of one subject may be refused. tokens: what looks at tokens of an issuer outside; None where none are taken.
     origins: whose pages may ask from a browser. longest: seconds of one request. random: so many random bytes, of which secrets are made.
-    silent_days: without a reading, after which a meter is told of as silent; 0: none is.
+    silent_days: without a reading, after which a meter is told of as silent; 0: none is. pool: of the store's connections (for /metrics);
+    traces: where spans go; lines: whether each request has one in the log. tally: what counts, where the caller counts something too.
+
+    `app.state.readiness` and `app.state.metrics` are what answers operators, for other doors than this one.
 
     Raises Undeclared where a route does not say which scope it needs.
     """
-    uses = AllUses(store, clock, max_states)
-    recompute = Recompute(store, uses.find, writing(), silent_days)
-    keeping = Keeping(store, uses.find, recompute.wanted)
+    tally = tally or Tally()
+    uses = AllUses(store, clock, max_states, tally)
+    recompute = Recompute(store, uses.find, writing(), silent_days, tally)
+    keeping = Keeping(store, uses.find, recompute.wanted, tally)
     ring = KeyRing(store, clock)
     wrong = WrongKeys(wrong_keys) if wrong_keys else None
     known = None if tokens is None else TokenRing(tokens, store, clock, most_wrong=wrong_keys)
@@ -135,14 +148,16 @@ def make_app(
     routers += [readings_router(keeping, tables), fleet_router(keeping, recompute, tables), exports_router(tables)]
     listening = KeepListeners(alerts or AlertRules())
     routers += [listeners_router(keeping, listening), deliveries_router(keeping, listening)]
-    for router in (*routers, calendars_router(keeping, recompute, feeds, random), operate_router(app, ready)):
+    readiness, metrics = Readiness([ready]), Metrics(tally, Watch(store), pool)
+    app.state.readiness, app.state.metrics = readiness, metrics
+    routers += [calendars_router(keeping, recompute, feeds, random), operate_router(app, readiness, metrics if is_open else None)]
+    for router in routers:
         app.router.routes += router.routes  # as they are: `include_router` would build each of them a second time
     scopes_of_routes(app.routes)
     app.state.admission = Neighbours(any_host, origins) if is_open else WithKeys(ring, quotas, wrong, known)
     problems.install(app)
     openapi.install(app)
-    straight = {route.path: route.get_route_handler() for route in evaluate.routes if isinstance(route, RawRoute)}
-    app.add_middleware(problems.Straight, handlers=straight)
+    app.add_middleware(problems.Straight, routes=[route for route in evaluate.routes if isinstance(route, RawRoute)])
     app.add_middleware(problems.Guard)
     own = {READINGS: MAX_READINGS_BYTES}
     app.add_middleware(Limits, most=max_body, unlimited=frozenset({BATCH}), at_once=max_at_once, own=own, longest=longest)
@@ -151,13 +166,14 @@ def make_app(
     if origins:
         app.add_middleware(Origins, named=origins)
     app.add_middleware(Headers)
+    app.add_middleware(Watching, tally=tally, traces=traces, lines=lines)
     return app
 
 
 @asynccontextmanager
-async def freshening(store: WholeStore, silent_days: int = SILENT_DAYS) -> AsyncIterator[None]:
-    """Keeps standings fresh as long as the block goes on, as a service does beside its requests."""
-    async with beside(refreshing(Recompute(store, FindRulebooks(store), writing(), silent_days))):
+async def freshening(store: WholeStore, silent_days: int = SILENT_DAYS, tally: Tally | None = None) -> AsyncIterator[None]:
+    """Keeps standings fresh as long as the block goes on, as a service does beside its requests. tally: what counts them."""
+    async with beside(refreshing(Recompute(store, FindRulebooks(store), writing(), silent_days, tally))):
         yield
 
 

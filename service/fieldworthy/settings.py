@@ -3,7 +3,7 @@
 import os
 import re
 import sys
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal, cast
@@ -21,6 +21,7 @@ from fieldworthy.usecases.limits import (
     MAX_REQUESTS_SECONDS,
     MAX_STATES,
     MAX_WRONG_KEYS,
+    STOP_SECONDS,
 )
 from fieldworthy.usecases.loopback import is_loopback
 from fieldworthy.usecases.mail_server import MailServerUnusable, read_mail_server
@@ -79,6 +80,10 @@ VARIABLES = (
     "FIELDWORTHY_STATEMENT_SECONDS",
     "FIELDWORTHY_LOCK_SECONDS",
     "FIELDWORTHY_IDLE_SECONDS",
+    "FIELDWORTHY_METRICS_ADDRESS",
+    "FIELDWORTHY_STOP_DELAY_SECONDS",
+    "FIELDWORTHY_STOP_SECONDS",
+    "OTEL_EXPORTER_OTLP_ENDPOINT",
 )
 
 
@@ -100,7 +105,9 @@ class Settings:
     database_url: as written, without driver. database: usecases.database_limits. open_network: whether `--open` may listen beyond this
     machine. cors_origins: whose pages may ask (`rest.origins`). key: what the command line shows a service that it asks. max_*,
     request_seconds: usecases.limits. quota: of each key, None for none; max_wrong_keys: 0 for any number. silent_days: usecases.announce.
-    tokens: of an issuer outside, None where none are taken. alerts: usecases.alert_rules.
+    tokens: of an issuer outside, None where none are taken. alerts: usecases.alert_rules. metrics: host and port of the door for operators,
+    None for none. stop_delay: s for which requests are still taken once it is told to stop; stop: s that those which were begun may take
+    then. traces: whether spans are sent.
     """
 
     database_url: str = field(repr=False)  # it may hold a password
@@ -121,6 +128,10 @@ class Settings:
     tokens: TokenSettings | None = None
     alerts: AlertRules = field(default_factory=AlertRules)
     database: DatabaseLimits = USUAL
+    metrics: tuple[str, int] | None = None
+    stop_delay: int = 0
+    stop: int = STOP_SECONDS
+    traces: bool = False
 
 
 def read_settings(environment: Mapping[str, str] | None = None) -> Settings:
@@ -153,6 +164,10 @@ def read_settings(environment: Mapping[str, str] | None = None) -> Settings:
             lock=_seconds(given, "FIELDWORTHY_LOCK_SECONDS", USUAL.lock),
             idle=_seconds(given, "FIELDWORTHY_IDLE_SECONDS", USUAL.idle),
         ),
+        metrics=_address("FIELDWORTHY_METRICS_ADDRESS", given.get("FIELDWORTHY_METRICS_ADDRESS") or ""),
+        stop_delay=_limit(given, "FIELDWORTHY_STOP_DELAY_SECONDS", 0, least=0, most=_HOUR),
+        stop=_seconds(given, "FIELDWORTHY_STOP_SECONDS", STOP_SECONDS),
+        traces=_traces(given),
     )
 
 
@@ -195,6 +210,29 @@ def _port(text: str) -> int:
     if not (text.isascii() and text.isdigit() and len(text) <= 5 and 0 <= int(text) <= 65535):
         raise SettingUnusable("FIELDWORTHY_PORT is a number from 0 (any free port) to 65535")
     return int(text)
+
+
+_PLACE = re.compile(r"(\[[0-9A-Fa-f:.]+\]|[A-Za-z0-9._-]+):([0-9]{1,5})\Z")
+
+
+def _address(name: str, text: str) -> tuple[str, int] | None:
+    found = _PLACE.match(text) if text.isascii() else None
+    if text and (found is None or int(found[2]) > 65535):
+        raise SettingUnusable(f"{name} is an address of this machine and a port (0: any free port), as in `127.0.0.1:9464` or `[::1]:9464`")
+    return None if found is None else (found[1], int(found[2]))
+
+
+def _traces(given: Mapping[str, str]) -> bool:
+    """As the standard's own variables say it (OpenTelemetry, General SDK Configuration and Protocol Exporter)."""
+    if (given.get("OTEL_SDK_DISABLED") or "").lower() == "true" or (given.get("OTEL_TRACES_EXPORTER") or "").lower() == "none":
+        return False
+    return bool(given.get("OTEL_EXPORTER_OTLP_ENDPOINT") or given.get("OTEL_EXPORTER_OTLP_TRACES_ENDPOINT"))
+
+
+def secrets_of_traces(environment: Mapping[str, str]) -> Sequence[str]:
+    """What the standard's variables say that nobody else may know: values of headers, keys mostly."""
+    told = [environment.get(f"OTEL_EXPORTER_OTLP_{name}HEADERS") or "" for name in ("", "TRACES_")]
+    return [value for text in told for pair in text.split(",") for value in (pair.partition("=")[2].strip(),) if value]
 
 
 _ORIGIN = re.compile(r"(https?)://(?:[a-z0-9](?:[a-z0-9.-]*[a-z0-9])?|\[[0-9a-f:.]+\])(?::([1-9][0-9]{0,4}))?\Z")

@@ -187,9 +187,9 @@ async def call(app: App, body: bytes, path: str = "/v1/due", kind: bytes = b"app
         "raw_path": path.encode(),
         "root_path": "",
         "query_string": b"",
-        "headers": [(b"host", b"service"), (b"content-type", kind), (b"content-length", str(len(body)).encode()), (b"accept", b"*/*")],
+        "headers": [(b"host", b"localhost"), (b"content-type", kind), (b"content-length", str(len(body)).encode()), (b"accept", b"*/*")],
         "client": ("127.0.0.1", 1),
-        "server": ("service", 80),
+        "server": ("localhost", 80),
     }
     await app(scope, receive, send)
     assert status == 200, (status, b"".join(sent)[:500])

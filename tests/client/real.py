@@ -5,11 +5,13 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import partial
 
 import uvicorn
 
 from fieldworthy.main import make_app
 from fieldworthy.storage.engine import SqlStore, open_engine
+from fieldworthy.storage.readiness import hindrance
 from tests.chance import Chance
 from tests.doors_app import NOW
 
@@ -21,7 +23,7 @@ def serving(address: str, is_open: bool = True) -> Iterator[str]:
 
     async def serve() -> None:
         store = SqlStore(open_engine(address), lambda: NOW)
-        app = make_app(store, lambda: NOW, store.reachable, is_open=is_open, random=Chance())
+        app = make_app(store, lambda: NOW, partial(hindrance, store), is_open=is_open, random=Chance())
         config = uvicorn.Config(app, port=0, log_level="warning", access_log=False)
         made.append(uvicorn.Server(config))
         try:

@@ -105,7 +105,8 @@ async def test_head_is_get_without_the_body(http: httpx.AsyncClient) -> None:
         "/docs",
         "/nothing",
     ):
-        got, head = await http.get(path), await http.head(path)
+        named = {"x-request-id": "the-same"}
+        got, head = await http.get(path, headers=named), await http.head(path, headers=named)
         assert (head.status_code, head.headers, head.content) == (got.status_code, got.headers, b"")
 
 
@@ -244,12 +245,12 @@ async def test_a_caller_who_leaves_is_no_fault_of_the_service() -> None:
 
 
 async def test_not_ready() -> None:
-    async def down() -> bool:
-        return False
+    async def down() -> str:
+        return "the database can't be reached"
 
     async with client(make_test_app(ready=down)) as http:
         response = await http.get("/readyz")
-        problem(response, 503, "service.unavailable")
+        assert problem(response, 503, "service.unavailable")["detail"] == "the database can't be reached"
         assert response.headers["retry-after"] == "5"
         assert (await http.get("/healthz")).status_code == 200
 

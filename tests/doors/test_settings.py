@@ -16,6 +16,7 @@ from fieldworthy.usecases.limits import (
     MAX_REQUESTS_SECONDS,
     MAX_STATES,
     MAX_WRONG_KEYS,
+    STOP_SECONDS,
 )
 from fieldworthy.usecases.quota import Quota
 from fieldworthy.usecases.tokens import TokenRules
@@ -50,8 +51,13 @@ def test_settings_have_defaults_and_are_read_from_the_environment(tmp_path: Path
             "FIELDWORTHY_STATEMENT_SECONDS": "6",
             "FIELDWORTHY_LOCK_SECONDS": "7",
             "FIELDWORTHY_IDLE_SECONDS": "8",
+            "FIELDWORTHY_METRICS_ADDRESS": "[::1]:9464",
+            "FIELDWORTHY_STOP_DELAY_SECONDS": "9",
+            "FIELDWORTHY_STOP_SECONDS": "10",
         }
     )
+    assert (plain.metrics, plain.stop_delay, plain.stop) == (None, 0, STOP_SECONDS)
+    assert (told.metrics, told.stop_delay, told.stop) == (("[::1]", 9464), 9, 10)
     assert (plain.cors_origins, told.cors_origins) == (frozenset(), {"https://a.example", "http://localhost:3000"})
     assert plain.database == USUAL
     assert told.database == DatabaseLimits(pool=3, overflow=0, pool_wait=4, connect=5, statement=6, lock=7, idle=8)
@@ -72,6 +78,8 @@ def test_settings_have_defaults_and_are_read_from_the_environment(tmp_path: Path
     + [("FIELDWORTHY_POOL_SIZE", "0"), ("FIELDWORTHY_POOL_OVERFLOW", "-1"), ("FIELDWORTHY_POOL_SIZE", "1001")]
     + [("FIELDWORTHY_LOCK_SECONDS", "0"), ("FIELDWORTHY_STATEMENT_SECONDS", "1.5"), ("FIELDWORTHY_IDLE_SECONDS", "3601")]
     + [("FIELDWORTHY_KEY", "fw_a b"), ("FIELDWORTHY_KEY", "fw_ä"), ("FIELDWORTHY_KEY", "a\nb"), ("FIELDWORTHY_KEY", "x" * 8001)]
+    + [("FIELDWORTHY_METRICS_ADDRESS", a) for a in ("9464", ":9464", "localhost", "::1:9464", "a:65536", "http://a:1", "a b:1", "a:1/x")]
+    + [("FIELDWORTHY_STOP_DELAY_SECONDS", "-1"), ("FIELDWORTHY_STOP_DELAY_SECONDS", "3601"), ("FIELDWORTHY_STOP_SECONDS", "0")]
     + [("FIELDWORTHY_TOKEN_ISSUER", "https://issuer.example/"), ("FIELDWORTHY_TOKEN_KEYS", "jwks.json")]
     + [("FIELDWORTHY_MAX_REQUESTS", "-1"), ("FIELDWORTHY_MAX_REQUESTS_SECONDS", "0"), ("FIELDWORTHY_MAX_REQUESTS_SECONDS", "86401")]
     + [

@@ -4,6 +4,7 @@ from collections.abc import AsyncIterator, Iterator
 from contextlib import asynccontextmanager, contextmanager
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from random import Random
 from typing import Any
 
@@ -13,6 +14,7 @@ from sqlalchemy import event
 
 from fieldworthy.main import make_app
 from fieldworthy.storage.engine import SqlStore
+from fieldworthy.storage.readiness import hindrance
 from fieldworthy.usecases.ports import Published
 from tests.chance import Chance
 from tests.doors_app import client, publish
@@ -87,7 +89,7 @@ async def running(address: str, **options: Any) -> AsyncIterator[Service]:
     async with lent_engine(address) as engine:
         service.store = SqlStore(engine, lambda: service.now, chance=service.ids.randbytes)
         service.app = make_app(
-            service.store, lambda: service.now, service.store.reachable, **{"is_open": True, "random": service.chance, **options}
+            service.store, lambda: service.now, partial(hindrance, service.store), **{"is_open": True, "random": service.chance, **options}
         )
         async with client(service.app) as service.http:
             yield service

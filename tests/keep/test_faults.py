@@ -8,6 +8,7 @@ import random
 import time
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from pathlib import Path
 
 import httpx
@@ -16,6 +17,7 @@ from sqlalchemy import event
 
 from fieldworthy.main import make_app
 from fieldworthy.storage.engine import SqlStore, open_engine
+from fieldworthy.storage.readiness import hindrance
 from fieldworthy.usecases.kept import HOME, Entry, next_known
 from tests.doors_app import client
 from tests.effort import THOROUGH, examples
@@ -137,7 +139,7 @@ async def test_the_disk_is_full(tmp_path: Path) -> None:
     def limited(connection: object) -> None:
         connection.exec_driver_sql(f"pragma max_page_count = {room['pages']}")  # type: ignore[attr-defined]
 
-    app = make_app(store, lambda: datetime.now(UTC), store.reachable, is_open=True)
+    app = make_app(store, lambda: datetime.now(UTC), partial(hindrance, store), is_open=True)
     async with client(app) as http:
         await http.put("/v1/rulebooks/faults/draft", content="rulebook: faults\n", headers={"content-type": "application/yaml"})
         room["pages"] = 1  # it becomes as many as there are

@@ -7,12 +7,14 @@ import random
 import sys
 import tomllib
 import zlib
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from fieldworthy.storage.engine import SqlStore, open_engine
+from fieldworthy.storage.readiness import hindrance
 from tests.doors_app import client
 from tests.keep.readings_at_work import URL, kept_rows, lines, machines, moment, outcome, reading, shown, whys
 from tests.keep.service import Service
@@ -251,7 +253,7 @@ async def test_two_replicas_post_the_same_at_once(service: Service) -> None:
     other = SqlStore(open_engine(service.address), lambda: service.now)
     from fieldworthy.main import make_app
 
-    app = make_app(other, lambda: service.now, other.reachable, is_open=True)
+    app = make_app(other, lambda: service.now, partial(hindrance, other), is_open=True)
     async with client(app) as http:
         rng = random.Random(1)
 

@@ -12,6 +12,7 @@ import pytest
 from fieldworthy.storage.backup import BackupRefused, back_up, restore
 from fieldworthy.storage.engine import SqlStore, open_engine
 from fieldworthy.storage.migrating import migrate
+from fieldworthy.storage.readiness import hindrance
 from fieldworthy.storage.tables import REVISION
 from fieldworthy.usecases.keep_keys import list_keys, revoke_key
 from fieldworthy.usecases.kept import HOME
@@ -156,7 +157,7 @@ async def test_a_database_in_use_is_not_replaced(tmp_path: Path) -> None:
     await asyncio.to_thread(filled, database, "a")
     await asyncio.to_thread(back_up, address_of(database), copy)
     store = SqlStore(open_engine(address_of(database)))
-    assert await store.reachable()  # it keeps its connection, as `serve` does
+    assert await hindrance(store) is None  # it keeps its connection, as `serve` does
     with pytest.raises(BackupRefused, match="in use; stop every `fieldworthy serve`"):
         await asyncio.to_thread(restore, address_of(database), copy)
     async with store.keep(HOME) as kept:

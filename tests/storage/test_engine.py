@@ -14,6 +14,7 @@ from sqlalchemy import Connection, text
 from fieldworthy.storage.engine import AddressUnusable, OtherRevision, SqlStore, database_url, open_engine, prepare
 from fieldworthy.storage.migrating import is_compared, migrate, newest_revision
 from fieldworthy.storage.new_sqlite import lay_out
+from fieldworthy.storage.readiness import hindrance
 from fieldworthy.storage.tables import REVISION, metadata
 from tests.storage.write_schema import schema_script
 
@@ -43,9 +44,9 @@ def test_an_address_of_another_kind_is_refused_without_being_repeated(address: s
 
 async def test_an_empty_database_becomes_a_usable_one(empty_address: str) -> None:
     store = SqlStore(open_engine(empty_address))
-    assert not await store.reachable()
+    assert await hindrance(store) is not None
     await asyncio.to_thread(migrate, empty_address)
-    assert await store.reachable()
+    assert await hindrance(store) is None
     await asyncio.to_thread(migrate, empty_address)  # again does nothing
     async with store.read() as kept:
         assert await kept.names(None, 10) == ()
@@ -71,7 +72,7 @@ async def test_serve_migrates_sqlite_by_itself(tmp_path: Path) -> None:
     address = f"sqlite:///{tmp_path / 'a.db'}"
     store = SqlStore(open_engine(address))
     await prepare(store, address)
-    assert await store.reachable()
+    assert await hindrance(store) is None
     await store.close()
 
 
@@ -110,7 +111,7 @@ async def test_a_sqlite_that_holds_anything_is_left_to_the_migrations(tmp_path: 
     async with store.writing() as connection:
         assert not await connection.run_sync(lay_out)
     await prepare(store, address)
-    assert await store.reachable()
+    assert await hindrance(store) is None
     async with store.engine.connect() as connection:
         assert (await connection.execute(text("select count(*) from others"))).scalar() in (0, 1)
     await store.close()
@@ -125,7 +126,7 @@ async def test_of_several_that_make_a_new_sqlite_at_once_one_does(tmp_path: Path
             return await connection.run_sync(lay_out)
 
     assert sorted(await asyncio.gather(*(make(store) for store in stores))) == [False, False, False, True]
-    assert await stores[0].reachable()
+    assert await hindrance(stores[0]) is None
     for store in stores:
         await store.close()
 
@@ -142,7 +143,7 @@ async def test_serve_refuses_a_postgresql_of_another_revision(postgres: Any) -> 
         await connection.execute(text("update alembic_version set version_num = '9999'"))
     with pytest.raises(OtherRevision, match="9999"):
         await prepare(store, address)
-    assert not await store.reachable()
+    assert await hindrance(store) is not None
     await store.close()
 
 

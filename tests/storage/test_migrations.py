@@ -15,6 +15,7 @@ from sqlalchemy.exc import DBAPIError
 from fieldworthy.core.base.micros import micros_of
 from fieldworthy.storage.engine import OtherRevision, SqlStore, open_engine, prepare
 from fieldworthy.storage.migrating import migrate, migration_config
+from fieldworthy.storage.readiness import hindrance
 from fieldworthy.storage.tables import REVISION, metadata
 
 TOP = Path(__file__).resolve().parents[2]
@@ -106,7 +107,7 @@ async def test_from_the_first_revision_with_data(empty_address: str) -> None:
         await go(address, REVISION)
         await assert_shelved(address)
         store = SqlStore(open_engine(address))
-        assert await store.reachable()
+        assert await hindrance(store) is None
         async with store.read() as rulebooks:
             newest = await rulebooks.newest("baler")
             assert newest is not None
@@ -242,7 +243,7 @@ async def test_serve_migrates_an_older_sqlite_with_data_by_itself(tmp_path: Path
     await shelve(address)
     store = SqlStore(open_engine(address))
     await prepare(store, address)
-    assert await store.reachable()
+    assert await hindrance(store) is None
     await store.close()
     await assert_shelved(address)
 
@@ -301,7 +302,7 @@ async def test_a_newer_database_is_refused_and_left_alone(empty_address: str) ->
     store = SqlStore(open_engine(empty_address))
     with pytest.raises(OtherRevision, match=r"revision 9999.* newer release made it"):
         await prepare(store, empty_address)
-    assert not await store.reachable()
+    assert await hindrance(store) is not None
     await store.close()
     with pytest.raises(OtherRevision, match="newer release"):
         await asyncio.to_thread(migrate, empty_address)

@@ -17,6 +17,7 @@ from fieldworthy.cli.serving import warn_of_role
 from fieldworthy.core.base.micros import micros_of
 from fieldworthy.storage.engine import SqlStore, open_engine
 from fieldworthy.storage.partitions import PARTITIONS, by_partition
+from fieldworthy.storage.readiness import hindrance
 from fieldworthy.storage.roles import GrantRefused, let_in
 from fieldworthy.storage.row_security import passes_by
 from fieldworthy.storage.tables import REVISION, metadata
@@ -275,7 +276,7 @@ async def test_an_owner_that_is_no_superuser_migrates_and_is_held_by_it_and_lets
     await boss.execute("revoke fieldworthy_owner from fieldworthy_new")
     await asyncio.to_thread(let_in, as_owner, "fieldworthy_new")
     store = SqlStore(open_engine(plain.render_as_string(hide_password=False)))
-    assert await store.reachable()
+    assert await hindrance(store) is None
     assert not await passes_by(store.engine)
     async with store.look(OURS) as kept:
         assert await kept.machines.find("r5-17") is not None

@@ -22,6 +22,7 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 from fieldworthy.storage.engine import SqlStore, open_engine
 from fieldworthy.storage.kept import SqlKept
 from fieldworthy.storage.migrating import migrate
+from fieldworthy.storage.readiness import hindrance
 from fieldworthy.storage.trouble import unavailable
 from fieldworthy.usecases.database_limits import DatabaseLimits
 from fieldworthy.usecases.kept import HOME, Kept
@@ -215,7 +216,7 @@ async def test_a_file_that_is_no_database(tmp_path: Path, what: str) -> None:
     else:
         file.mkdir()
     store = SqlStore(open_engine(f"sqlite:///{file}"))
-    assert not await store.reachable()
+    assert await hindrance(store) is not None
     with pytest.raises(StoreUnavailable):
         await ids(store)
     await store.close()
@@ -342,12 +343,12 @@ async def test_a_postgresql_that_refuses(postgresql_address: str) -> None:
         assert await ids(read_only) == []
     nowhere = make_url(address).set(database="nowhere").render_as_string(hide_password=False)
     async with hasty(nowhere) as none:
-        assert not await none.reachable()
+        assert await hindrance(none) is not None
         with pytest.raises(StoreUnavailable, match="does not let the service in"):
             await ids(none)
     for away in ("postgresql://postgres@127.0.0.1:9/none", "postgresql:///none?host=/no/such/folder"):
         async with hasty(away) as none:
-            assert not await none.reachable()
+            assert await hindrance(none) is not None
             with pytest.raises(StoreUnavailable, match="can't be reached"):
                 await ids(none)
 
@@ -373,7 +374,7 @@ async def test_a_server_that_takes_connections_and_never_answers() -> None:
         async with asyncio.timeout(10):
             with pytest.raises(StoreUnavailable):
                 await ids(store)
-            assert not await store.reachable()
+            assert await hindrance(store) is not None
     for writer in open_:
         writer.close()
     silent.close()

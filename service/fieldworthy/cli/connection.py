@@ -7,7 +7,7 @@ chunked body (trailers) to the headers, and has answers that nobody reads wait. 
 import asyncio
 import http
 from asyncio import TimerHandle
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -31,13 +31,14 @@ MOST_LOOSE = MAX_HEADER_BYTES + MAX_TARGET_BYTES + 24_000
 class Patience:
     """
     Seconds. head: for the whole head of a request; slow: for a body, or for an answer to be read, and beyond that as many as it takes at
-    `rate` bytes a second; look: between two looks at it.
+    `rate` bytes a second; look: between two looks at it; last: for a request that was sent before the caller heard of the end.
     """
 
     head: float = 20.0
     slow: float = 20.0
     rate: int = 1000
     look: float = 2.0
+    last: float = 0.5
 
     def for_bytes(self, count: int) -> float:
         """How long so many bytes may take in all."""
@@ -45,11 +46,16 @@ class Patience:
 
 
 class Connection(HttpToolsProtocol):
-    """What uvicorn makes of each connection. A sub-class may set other patience, how many there may be, and whose pages may ask."""
+    """
+    What uvicorn makes of each connection. A sub-class may set other patience, how many connections there may be, whose pages may ask, and
+    say when the service is told to stop: from then on each answer is the last of its connection, and says so, and none is cut off while a
+    request is coming.
+    """
 
     patience = Patience()
     most: int | None = None
     origins: frozenset[bytes] = frozenset()
+    stopping: Callable[[], bool] = staticmethod(lambda: False)
 
     def __init__(self, config: Any, server_state: Any, app_state: dict[str, Any], _loop: asyncio.AbstractEventLoop | None = None) -> None:
         super().__init__(config, server_state, app_state, _loop)
@@ -102,6 +108,8 @@ class Connection(HttpToolsProtocol):
             raise _TooManyWaiting
         super().on_headers_complete()
         self._request = self.cycle
+        if self.stopping() and self.cycle is not None:
+            self.cycle.keep_alive = False
         self._head_since, self._body_since, self._body = None, self.loop.time(), 0
         self._moved = self._trailing = True
 
@@ -113,6 +121,17 @@ class Connection(HttpToolsProtocol):
     def pause_writing(self) -> None:
         self._stuck_since, self._stuck = self.loop.time(), self.transport.get_write_buffer_size()
         super().pause_writing()
+
+    def shutdown(self) -> None:
+        """Called when nobody listens any more. What is open is answered; where nothing is, a request may still be on its way."""
+        if self._open() is not None:
+            super().shutdown()
+        else:
+            self.loop.call_later(self.patience.last, self._end_idle)
+
+    def _end_idle(self) -> None:
+        if self._open() is None:
+            self.transport.close()
 
     def send_400_response(self, msg: str) -> None:
         self._end("request.unreadable", "what came is no HTTP/1.1 request")

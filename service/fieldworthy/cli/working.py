@@ -8,12 +8,16 @@ import sys
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime
+from functools import partial
 from secrets import token_hex
 from typing import TYPE_CHECKING
 
 from fieldworthy.cli.unanswerable import Unanswerable
 from fieldworthy.settings import Settings
 from fieldworthy.usecases.alert_rules import AlertRules
+from fieldworthy.usecases.deliveries import Claim
+from fieldworthy.usecases.sending import Outcome
+from fieldworthy.usecases.tally import Tally
 
 if TYPE_CHECKING:
     from fieldworthy.storage.engine import SqlStore
@@ -21,7 +25,7 @@ if TYPE_CHECKING:
 
 def run(settings: Settings) -> None:
     """Delivers until it is told to stop. Raises Unanswerable on SQLite, where `serve` does it."""
-    from fieldworthy.cli.serving import _log, _loop, warn_of_role
+    from fieldworthy.cli.serving import _log, _loop, listen_for_operators, warn_of_role
     from fieldworthy.cli.trouble import passwords
 
     if is_sqlite(settings.database_url):
@@ -29,11 +33,16 @@ def run(settings: Settings) -> None:
             "on SQLite `fieldworthy serve` delivers by itself; a worker of its own is for PostgreSQL (FIELDWORTHY_DATABASE_URL)"
         )
 
-    async def work() -> None:
+    async def work(watching: socket.socket | None) -> None:
         import typer
 
+        from fieldworthy.cli.operators import Operators, operators
         from fieldworthy.main import freshening
+        from fieldworthy.rest.metrics import Metrics
+        from fieldworthy.rest.readiness import Readiness
         from fieldworthy.storage.engine import SqlStore, open_engine, prepare
+        from fieldworthy.storage.readiness import hindrance, pool_of
+        from fieldworthy.usecases.watch import Watch
 
         stop = asyncio.Event()
         for told in (signal.SIGINT, signal.SIGTERM):
@@ -44,18 +53,21 @@ def run(settings: Settings) -> None:
             _log(sys.stderr, settings.log_level, passwords(settings.database_url))
             typer.echo("fieldworthy delivers; stop it with Ctrl-C", err=True)
             await warn_of_role(store)
-            async with freshening(store, settings.silent_days), working(store, settings.alerts):
+            tally = Tally()
+            metrics = Metrics(tally, Watch(store), pool_of(store.engine, settings.database))
+            door = Operators(metrics, Readiness([partial(hindrance, store)]))
+            async with operators(door, watching), freshening(store, settings.silent_days, tally), working(store, settings.alerts, tally):
                 await stop.wait()
         finally:
             await store.close()
 
-    with asyncio.Runner(loop_factory=_loop()) as runner:
-        runner.run(work())
+    with listen_for_operators(settings) as watching, asyncio.Runner(loop_factory=_loop()) as runner:
+        runner.run(work(watching))
 
 
 @asynccontextmanager
-async def working(store: "SqlStore", rules: AlertRules) -> AsyncIterator[None]:
-    """Delivers as long as the block goes on; at its end what was begun is finished."""
+async def working(store: "SqlStore", rules: AlertRules, tally: Tally) -> AsyncIterator[None]:
+    """Delivers as long as the block goes on; at its end what was begun is finished. tally: what counts attempts."""
     from fieldworthy.alerting.mail import Mailer
     from fieldworthy.alerting.outgoing import Outgoing
     from fieldworthy.alerting.sender import Outward
@@ -66,10 +78,14 @@ async def working(store: "SqlStore", rules: AlertRules) -> AsyncIterator[None]:
     def now() -> datetime:
         return datetime.now(UTC)
 
+    def noted(claim: Claim, outcome: Outcome, state: str) -> None:
+        note(claim, outcome, state)
+        tally.attempted(outcome.trouble is None, outcome.took / 1000)
+
     sender = Outward(Outgoing(rules.reach, rules.seconds), None if rules.mail is None else Mailer(rules.mail, now), now)
     owner = f"{socket.gethostname()[:40]}-{os.getpid()}-{token_hex(4)}"
     try:
-        async with delivering(Deliver(store, sender, owner, noted=note), forgetting(store, rules.days)):
+        async with delivering(Deliver(store, sender, owner, noted=noted), forgetting(store, rules.days)):
             yield
     finally:
         await sender.close()

@@ -12,6 +12,7 @@ import structlog
 from fastapi.routing import iter_route_contexts
 from starlette.requests import Request
 from starlette.routing import BaseRoute
+from starlette.types import Scope
 
 from fieldworthy.rest.quota import tell
 from fieldworthy.usecases.audit import Actor
@@ -30,7 +31,9 @@ ANYBODY = None
 """What a route declares that needs no key."""
 
 _REALM = 'Bearer realm="fieldworthy"'
-_CALLER = "fieldworthy.caller"
+CALLER = "fieldworthy.caller"
+ASKER = "fieldworthy.asker"
+"""Where a request's scope holds what it was found to be: who was let in, and whose key or token it is, also where that may not."""
 
 log = structlog.get_logger("fieldworthy.rest")
 
@@ -72,7 +75,7 @@ class WithKeys:
 
     async def __call__(self, request: Request, needs: KeyScope, again: bool = False) -> Caller:
         try:
-            asker = await self._asker(request)
+            asker = request.scope[ASKER] = await self._asker(request)
             if not again:  # one request is counted once, however long it is answered
                 await self._spend(request, asker.quota)
         except Throttled as throttled:
@@ -138,13 +141,19 @@ def challenge(refusal: Refusal) -> Mapping[str, str] | None:
 async def admit(request: Request, needs: KeyScope, again: bool = False) -> None:
     """Lets a request in, or raises what it is refused with. The app says by whom it is judged."""
     admission: Admission = request.scope["app"].state.admission
-    request.scope[_CALLER] = await admission(request, needs, again)
+    request.scope[CALLER] = await admission(request, needs, again)
 
 
 def caller_of(request: Request) -> Caller:
     """Who asks; only of a request that was let in."""
-    caller: Caller = request.scope[_CALLER]
+    caller: Caller = request.scope[CALLER]
     return caller
+
+
+def asker_of(scope: Scope) -> Asker | None:
+    """Whose key or token a request carries; None where it carries none that works, or none is asked for."""
+    asker: Asker | None = scope.get(ASKER)
+    return asker
 
 
 # --- what routes declare ------------------------------------------------------------------------------------------------------------

@@ -29,6 +29,7 @@ from fieldworthy.usecases.key_refusals import NoKey
 from fieldworthy.usecases.keys import KeyScope
 from fieldworthy.usecases.limits import MAX_BATCH_LINE_BYTES, MAX_BATCH_LINES
 from fieldworthy.usecases.refusals import RulebookHasErrors
+from fieldworthy.usecases.tally import Tally
 from fieldworthy.wire import requests
 from fieldworthy.wire.problems import of_refusal, problem
 from fieldworthy.wire.reading import Unreadable, read_json
@@ -108,10 +109,10 @@ class Spool:
 class BatchResponse(Response):
     """Reads the request and writes the answer at the same time."""
 
-    def __init__(self, request: Request, uses: Uses, most_lines: int) -> None:
+    def __init__(self, request: Request, uses: Uses, tally: Tally, most_lines: int) -> None:
         super().__init__(None, 200, {"cache-control": "no-store"}, LINES)
         self.request = request
-        self.batch = Batch(uses, most_lines, self._still)
+        self.batch = Batch(uses, tally, most_lines, self._still)
         self.whole = False
         self.gone = False
 
@@ -161,9 +162,13 @@ class BatchResponse(Response):
 class Batch:
     """The lines of one batch, answered one by one. answered: how many; stopped: whether a limit, or the end of the key, ended it."""
 
-    def __init__(self, uses: Uses, most_lines: int, still: Callable[[], Awaitable[None]]) -> None:
-        """still: lets the caller in once more, or raises what it is refused with: a batch may last longer than its key."""
+    def __init__(self, uses: Uses, tally: Tally, most_lines: int, still: Callable[[], Awaitable[None]]) -> None:
+        """
+        tally: what counts its lines. still: lets the caller in once more, or raises what it is refused with: a batch may last longer than
+        its key.
+        """
         self._still = still
+        self._tally = tally
         self._most_lines = most_lines
         self._find: PinnedRulebooks = uses.find.pinned()
         self._defaults: dict[str, Any] = {}
@@ -244,13 +249,14 @@ class Batch:
         if missing:
             mend = "give `{}`, here or in the defaults"
             raise Refused([Finding("request.missing", f"the member `{m}` is missing", mend.format(m)) for m in missing])
-        try:
-            found = await self._book(given["rulebook"])
-        except RulebookHasErrors as refusal:
-            if isinstance(given["rulebook"], str):
-                raise
-            return {"problem": of_refusal(refusal, "/rulebook")}
-        return ask(found, given, written_due).to_json()
+        with self._tally.evaluating("due"):
+            try:
+                found = await self._book(given["rulebook"])
+            except RulebookHasErrors as refusal:
+                if isinstance(given["rulebook"], str):
+                    raise
+                return {"problem": of_refusal(refusal, "/rulebook")}
+            return ask(found, given, written_due).to_json()
 
     async def _book(self, source: RulebookSource) -> Found:
         if source is not self._defaults.get("rulebook"):
@@ -307,6 +313,6 @@ def batch_router(uses: AllUses, most_lines: int = MAX_BATCH_LINES) -> APIRouter:
     )
     async def ask_due_batch(request: Request) -> Response:
         media_type(request, LINES_TYPES)
-        return BatchResponse(request, uses.of(request), most_lines)
+        return BatchResponse(request, uses.of(request), uses.tally, most_lines)
 
     return router

@@ -75,9 +75,9 @@ def described(
     }
 
 
-def undescribed() -> dict[str, Any]:
-    """Keyword arguments for a page that stands beside the contract: anybody may read it."""
-    return {"include_in_schema": False, "openapi_extra": {"security": security(ANYBODY)}}
+def undescribed(needs: KeyScope | None = ANYBODY) -> dict[str, Any]:
+    """Keyword arguments for a page that stands beside the contract. needs: as of `described`."""
+    return {"include_in_schema": False, "openapi_extra": {"security": security(needs)}}
 
 
 def problem_responses(codes: Sequence[str]) -> dict[int | str, dict[str, Any]]:

@@ -17,6 +17,7 @@ from fieldworthy.rest.uses import AllUses, Uses
 from fieldworthy.usecases.asking import Answered, ask
 from fieldworthy.usecases.keys import KeyScope
 from fieldworthy.usecases.refusals import RulebookHasErrors
+from fieldworthy.usecases.tally import Tally
 from fieldworthy.wire import answers, procedure_answers, requests
 from fieldworthy.wire.problems import finding_json, of_refusal
 from fieldworthy.wire.questions import clearance_question, parts_question, procedure_question
@@ -29,6 +30,22 @@ QUESTION = (*BODY, *RULEBOOK, "question.does_not_fit")
 def evaluate_router(uses: AllUses) -> APIRouter:
     """The routes of the stateless half."""
     router = APIRouter(route_class=RawRoute)
+
+    async def answered(
+        request: Request, kind: str, shape: Shape[Any], question: Callable[[Any], Any], use: Callable[[Any, Any], Awaitable[Answered[Any]]]
+    ) -> dict[str, Any]:
+        """Body to question to answer; the same for all of them."""
+        media_type(request, JSON_TYPES)
+        given = shape.read(await whole_body(request))
+        rulebook = given["rulebook"]
+        asked = question(given)
+        try:
+            with uses.tally.evaluating(kind):
+                return (await use(rulebook, asked)).to_json()
+        except RulebookHasErrors as refusal:
+            if isinstance(rulebook, str):
+                raise
+            raise Declined(of_refusal(refusal, "/rulebook")) from None
 
     @router.post(
         "/v1/due",
@@ -49,7 +66,7 @@ def evaluate_router(uses: AllUses) -> APIRouter:
         async def ask_for_due(rulebook: Any, given: dict[str, Any]) -> Answered[DueAnswer]:
             return ask(await find(rulebook), given, written_due)
 
-        return json_answer(await _ask(request, requests.DUE, dict, ask_for_due))
+        return json_answer(await answered(request, "due", requests.DUE, dict, ask_for_due))
 
     @router.post(
         "/v1/clearance",
@@ -66,7 +83,7 @@ def evaluate_router(uses: AllUses) -> APIRouter:
         ),
     )
     async def ask_clearance(request: Request) -> Response:
-        return json_answer(await _ask(request, requests.CLEARANCE, clearance_question, uses.of(request).clearance))
+        return json_answer(await answered(request, "clearance", requests.CLEARANCE, clearance_question, uses.of(request).clearance))
 
     @router.post(
         "/v1/procedure",
@@ -84,7 +101,7 @@ def evaluate_router(uses: AllUses) -> APIRouter:
         ),
     )
     async def ask_procedure(request: Request) -> Response:
-        return json_answer(await _ask(request, requests.PROCEDURE, procedure_question, uses.of(request).procedure))
+        return json_answer(await answered(request, "procedure", requests.PROCEDURE, procedure_question, uses.of(request).procedure))
 
     @router.post(
         "/v1/parts",
@@ -100,7 +117,7 @@ def evaluate_router(uses: AllUses) -> APIRouter:
         ),
     )
     async def ask_parts(request: Request) -> Response:
-        return json_answer(await _ask(request, requests.PARTS, parts_question, uses.of(request).parts))
+        return json_answer(await answered(request, "parts", requests.PARTS, parts_question, uses.of(request).parts))
 
     @router.post(
         "/v1/expressions/check",
@@ -117,28 +134,12 @@ def evaluate_router(uses: AllUses) -> APIRouter:
         ),
     )
     async def check_expression(request: Request) -> Response:
-        return json_answer(await _check_expression(request, uses.of(request)))
+        return json_answer(await _check_expression(request, uses.of(request), uses.tally))
 
     return router
 
 
-async def _ask(
-    request: Request, shape: Shape[Any], question: Callable[[Any], Any], use: Callable[[Any, Any], Awaitable[Answered[Any]]]
-) -> dict[str, Any]:
-    """Body to question to answer; the same for all of them."""
-    media_type(request, JSON_TYPES)
-    given = shape.read(await whole_body(request))
-    rulebook = given["rulebook"]
-    asked = question(given)
-    try:
-        return (await use(rulebook, asked)).to_json()
-    except RulebookHasErrors as refusal:
-        if isinstance(rulebook, str):
-            raise
-        raise Declined(of_refusal(refusal, "/rulebook")) from None
-
-
-async def _check_expression(request: Request, uses: Uses) -> dict[str, Any]:
+async def _check_expression(request: Request, uses: Uses, tally: Tally) -> dict[str, Any]:
     media_type(request, JSON_TYPES)
     given = requests.EXPRESSION.read(await whole_body(request))
     _one_of(given, "interval", "condition")
@@ -148,10 +149,11 @@ async def _check_expression(request: Request, uses: Uses) -> dict[str, Any]:
         raise _refused("`over` is given without `condition`", "leave `over` out: only a condition speaks of facts or of working conditions")
     rulebook, vocabulary = given.get("rulebook"), given.get("vocabulary")
     try:
-        if "interval" in given:
-            checked = await uses.expression.interval(given["interval"], rulebook, vocabulary)
-        else:
-            checked = await uses.expression.condition(given["condition"], given.get("over", "facts"), rulebook, vocabulary)
+        with tally.evaluating("expression"):
+            if "interval" in given:
+                checked = await uses.expression.interval(given["interval"], rulebook, vocabulary)
+            else:
+                checked = await uses.expression.condition(given["condition"], given.get("over", "facts"), rulebook, vocabulary)
     except RulebookHasErrors as refusal:
         if isinstance(rulebook, str):
             raise

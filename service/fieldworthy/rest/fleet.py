@@ -113,15 +113,10 @@ def fleet_router(keeping: Keeping, recompute: Recompute, tables: Tables) -> APIR
         now = query.get("now")
         if now is not None and not (_TIME.match(now) and _reads(now)):
             raise _refused("now", now, "give a time that exists with its offset, as in 2026-07-14T06:00:00Z; in an address `+` is `%2B`")
-        found = await ask_kept(
-            organisation_of(request),
-            machine_of(request),
-            now,
-            as_of,
-            _tasks(query.get("tasks")),
-            _notice(query),
-        )
-        return json_answer(found.to_json())
+        tasks, notice = _tasks(query.get("tasks")), _notice(query)
+        with keeping.tally.evaluating("due"):
+            found = await ask_kept(organisation_of(request), machine_of(request), now, as_of, tasks, notice)
+            return json_answer(found.to_json())
 
     @router.get(
         "/v1/due",

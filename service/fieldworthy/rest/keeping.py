@@ -18,6 +18,7 @@ from fieldworthy.usecases.find_rulebook import FindRulebooks
 from fieldworthy.usecases.kept import KeepStore, Kept
 from fieldworthy.usecases.kept_answers import KeptAnswer
 from fieldworthy.usecases.refusals import KeyReused, RequestInFlight
+from fieldworthy.usecases.tally import Tally
 from fieldworthy.wire.problems import problem
 
 IDEMPOTENCY_KEY = header_parameter(
@@ -34,13 +35,14 @@ _KEPT_HEADERS = ("content-type", "etag", "location")
 @dataclass(frozen=True, slots=True)
 class Keeping:
     """
-    What the routes over the store ask. kept: set when something was, so that standings are computed soon. in_flight: keys of this process
-    that are worked on.
+    What the routes over the store ask. kept: set when something was, so that standings are computed soon. tally: what counts what they do;
+    in_flight: keys of this process that are worked on.
     """
 
     store: KeepStore
     find: FindRulebooks
     kept: asyncio.Event = field(default_factory=asyncio.Event)
+    tally: Tally = field(default_factory=Tally)
     in_flight: set[tuple[int, str]] = field(default_factory=set)
 
 

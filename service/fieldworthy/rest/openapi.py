@@ -1,6 +1,7 @@
 """The contract: OpenAPI 3.1, made from the routes and the shapes."""
 
 import json
+from collections.abc import Mapping
 from typing import Any, Literal
 
 from fastapi import FastAPI
@@ -10,7 +11,7 @@ from pydantic import BaseModel, TypeAdapter
 from fieldworthy import __version__
 from fieldworthy.rest.admission import SCHEME
 from fieldworthy.rest.examples import EXAMPLES
-from fieldworthy.rest.quota import HEADERS
+from fieldworthy.rest.quota import HEADERS, header_ref
 from fieldworthy.usecases.keys import SAYS, KeyScope
 from fieldworthy.wire import (
     answers,
@@ -34,7 +35,7 @@ what to take along. A machine and its history come with each question, or are ke
 
 Every answer says which rulebook, version and digest it was drawn from, and why. What is not known is answered as not known. Times are
 RFC 3339 with their offset; amounts carry their unit; every refusal is a problem (RFC 9457, `application/problem+json`) with a stable
-`type`. Clients ignore members and codes that they do not know.
+`type`. Every answer, a refusal too, says its `X-Request-Id`. Clients ignore members and codes that they do not know.
 
 It advises people and controls no machine: the machine's own handbook, local law and employer's rules, and trained judgement come
 first; never rely on it alone where someone can be hurt."""
@@ -70,6 +71,16 @@ SECURITY = {
 }
 
 
+REQUEST_ID: Mapping[str, Any] = {
+    "RequestId": {
+        "description": "The request's id, as the service's log has it: the `X-Request-Id` that was sent, if it is 1 to 100 letters, "
+        "digits, `.`, `_` or `-` and looks like no secret; else the id of the trace in `traceparent` (W3C Trace Context); else a new one.",
+        "schema": {"type": "string", "maxLength": 100},
+        "example": "5f0c1f1e8d3b4b0f9a4e6c2d7a1b3c4d",
+    }
+}
+
+
 def contract(app: FastAPI) -> dict[str, Any]:
     """The whole document, as plain data."""
     made = get_openapi(
@@ -83,12 +94,15 @@ def contract(app: FastAPI) -> dict[str, Any]:
         servers=[{"url": "/", "description": "the service that this document came from"}],
         license_info={"name": "Apache License 2.0", "identifier": "Apache-2.0"},
     )
-    parts = {"schemas": _schemas(), "headers": HEADERS, "securitySchemes": SECURITY}
+    parts = {"schemas": _schemas(), "headers": {**HEADERS, **REQUEST_ID}, "securitySchemes": SECURITY}
     made["components"] = {**made.get("components", {}), **parts}
     made["security"] = [{SCHEME: []}]  # each operation says which scope, and those that anybody may ask that they need none
     for methods in made["paths"].values():
         for operation in methods.values():
             _show(operation)
+            for status, response in operation["responses"].items():
+                if status < "400":  # problems carry it too, which is said once: a tenth of the whole document would be that line
+                    response.setdefault("headers", {})["X-Request-Id"] = header_ref("RequestId")
     return made
 
 

@@ -1,7 +1,7 @@
 """For operators and readers: health, readiness, the contract, its page, and a page for every problem."""
 
 import re
-from collections.abc import Awaitable, Callable, Mapping
+from collections.abc import Mapping
 from html import escape
 from importlib.resources import files
 
@@ -14,12 +14,14 @@ from fieldworthy.rest.answers import json_answer
 from fieldworthy.rest.body import Declined, RawRoute
 from fieldworthy.rest.described import described, undescribed
 from fieldworthy.rest.headers import STRICT
+from fieldworthy.rest.metrics import TEXT, Metrics
+from fieldworthy.rest.readiness import Readiness
+from fieldworthy.usecases.keys import KeyScope
 from fieldworthy.wire import shelf_answers as answers
 from fieldworthy.wire.catalogue import KINDS
 from fieldworthy.wire.problems import problem
 
 TAG = "operate"
-Ready = Callable[[], Awaitable[bool]]
 
 # The page's library comes from a package that carries it, so that the page asks nothing of the network.
 _LIBRARY = files("fastapi_offline") / "static"
@@ -40,8 +42,8 @@ _PAGE = """<!doctype html>
 """
 
 
-def operate_router(app: FastAPI, ready: Ready) -> APIRouter:
-    """The routes beside the service's work."""
+def operate_router(app: FastAPI, ready: Readiness, metrics: Metrics | None) -> APIRouter:
+    """The routes beside the service's work. metrics: None where whoever may ask here may not be told of all organisations together."""
     router = APIRouter(route_class=RawRoute)
 
     @router.get(
@@ -57,16 +59,24 @@ def operate_router(app: FastAPI, ready: Ready) -> APIRouter:
             TAG,
             ANYBODY,
             "Can it answer",
-            "Answers 200 where the store can be read, 503 where it can't.",
+            "Answers 200 where the store can be read with this release's schema, and the keys of a tokens' issuer were had, if there is "
+            "one; else 503, and `detail` says what is in the way. 503 too from when the process is told to stop until it has ended.",
             answers.Health,
             None,
             ("service.unavailable",),
         ),
     )
     async def readyz(request: Request) -> Response:
-        if not await ready():
-            raise Declined(problem("service.unavailable", "the store can't be read at the moment"), {"retry-after": "5"})
+        hindrance = await ready()
+        if hindrance is not None:
+            raise Declined(problem("service.unavailable", hindrance), {"retry-after": "5"})
         return json_answer({"status": "ok"})
+
+    if metrics is not None:
+
+        @router.get("/metrics", **undescribed(KeyScope.ADMINISTER))
+        async def told(request: Request) -> Response:
+            return Response(await metrics(), 200, media_type=TEXT)
 
     @router.get("/openapi.json", **undescribed())
     async def contract(request: Request) -> Response:

@@ -1,6 +1,6 @@
 """Every refusal becomes one shape, and nothing from inside leaves: no exception's text, no class name."""
 
-from collections.abc import Awaitable, Callable, Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any, cast
 
 import structlog
@@ -13,9 +13,9 @@ from starlette.routing import Match
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from fieldworthy.core.base.finding import Finding, Refused, pointer
-from fieldworthy.rest.admission import challenge
+from fieldworthy.rest.admission import ASKER, challenge
 from fieldworthy.rest.answers import problem_answer
-from fieldworthy.rest.body import Declined
+from fieldworthy.rest.body import Declined, RawRoute
 from fieldworthy.rest.hiding import answering
 from fieldworthy.rest.limits import BodyTooLarge
 from fieldworthy.usecases.ports import StoreUnavailable
@@ -137,7 +137,7 @@ class Guard:
             return
         answering.set(scope)
         begun = False
-        head = scope["method"] == "HEAD"
+        outer, head = scope, scope["method"] == "HEAD"
         if head:
             scope = {**scope, "method": "GET"}
 
@@ -159,20 +159,25 @@ class Guard:
             if begun:
                 raise
             await problem_answer(failed())(scope, receive, noted)
+        finally:
+            if head:  # what was found of it is looked at outside of here
+                outer.update({name: scope[name] for name in ("route", ASKER) if name in scope})
 
 
 class Straight:
     """ASGI middleware, the innermost: takes a question of a fixed address to its handler, past the search for a route."""
 
-    def __init__(self, app: ASGIApp, handlers: Mapping[str, Callable[[Request], Awaitable[Response]]]) -> None:
-        """handlers: by the path, of what is sent by POST; each looks at the key itself (`RawRoute.get_route_handler`)."""
-        self.app, self.handlers = app, handlers
+    def __init__(self, app: ASGIApp, routes: Iterable[RawRoute]) -> None:
+        """routes: of what is sent by POST to an address without parameters; the handler of each looks at the key itself."""
+        self.app = app
+        self._found = {route.path: (route, route.get_route_handler()) for route in routes}
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        handler = self.handlers.get(scope["path"]) if scope["type"] == "http" and scope["method"] == "POST" else None
-        if handler is None or scope.get("root_path"):
+        found = self._found.get(scope["path"]) if scope["type"] == "http" and scope["method"] == "POST" else None
+        if found is None or scope.get("root_path"):
             await self.app(scope, receive, send)
             return
+        scope["route"], handler = found  # as the search for a route leaves it
         request = Request(scope, receive, send)
         try:
             answer = await handler(request)

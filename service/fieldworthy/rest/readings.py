@@ -1,7 +1,7 @@
 """Readings: many at once, those that were set aside, and what is kept of a machine."""
 
 import json
-from collections.abc import Mapping
+from collections.abc import Awaitable, Callable, Mapping
 from typing import Any
 
 from fastapi import APIRouter
@@ -84,10 +84,11 @@ def readings_router(keeping: Keeping, tables: Tables) -> APIRouter:
         body = await unpacked(request, MAX_READINGS_BYTES)
         sent = read_readings(body, kind in LINES_TYPES)
 
-        async def work(kept: Kept) -> Response:
-            return json_answer(intake_json(await keep_readings(kept, keeping.find, sent), caller_of(request)))
+        async def work(kept: Kept) -> tuple[Intake, Response]:
+            intake = await keep_readings(kept, keeping.find, sent)
+            return intake, json_answer(intake_json(intake, caller_of(request)))
 
-        return await once(keeping, request, body, work)
+        return await take_in(keeping, request, body, work)
 
     @router.get(
         "/v1/set-aside",
@@ -208,6 +209,22 @@ def readings_router(keeping: Keeping, tables: Tables) -> APIRouter:
         return json_answer(_page(page), headers=VARIES)
 
     return router
+
+
+async def take_in(keeping: Keeping, request: Request, body: bytes, work: Callable[[Kept], Awaitable[tuple[Intake, Response]]]) -> Response:
+    """`once`, and counts what became of the readings: after it is committed, and not where the answer is one that was given before."""
+    done: list[Intake] = []
+
+    async def noted(kept: Kept) -> Response:
+        intake, answer = await work(kept)
+        done.append(intake)
+        return answer
+
+    answer = await once(keeping, request, body, noted)
+    for intake in done:
+        same = intake.outcomes.count(SAME)
+        keeping.tally.took_in(len(intake.outcomes) - same - len(intake.aside), same, (told.why for told in intake.aside))
+    return answer
 
 
 def intake_json(intake: Intake, caller: Caller) -> dict[str, Any]:

@@ -61,12 +61,13 @@ def rulebooks_router(uses: AllUses) -> APIRouter:
         body = await request.body()
         check = uses.of(request).check
         wrapped = _wrapped(body) if kind in JSON_TYPES else None
-        if wrapped is None:
-            checked = await check(body)
-        elif isinstance(wrapped, str):
-            checked = await check(wrapped)
-        else:
-            checked = await check.data(wrapped)
+        with uses.tally.evaluating("rulebook"):
+            if wrapped is None:
+                checked = await check(body)
+            elif isinstance(wrapped, str):
+                checked = await check(wrapped)
+            else:
+                checked = await check.data(wrapped)
         return json_answer(_checked(checked))
 
     @router.put(

@@ -14,11 +14,11 @@ from fieldworthy.rest.admission import Caller, caller_of
 from fieldworthy.rest.answers import json_answer
 from fieldworthy.rest.body import JSON_TYPES, RawRoute, media_type
 from fieldworthy.rest.described import BODY, described, header_parameter, query_parameter
-from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, ONCE, Keeping, once
+from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, ONCE, Keeping
 from fieldworthy.rest.query import read_query
-from fieldworthy.rest.readings import TAG, intake_json
+from fieldworthy.rest.readings import TAG, intake_json, take_in
 from fieldworthy.rest.unpack import unpacked
-from fieldworthy.usecases.keep_readings import keep_readings
+from fieldworthy.usecases.keep_readings import Intake, keep_readings
 from fieldworthy.usecases.keep_telematics import LeftOut, TelematicsIntake, keep_telematics
 from fieldworthy.usecases.kept import Kept
 from fieldworthy.usecases.keys import KeyScope
@@ -85,11 +85,11 @@ def telematics_router(keeping: Keeping) -> APIRouter:
         machine = _of_one(query, page)
         meters = _meters(query, page)
 
-        async def work(kept: Kept) -> Response:
+        async def work(kept: Kept) -> tuple[Intake, Response]:
             kin = await keep_telematics(kept, keeping.find, page.told, page.machines, meters, machine)
-            return _answer(kin, caller_of(request))
+            return kin.intake, _answer(kin, caller_of(request))
 
-        return await once(keeping, request, body, work)
+        return await take_in(keeping, request, body, work)
 
     @router.post(
         "/v1/readings/counters",
@@ -117,12 +117,12 @@ def telematics_router(keeping: Keeping) -> APIRouter:
         called = [c.called for c in read if c.value is not None]
         left_out = [LeftOut(c.called, c.machine, c.why, c.machine) for c in read if c.why is not None]
 
-        async def work(kept: Kept) -> Response:
+        async def work(kept: Kept) -> tuple[Intake, Response]:
             intake = await keep_readings(kept, keeping.find, sent)
             named = list(zip(sent.machines, sent.meters, strict=True))
-            return _answer(TelematicsIntake(sent, called, intake, left_out, named), caller_of(request))
+            return intake, _answer(TelematicsIntake(sent, called, intake, left_out, named), caller_of(request))
 
-        return await once(keeping, request, body, work)
+        return await take_in(keeping, request, body, work)
 
     return router
 

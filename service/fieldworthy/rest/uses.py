@@ -18,6 +18,7 @@ from fieldworthy.usecases.ports import Clock, Shelves, Store
 from fieldworthy.usecases.publish import Publish
 from fieldworthy.usecases.share import ReadShared, ShareVersions
 from fieldworthy.usecases.shelf import CompareVersions, ListNames, ListVersions, ReadVersion
+from fieldworthy.usecases.tally import Tally
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,8 +46,9 @@ class Uses:
 class AllUses:
     """The use cases of each organisation, over one store; made when it asks for the first time."""
 
-    def __init__(self, shelves: Shelves, clock: Clock, most_states: int = MAX_STATES) -> None:
-        """most_states: of one procedure that a check explores."""
+    def __init__(self, shelves: Shelves, clock: Clock, most_states: int = MAX_STATES, tally: Tally | None = None) -> None:
+        """most_states: of one procedure that a check explores. tally: what counts evaluations."""
+        self.tally = tally or Tally()
         self.find = FindRulebooks(shelves, most_states=most_states)
         self._shelves = shelves
         self._clock = clock

@@ -81,8 +81,9 @@ def work_router(keeping: Keeping) -> APIRouter:
         media_type(request, JSON_TYPES)
         given = requests.KEPT_CLEARANCE.read(await request.body())
         as_of, now = _moment(given, "as_of"), _moment(given, "now")
-        async with keeping.store.look(organisation_of(request), as_of) as kept:
-            answered, seen = await deeds.ask(kept, request.path_params["id"], given, as_of, now if now is not None else as_of)
+        with keeping.tally.evaluating("clearance"):
+            async with keeping.store.look(organisation_of(request), as_of) as kept:
+                answered, seen = await deeds.ask(kept, request.path_params["id"], given, as_of, now if now is not None else as_of)
         changed = _overtaken(seen.overtaken())
         return json_answer({**answered.to_json(), "as_of": micros_text(seen.known), "overtaken": changed})
 

@@ -27,7 +27,7 @@ EACH_VALUE, ANY_VALUE = "= wanted.value", "in (select value from json_each(:2))"
 
 @asynccontextmanager
 async def driver_of(connection: AsyncConnection) -> AsyncIterator[Any]:
-    """The driver's connection, in a transaction that has begun. SQLAlchemy is told where it is lost: else the next one would be given it."""
+    """The driver's connection, in a transaction that has begun. SQLAlchemy is told where it is lost: else the next one would get it."""
     raw: Any = (await connection.get_raw_connection()).driver_connection
     assert raw is not None
     if connection.dialect.name == "postgresql" and not raw.is_in_transaction():  # SQLAlchemy begins with its own first statement

@@ -24,7 +24,7 @@ from fieldworthy.usecases.audit import ITSELF, Actor
 from fieldworthy.usecases.database_limits import USUAL, DatabaseLimits
 from fieldworthy.usecases.kept import HOME, Kept
 from fieldworthy.usecases.keys import Keys
-from fieldworthy.usecases.ports import Chance, Clock, Rulebooks, StoreUnavailable
+from fieldworthy.usecases.ports import Chance, Clock, Rulebooks
 from fieldworthy.usecases.quotas import QuotaBook
 
 if TYPE_CHECKING:
@@ -313,14 +313,6 @@ class SqlStore:
                 await self._turn.acquire()
         except TimeoutError:
             raise busy() from None
-
-    async def reachable(self) -> bool:
-        """Whether the database answers, with the schema of this release."""
-        try:
-            async with asyncio.timeout(READY_SECONDS):
-                return await self.revision() == REVISION
-        except (StoreUnavailable, TimeoutError):
-            return False
 
     async def revision(self) -> str | None:
         """The revision that the database is at; None for an empty one. Raises StoreUnavailable."""

@@ -79,6 +79,15 @@ class Issuer:
         if not self._keys:
             raise NotHad("there is no key in it that could have signed a token")
 
+    async def hindrance(self) -> str | None:
+        """
+        Why no token can be looked at yet; None from when the keys were had once on. Who looks has them asked for: else the first token
+        would wait for it, and nobody would hear before that the address is wrong.
+        """
+        if self._had == -inf:
+            await self._ask()
+        return "the keys of the tokens' issuer could not be had yet" if self._had == -inf else None
+
     def _found(self, kid: str | None, fits: Callable[[SigningKey], bool]) -> SigningKey | None:
         found = [each for each in self._keys if (kid is None or each.kid == kid) and fits(each)]
         return found[0] if found and (kid is not None or len(found) == 1) else None

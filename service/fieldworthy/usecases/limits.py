@@ -31,6 +31,9 @@ MAX_WRONG_KEYS = 30
 MAX_REQUEST_SECONDS = 1_800
 """One request from its headers to the last byte of its answer. A batch of 100,000 lines takes a few minutes."""
 
+STOP_SECONDS = 25
+"""What was begun may take so long once the process is told to stop; a cluster's usual patience with that is 30 s in all."""
+
 MAX_STATES = 200_000
 """States of one procedure that a check looks at; one that has more is "not shown safe" (procedure.explore.MOST_STATES)."""
 

@@ -17,6 +17,7 @@ from fieldworthy.usecases.compute_standings import Compute, Writing
 from fieldworthy.usecases.kept import KeepStore, Kept, Machine
 from fieldworthy.usecases.kept_standings import FITNESS, Computed, Place, Row, Scope, Summary, Wanted
 from fieldworthy.usecases.ports import StoreUnavailable
+from fieldworthy.usecases.tally import Tally
 
 AT_A_REQUEST = 16
 """Machines that a request computes anew before it answers: so a small fleet is always fresh."""
@@ -33,12 +34,15 @@ _EVERYTHING = Scope()
 class Recompute:
     """Computes standings that are stale. Several processes may do so at the same time; within one, one after the other."""
 
-    def __init__(self, store: KeepStore, find: Finders, writing: Writing, silent_days: int = SILENT_DAYS) -> None:
-        """silent_days: without a reading, after which a meter is silent; 0: none is."""
+    def __init__(
+        self, store: KeepStore, find: Finders, writing: Writing, silent_days: int = SILENT_DAYS, tally: Tally | None = None
+    ) -> None:
+        """silent_days: without a reading, after which a meter is silent, 0: none is; tally: what counts how long each machine took."""
         self._store = store
         self._find = find
         self._writing = writing
         self._silent_days = silent_days
+        self._tally = tally or Tally()
         self._one_at_a_time = asyncio.Lock()
         self.wanted = asyncio.Event()  # set where something was kept, or a request saw more than it could compute itself
 
@@ -67,7 +71,8 @@ class Recompute:
         compute = Compute(self._find.of(organisation), self._writing, self._silent_days)
         made = []
         for read in reads:
-            made.append(await compute(read, moment))
+            with self._tally.evaluating("standings"):
+                made.append(await compute(read, moment))
             await asyncio.sleep(0)  # others have their turn
         if made:
             async with self._store.keep(organisation, ITSELF) as kept:
