@@ -113,7 +113,7 @@ def _module(module: str, names: list[str], schemas: Mapping[str, Any], homes: Ma
     lines = [f'"""Shapes of {about.what}; written by tests/client/write_shapes.py from the contract."""', ""]
     if "Mapping[" in body:
         lines.append("from collections.abc import Mapping")
-    if dates := [kind for kind in ("date", "datetime") if f"str | {kind}" in body and about.asks]:
+    if dates := [kind for kind in ("date", "datetime") if re.search(rf"str \| {kind}\b", body) and about.asks]:
         lines.append(f"from datetime import {', '.join(dates)}")
     lines.append(f"from typing import {', '.join(w for w in ('Any', 'Literal', 'NotRequired', 'TypedDict') if _mentions(body, w))}")
     lines.append("")
@@ -181,9 +181,8 @@ def _room(homes: Mapping[str, str]) -> str:
     names = {module: ", ".join(sorted(n for n, home in homes.items() if home == module)) for module in sorted(MODULES)}
     lines += [f"from fieldworthy.client.shapes.{module} import ({imported})" for module, imported in names.items()]
     offered = textwrap.fill(", ".join(f'"{name}"' for name in sorted(homes)), 136, initial_indent="    ", subsequent_indent="    ")
-    return (
-        "\n".join([*lines, "", "# fmt: off", "__all__ = [", f"{offered},", "]", "# fmt: on"]) + "\n"
-    )  # several a line: else it is too long
+    told = ["# fmt: off", "__all__ = [", f"{offered},", "]", "# fmt: on"]  # several a line: else it is too long
+    return "\n".join([*lines, "", *told]) + "\n"
 
 
 def _formatted(text: str) -> str:
