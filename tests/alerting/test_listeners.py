@@ -40,7 +40,7 @@ async def small(request: pytest.FixtureRequest, tmp_path: Any, ended: None) -> A
 
 async def secrets_told(service: Service, *secrets: str) -> None:
     """Fails where one of them stands in anything that can be read."""
-    for path in ("/v1/listeners", "/v1/listeners/farm", "/v1/audit", "/v1/deliveries", "/v1/events"):
+    for path in ("/v1/listeners", "/v1/listeners/office", "/v1/audit", "/v1/deliveries", "/v1/events"):
         answer = await service.http.get(path)
         assert answer.status_code == 200
         for secret in secrets:
@@ -49,47 +49,47 @@ async def secrets_told(service: Service, *secrets: str) -> None:
 
 
 async def test_a_listener_from_its_making_to_its_end(service: Service) -> None:
-    made = await service.http.post("/v1/listeners", json={"id": "farm", "name": "The farm", "url": URL})
+    made = await service.http.post("/v1/listeners", json={"id": "office", "name": "The farm", "url": URL})
     assert made.status_code == 201, made.text
     first = made.json()["secret"]
     assert made.headers["cache-control"] == "no-store"
     told = made.json()["listener"]
-    assert (told["id"], told["state"], told["types"], told["timezone"], told["url"]) == ("farm", "on", [], "UTC", URL)
-    taken = await service.http.post("/v1/listeners", json={"id": "farm", "name": "Another", "url": URL})
+    assert (told["id"], told["state"], told["types"], told["timezone"], told["url"]) == ("office", "on", [], "UTC", URL)
+    taken = await service.http.post("/v1/listeners", json={"id": "office", "name": "Another", "url": URL})
     assert (taken.status_code, taken.json()["code"]) == (409, "listener.taken")
 
     body = {"name": "The farm", "url": URL, "digest": {"at": "06:30"}, "sites": ["north", "north"], "standings": ["due"]}
-    stale = await service.http.put("/v1/listeners/farm", json=body, headers={"If-Match": '"7"'})
+    stale = await service.http.put("/v1/listeners/office", json=body, headers={"If-Match": '"7"'})
     assert (stale.status_code, stale.json()["code"]) == (412, "listener.changed")
-    changed = await service.http.put("/v1/listeners/farm", json=body, headers={"If-Match": '"1"'})
+    changed = await service.http.put("/v1/listeners/office", json=body, headers={"If-Match": '"1"'})
     assert changed.headers["etag"] == '"2"'
     assert (changed.json()["digest"], changed.json()["sites"]) == ({"at": "06:30"}, ["north"])
-    assert (await service.put("/v1/listeners/farm", body))["revision"] == 2, "the same again changes nothing"
-    read = await service.http.get("/v1/listeners/farm")
+    assert (await service.put("/v1/listeners/office", body))["revision"] == 2, "the same again changes nothing"
+    read = await service.http.get("/v1/listeners/office")
     assert (read.json(), read.headers["etag"]) == (changed.json(), '"2"')
-    assert (await service.http.get("/v1/listeners/farm", headers={"If-None-Match": '"2"'})).status_code == 304
+    assert (await service.http.get("/v1/listeners/office", headers={"If-None-Match": '"2"'})).status_code == 304
 
-    rotated = await service.post("/v1/listeners/farm/secret", {"overlap_hours": 1})
+    rotated = await service.post("/v1/listeners/office/secret", {"overlap_hours": 1})
     assert rotated["secret"] != first
     assert rotated["before_until"] == "2026-07-14T07:00:00Z"
     await secrets_told(service, first, rotated["secret"])
 
-    assert (await service.put("/v1/listeners/farm", {**body, "state": "off"}))["state"] == "off"
-    for path, sent in (("/v1/listeners/farm/test", None), ("/v1/deliveries/again", {"listener": "farm"})):
+    assert (await service.put("/v1/listeners/office", {**body, "state": "off"}))["state"] == "off"
+    for path, sent in (("/v1/listeners/office/test", None), ("/v1/deliveries/again", {"listener": "office"})):
         refused = await service.http.post(path, json=sent)
         assert (refused.status_code, refused.json()["code"]) == (409, "listener.not_on"), path
-    assert (await service.put("/v1/listeners/farm", body))["state"] == "off", "it stays as it is"
-    assert (await service.put("/v1/listeners/farm", {**body, "state": "on"}))["state"] == "on"
+    assert (await service.put("/v1/listeners/office", body))["state"] == "off", "it stays as it is"
+    assert (await service.put("/v1/listeners/office", {**body, "state": "on"}))["state"] == "on"
 
-    assert (await service.http.delete("/v1/listeners/farm")).status_code == 204
+    assert (await service.http.delete("/v1/listeners/office")).status_code == 204
     for method, path in (("GET", ""), ("PUT", ""), ("DELETE", ""), ("POST", "/secret"), ("POST", "/test")):
         sent = {} if path == "/secret" else body
-        gone = await service.http.request(method, f"/v1/listeners/farm{path}", json=sent)
+        gone = await service.http.request(method, f"/v1/listeners/office{path}", json=sent)
         assert (gone.status_code, gone.json()["code"]) == (404, "listener.unknown"), (method, path)
-    assert (await service.http.post("/v1/listeners", json={"id": "farm", "name": "Again", "url": URL})).status_code == 409
+    assert (await service.http.post("/v1/listeners", json={"id": "office", "name": "Again", "url": URL})).status_code == 409
     assert (await service.get("/v1/listeners"))["items"] == []
     trail = (await service.get("/v1/audit?kind=listener"))["items"]
-    assert [(line["id"], line["after"] is None) for line in trail[:2]] == [("farm", True), ("farm", False)]
+    assert [(line["id"], line["after"] is None) for line in trail[:2]] == [("office", True), ("office", False)]
 
 
 async def test_a_repeated_request_makes_one_listener(service: Service) -> None:
@@ -210,13 +210,13 @@ async def test_a_test_and_what_is_sent_again_end_to_end(service: Service) -> Non
     """Made over REST, delivered by a worker to a real receiver; what failed is listed with its attempts, and sent again by its time."""
     work = AtWork(service.store)
     async with receiving(how="500") as receiver:
-        made = await service.post("/v1/listeners", {"id": "farm", "name": "The farm", "url": receiver.url, "digest": {"at": "06:30"}})
+        made = await service.post("/v1/listeners", {"id": "office", "name": "The farm", "url": receiver.url, "digest": {"at": "06:30"}})
         receiver.secrets.append(made["secret"])
         outgoing = Outgoing(HERE, 2.0)
         real = Outward(outgoing, None, lambda: datetime.now(UTC))
         pace = type(QUICK)(schedule=Schedule((0.0, 0.0, 0.0), 0.0), least_peace=0.0, most_peace=0.0)
         async with delivering(Deliver(service.store, real, "one", pace), every=0.02):
-            sent = await service.post("/v1/listeners/farm/test", None)
+            sent = await service.post("/v1/listeners/office/test", None)
             for _ in range(500):
                 told = await service.get(f"/v1/deliveries/{sent['delivery']}")
                 if told["delivery"]["state"] == "undelivered":
@@ -225,14 +225,14 @@ async def test_a_test_and_what_is_sent_again_end_to_end(service: Service) -> Non
                 await asyncio.sleep(0.02)
             assert [(each["status"], each["trouble"]) for each in told["attempts"]] == [(500, "it answered 500")] * 3
             assert told["delivery"]["due"] is None
-            assert (await service.get("/v1/listeners/farm"))["failing"] is not None
+            assert (await service.get("/v1/listeners/office"))["failing"] is not None
             assert (await service.get("/v1/deliveries?state=undelivered"))["items"] == [told["delivery"]]
             await receiver.does("well")
-            assert await service.post("/v1/deliveries/again", {"listener": "farm", "to": "2026-07-14T06:00:00Z"}) == {"again": 0}
-            assert await service.post("/v1/deliveries/again", {"listener": "farm", "from": "2026-07-14T06:00:00Z"}) == {"again": 1}
+            assert await service.post("/v1/deliveries/again", {"listener": "office", "to": "2026-07-14T06:00:00Z"}) == {"again": 0}
+            assert await service.post("/v1/deliveries/again", {"listener": "office", "from": "2026-07-14T06:00:00Z"}) == {"again": 1}
             assert await receiver.took(1, 10)
         await outgoing.close()
     assert receiver.ids == [sent["event"]]
     assert receiver.taken[0].events[0]["type"] == "fieldworthy.listener.test"
     assert len(await work.deliveries(state="delivered")) == 1
-    assert (await service.get("/v1/listeners/farm"))["failing"] is None
+    assert (await service.get("/v1/listeners/office"))["failing"] is None

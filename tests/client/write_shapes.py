@@ -32,6 +32,7 @@ class Module:
 
 MODULES: Mapping[str, Module] = {
     "asked": Module("questions", True, frozenset({"evaluate", "rulebooks"})),
+    "heard": Module("who is to be told", True, frozenset({"listeners"})),
     "told": Module("what is told of machines", True),
     "evaluated": Module("answers to questions, and problems", False, frozenset({"evaluate"})),
     "shelf": Module("what is told of rulebooks", False, frozenset({"rulebooks"})),
@@ -63,7 +64,7 @@ def _homes(contract: Mapping[str, Any]) -> dict[str, str]:
     homes: dict[str, str] = {}
     for module, about in MODULES.items():
         parts = [o.get("requestBody", {}) if about.asks else o["responses"] for tag, o in _operations(contract) if _takes(about, tag)]
-        if about.asks:  # of JSON Lines, which the contract describes in words
+        if about.asks and module != "heard":  # of JSON Lines, which the contract describes in words
             parts.append({"$ref": _REF + ("DueLine" if "evaluate" in about.tags else "SentReadingIn")})
         for part in parts:
             for name in _reached(part, schemas):
@@ -113,7 +114,7 @@ def _module(module: str, names: list[str], schemas: Mapping[str, Any], homes: Ma
     lines = [f'"""Shapes of {about.what}; written by tests/client/write_shapes.py from the contract."""', ""]
     if "Mapping[" in body:
         lines.append("from collections.abc import Mapping")
-    if dates := [kind for kind in ("date", "datetime") if f"str | {kind}" in body and about.asks]:
+    if dates := [kind for kind in ("date", "datetime") if re.search(rf"str \| {kind}\b", body) and about.asks]:
         lines.append(f"from datetime import {', '.join(dates)}")
     lines.append(f"from typing import {', '.join(w for w in ('Any', 'Literal', 'NotRequired', 'TypedDict') if _mentions(body, w))}")
     lines.append("")
@@ -180,7 +181,9 @@ def _room(homes: Mapping[str, str]) -> str:
     ]
     names = {module: ", ".join(sorted(n for n, home in homes.items() if home == module)) for module in sorted(MODULES)}
     lines += [f"from fieldworthy.client.shapes.{module} import ({imported})" for module, imported in names.items()]
-    return "\n".join([*lines, "", f"__all__ = {json.dumps(sorted(homes))}"]) + "\n"
+    offered = textwrap.fill(", ".join(f'"{name}"' for name in sorted(homes)), 136, initial_indent="    ", subsequent_indent="    ")
+    told = ["# fmt: off", "__all__ = [", f"{offered},", "]", "# fmt: on"]  # several a line: else it is too long
+    return "\n".join([*lines, "", *told]) + "\n"
 
 
 def _formatted(text: str) -> str:

@@ -14,19 +14,16 @@
     │   ├── QuotaExceeded            quota.exceeded
     │   └── TooManyWrongKeys         key.too_many_wrong
     ├── NotFound 404
-    │   ├── KeyUnknown               key.unknown
-    │   ├── OrganisationUnknown      organisation.unknown
+    │   ├── KeyUnknown, OrganisationUnknown    key.unknown, organisation.unknown
     │   ├── FeedUnknown              feed.unknown        (usecases.feed_refusals)
     │   ├── RulebookUnknown          rulebook.unknown
     │   ├── VersionUnknown           rulebook.version_unknown
-    │   ├── DraftUnknown             rulebook.draft_unknown
-    │   ├── WorkUnknown              work.unknown
+    │   ├── DraftUnknown, WorkUnknown          rulebook.draft_unknown, work.unknown
     │   ├── MachineUnknown           machine.unknown
     │   ├── AsideUnknown             set_aside.unknown
     │   ├── RecordUnknown            record.unknown
     │   ├── MachineNotYetKept        machine.not_yet_kept
-    │   ├── ListenerUnknown          listener.unknown         (usecases.listener_refusals, as all of listeners)
-    │   └── DeliveryUnknown          delivery.unknown
+    │   └── ListenerUnknown, DeliveryUnknown   listener.unknown, delivery.unknown   (usecases.listener_refusals)
     ├── AtOdds 409
     │   ├── DraftChanged             rulebook.draft_changed   (412: the sender's own condition failed)
     │   ├── VersionTaken             rulebook.version_taken
@@ -38,16 +35,12 @@
     │   ├── WorkTaken                work.taken
     │   ├── WorkClosed               work.closed
     │   ├── WorkOfAnother            work.of_another
-    │   ├── StepOutOfOrder           work.step_out_of_order
-    │   ├── StepBegun                work.step_begun
-    │   ├── AsideSettled             set_aside.settled
-    │   ├── AsideUnacceptable        set_aside.unacceptable
+    │   ├── StepOutOfOrder, StepBegun          work.step_out_of_order, work.step_begun
+    │   ├── AsideSettled, AsideUnacceptable    set_aside.settled, set_aside.unacceptable
     │   ├── TooManyFeeds             feed.too_many       (usecases.feed_refusals)
     │   ├── ListenerChanged          listener.changed         (412)
-    │   ├── ListenerNotOn            listener.not_on
-    │   ├── ListenerTaken            listener.taken
-    │   ├── ListenersTooMany         listener.too_many
-    │   ├── NoSecret                 listener.no_secret
+    │   ├── ListenerNotOn, ListenerTaken       listener.not_on, listener.taken
+    │   ├── ListenersTooMany, NoSecret         listener.too_many, listener.no_secret
     │   └── RequestInFlight          request.in_flight
     ├── TooLarge 413                 request.too_large
     └── DoesNotFit 422

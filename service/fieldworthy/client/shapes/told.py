@@ -170,48 +170,6 @@ class ReplacedMeterItems(TypedDict):
     items: list[ReplacedMeterItem]
 
 
-class SentReadingIn(TypedDict):
-    """What a meter's dial showed at a time."""
-
-    machine: str
-    meter: str
-    value: float
-    unit: NotRequired[str]
-    at: str | datetime
-
-
-class ReadingsIn(TypedDict):
-    """Many readings."""
-
-    readings: list[SentReadingIn]
-
-
-class ReadAsIn(TypedDict):
-    """What the dial showed in truth."""
-
-    value: float
-    unit: NotRequired[str]
-
-
-class NewDialIn(TypedDict):
-    """The meter was replaced: when, what the old dial showed last and the new one first, in the meter's own unit."""
-
-    at: str | datetime
-    old_value: float
-    new_value: float
-
-
-AcceptIn = TypedDict("AcceptIn", {"by": str, "why": str, "as": NotRequired[ReadAsIn], "replaced_meter": NotRequired[NewDialIn]})
-AcceptIn.__doc__ = "Who accepts a reading that was set aside, and why; as what, where not as it was sent."
-
-
-class DismissIn(TypedDict):
-    """Who dismisses a reading that was set aside, and why."""
-
-    by: str
-    why: str
-
-
 class CounterIn(TypedDict):
     """One counter. Exactly one of `spn` and `ddi`, and exactly one of `raw` and `bytes`."""
 
@@ -298,127 +256,51 @@ class TakenOffIn(TypedDict):
     by: str
 
 
-QuietHours = TypedDict("QuietHours", {"from": str, "to": str})
-QuietHours.__doc__ = "What comes up between these local times (over midnight, where `to` is earlier) waits until they end."
+class SentReadingIn(TypedDict):
+    """What a meter's dial showed at a time."""
+
+    machine: str
+    meter: str
+    value: float
+    unit: NotRequired[str]
+    at: str | datetime
 
 
-class DigestIn(TypedDict):
-    """Once a day, at this local time, all at once."""
+class ReadingsIn(TypedDict):
+    """Many readings."""
 
-    at: str
-
-
-class ListenerPostIn(TypedDict):
-    """A new listener. id: one of your own, which no listener of yours has or had; absent: one is made."""
-
-    name: str
-    url: NotRequired[str]
-    email: NotRequired[str]
-    types: NotRequired[
-        list[
-            Literal[
-                "fieldworthy.task.upcoming",
-                "fieldworthy.task.due",
-                "fieldworthy.task.overdue",
-                "fieldworthy.task.unknown",
-                "fieldworthy.task.clear",
-                "fieldworthy.task.done",
-                "fieldworthy.deferral.used",
-                "fieldworthy.machine.unfit",
-                "fieldworthy.machine.fit",
-                "fieldworthy.machine.fitness_unknown",
-                "fieldworthy.meter.silent",
-                "fieldworthy.readings.set_aside",
-                "fieldworthy.rulebook.published",
-            ]
-        ]
-    ]
-    sites: NotRequired[list[str]]
-    kinds: NotRequired[list[str]]
-    standings: NotRequired[list[Literal["overdue", "due", "unknown", "upcoming", "clear"]]]
-    timezone: NotRequired[str]
-    quiet_hours: NotRequired[QuietHours]
-    digest: NotRequired[DigestIn]
-    urgent: NotRequired[
-        list[
-            Literal[
-                "fieldworthy.task.upcoming",
-                "fieldworthy.task.due",
-                "fieldworthy.task.overdue",
-                "fieldworthy.task.unknown",
-                "fieldworthy.task.clear",
-                "fieldworthy.task.done",
-                "fieldworthy.deferral.used",
-                "fieldworthy.machine.unfit",
-                "fieldworthy.machine.fit",
-                "fieldworthy.machine.fitness_unknown",
-                "fieldworthy.meter.silent",
-                "fieldworthy.readings.set_aside",
-                "fieldworthy.rulebook.published",
-            ]
-        ]
-    ]
-    id: NotRequired[str]
+    readings: list[SentReadingIn]
 
 
-class ListenerPutIn(TypedDict):
-    """The whole listener. state: absent, it stays as it is; `on` turns one on again that was off, or gone."""
+class ReadAsIn(TypedDict):
+    """What the dial showed in truth."""
 
-    name: str
-    url: NotRequired[str]
-    email: NotRequired[str]
-    types: NotRequired[
-        list[
-            Literal[
-                "fieldworthy.task.upcoming",
-                "fieldworthy.task.due",
-                "fieldworthy.task.overdue",
-                "fieldworthy.task.unknown",
-                "fieldworthy.task.clear",
-                "fieldworthy.task.done",
-                "fieldworthy.deferral.used",
-                "fieldworthy.machine.unfit",
-                "fieldworthy.machine.fit",
-                "fieldworthy.machine.fitness_unknown",
-                "fieldworthy.meter.silent",
-                "fieldworthy.readings.set_aside",
-                "fieldworthy.rulebook.published",
-            ]
-        ]
-    ]
-    sites: NotRequired[list[str]]
-    kinds: NotRequired[list[str]]
-    standings: NotRequired[list[Literal["overdue", "due", "unknown", "upcoming", "clear"]]]
-    timezone: NotRequired[str]
-    quiet_hours: NotRequired[QuietHours]
-    digest: NotRequired[DigestIn]
-    urgent: NotRequired[
-        list[
-            Literal[
-                "fieldworthy.task.upcoming",
-                "fieldworthy.task.due",
-                "fieldworthy.task.overdue",
-                "fieldworthy.task.unknown",
-                "fieldworthy.task.clear",
-                "fieldworthy.task.done",
-                "fieldworthy.deferral.used",
-                "fieldworthy.machine.unfit",
-                "fieldworthy.machine.fit",
-                "fieldworthy.machine.fitness_unknown",
-                "fieldworthy.meter.silent",
-                "fieldworthy.readings.set_aside",
-                "fieldworthy.rulebook.published",
-            ]
-        ]
-    ]
-    state: NotRequired[Literal["on", "off"]]
+    value: float
+    unit: NotRequired[str]
 
 
-class RotateIn(TypedDict):
-    """overlap_hours: for so long the earlier secret signs too; absent: 24."""
+class NewDialIn(TypedDict):
+    """The meter was replaced: when, what the old dial showed last and the new one first, in the meter's own unit."""
 
-    overlap_hours: NotRequired[int]
+    at: str | datetime
+    old_value: float
+    new_value: float
 
 
-AgainIn = TypedDict("AgainIn", {"listener": str, "from": NotRequired[str | datetime], "to": NotRequired[str | datetime]})
-AgainIn.__doc__ = "Events of that listener from a time on (included) to another (excluded) that stayed undelivered."
+AcceptIn = TypedDict("AcceptIn", {"by": str, "why": str, "as": NotRequired[ReadAsIn], "replaced_meter": NotRequired[NewDialIn]})
+AcceptIn.__doc__ = "Who accepts a reading that was set aside, and why; as what, where not as it was sent."
+
+
+class DismissIn(TypedDict):
+    """Who dismisses a reading that was set aside, and why."""
+
+    by: str
+    why: str
+
+
+class FeedIn(TypedDict):
+    """A link to a calendar: of a machine, or of a site; of neither: of the whole fleet."""
+
+    machine: NotRequired[str]
+    site: NotRequired[str]
+    name: NotRequired[str]
