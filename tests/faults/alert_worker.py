@@ -1,15 +1,16 @@
-"""A worker as a process of its own, on the quick schedule, to be killed:  python -m tests.faults.alert_worker ADDRESS OWNER"""
+"""A worker as a process of its own, on the quick schedule, to be killed:  python -m tests.faults.alert_worker ADDRESS"""
 
 import asyncio
+import os
 import sys
 
 from fieldworthy.storage.engine import SqlStore, open_engine
 from tests.faults.alerts_at_work import AtWork
 
 
-async def work(address: str, owner: str) -> None:
+async def work(address: str) -> None:
     store = SqlStore(open_engine(address))
-    async with AtWork(store).worker(owner, seconds=1.5):
+    async with AtWork(store).worker(f"test-{os.getpid()}-0", seconds=1.5):
         print("delivers", flush=True)  # noqa: T201
         await asyncio.Event().wait()
 

@@ -21,8 +21,11 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+from sqlalchemy import select
+
 from fieldworthy.storage.engine import SqlStore, open_engine
 from fieldworthy.storage.migrating import migrate
+from fieldworthy.storage.tables import deliveries
 from fieldworthy.usecases.deliver import Pace
 from fieldworthy.usecases.deliveries import DELIVERED
 from fieldworthy.usecases.kept import HOME
@@ -48,15 +51,15 @@ class Form:
     seconds: float
     within: float
     each: int
-    words: Callable[[str, str], Sequence[str]]
+    words: Callable[[str], Sequence[str]]
     retry_after: str
 
 
-def _own_worker(address: str, owner: str) -> Sequence[str]:
-    return ["-m", "tests.faults.alert_worker", address, owner]
+def _own_worker(address: str) -> Sequence[str]:
+    return ["-m", "tests.faults.alert_worker", address]
 
 
-def _real_worker(address: str, owner: str) -> Sequence[str]:
+def _real_worker(address: str) -> Sequence[str]:
     return ["-c", "from fieldworthy.cli import main; main()", "worker"]
 
 
@@ -119,6 +122,12 @@ class Watched:
         arrived = len(set(seen) & set(all_ids))
         return Row(self.fault, len(all_ids), arrived, self.receiver.doubles, twice, ordered, await self._undone(), took)
 
+    async def owners(self) -> set[str]:
+        """In whose hands deliveries are."""
+        async with self.work.store.engine.connect() as connection:
+            found = await connection.execute(select(deliveries.c.owner).where(deliveries.c.owner.is_not(None)))
+            return set(found.scalars())
+
     async def _undone(self) -> int:
         return sum(each.state != DELIVERED for each in await self.work.deliveries())
 
@@ -162,29 +171,32 @@ async def _on_again(seen: Watched) -> None:
 async def worker_killed(address: str, form: Form) -> Row:
     """Three workers of their own; two are killed while the receiver has their requests in hand, and the third takes over."""
     async with watched("worker killed in mid-delivery, twice", address, form) as seen, AsyncExitStack() as stack:
-        seen.receiver.slow = 0.2
+        seen.receiver.slow = 1.0
         await seen.receiver.does(SLOW)
-        workers = [await stack.enter_async_context(a_worker(address, f"w{i}", form)) for i in range(3)]
+        workers = [await stack.enter_async_context(a_worker(address, form)) for _ in range(3)]
         for worker in workers:
             assert worker.stdout is not None
             assert b"delivers" in await worker.stdout.readline()
-        for worker in workers[:2]:
+        for _ in range(2):
             before = seen.receiver.requests
             await seen.cause()
-            await seen.receiver.asked(before + 2)
-            worker.send_signal(signal.SIGKILL)
-            await worker.wait()
+            await seen.receiver.asked(before + 1)
+            owners = await seen.owners()
+            victim = next(each for each in workers if any(f"-{each.pid}-" in owner for owner in owners))
+            victim.send_signal(signal.SIGKILL)
+            await victim.wait()
+            workers.remove(victim)
         await seen.receiver.does(WELL)
         await seen.cause()
         return await seen.row()
 
 
 @asynccontextmanager
-async def a_worker(address: str, owner: str, form: Form) -> AsyncIterator[asyncio.subprocess.Process]:
+async def a_worker(address: str, form: Form) -> AsyncIterator[asyncio.subprocess.Process]:
     """A process that delivers, told to end at the end where it has not ended; what it says comes by its `stdout`."""
     told = {"FIELDWORTHY_DATABASE_URL": address, "FIELDWORTHY_LISTENER_NETWORKS": "127.0.0.1/32", "FIELDWORTHY_LOG_LEVEL": "warning"}
     process = await asyncio.create_subprocess_exec(
-        sys.executable, *form.words(address, owner), env={**os.environ, **told}, stdout=PIPE, stderr=STDOUT
+        sys.executable, *form.words(address), env={**os.environ, **told}, stdout=PIPE, stderr=STDOUT
     )
     try:
         yield process
