@@ -37,7 +37,7 @@ def upgrade() -> None:
             ["organisation", "machine"], ["machines.organisation", "machines.key"], name=op.f("fk_events_organisation")
         ),
         sa.PrimaryKeyConstraint("organisation", "n", name=op.f("pk_events")),
-        sa.UniqueConstraint("organisation", "id", name=op.f("uq_events_organisation")),
+        sa.UniqueConstraint("organisation", "id", name=op.f("uq_events_organisation_id")),
     )
     op.create_index(op.f("ix_events_organisation_at"), "events", ["organisation", "at"])
     op.create_index(op.f("ix_events_organisation_machine_id_n"), "events", ["organisation", "machine_id", "n"])
@@ -58,7 +58,7 @@ def upgrade() -> None:
         sa.Column("made_at", sa.BigInteger(), nullable=False),
         sa.Column("changed_at", sa.BigInteger(), nullable=False),
         sa.PrimaryKeyConstraint("organisation", "key", name=op.f("pk_listeners")),
-        sa.UniqueConstraint("organisation", "id", name=op.f("uq_listeners_organisation")),
+        sa.UniqueConstraint("organisation", "id", name=op.f("uq_listeners_organisation_id")),
     )
     op.create_table(
         "deliveries",

@@ -69,6 +69,7 @@ def test_every_setting_stands_in_one_table_with_what_it_is_where_it_is_not_set(m
         "SMTP_URL": plain.alerts.mail,
         "MAIL_FROM": plain.alerts.mail,
         "EVENTS_DAYS": plain.alerts.days,
+        "SILENT_DAYS": plain.silent_days,
         "URL": place(None, None).url,
         "KEY": plain.key,
         "CORS_ORIGINS": ",".join(plain.cors_origins) or None,

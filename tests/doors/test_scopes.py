@@ -38,7 +38,7 @@ TABLE: dict[KeyScope | None, set[str]] = {
     },
     KeyScope.READ: {
         *(f"POST /v1/{asked}" for asked in ("due", "due/batch", "clearance", "procedure", "parts", "expressions/check", "rulebooks/check")),
-        *("GET /v1/due", "GET /v1/machines", "GET /v1/set-aside", "GET /v1/rulebooks"),
+        *("GET /v1/due", "GET /v1/machines", "GET /v1/set-aside", "GET /v1/rulebooks", "GET /v1/events"),
         *("GET /v1/due.ics", f"GET {ONE}/due.ics", "GET /v1/sites/{site}/due.ics"),
         *("GET /v1/due.csv", "GET /v1/readings", "GET /v1/readings.csv", f"GET {ONE}/readings.csv"),
         *(f"GET {ONE}{part}" for part in ("", "/due", "/readings", "/locks", "/open-work", "/open-work/{work}")),
@@ -63,6 +63,9 @@ TABLE: dict[KeyScope | None, set[str]] = {
     KeyScope.ADMINISTER: {
         *("POST /v1/machines", f"PUT {ONE}", "GET /v1/audit", *ONLY_OPEN),
         *("POST /v1/feeds", "GET /v1/feeds", "DELETE /v1/feeds/{id}"),
+        *("POST /v1/listeners", "GET /v1/listeners", *(f"{deed} /v1/listeners/{{id}}" for deed in ("GET", "PUT", "DELETE"))),
+        *("POST /v1/listeners/{id}/secret", "POST /v1/listeners/{id}/test"),
+        *("GET /v1/deliveries", "GET /v1/deliveries/{id}", "POST /v1/deliveries/again"),
     },
 }
 

@@ -266,7 +266,7 @@ CREATE TABLE events (
 	body TEXT NOT NULL, 
 	CONSTRAINT pk_events PRIMARY KEY (organisation, n), 
 	CONSTRAINT fk_events_organisation FOREIGN KEY(organisation, machine) REFERENCES machines (organisation, "key"), 
-	CONSTRAINT uq_events_organisation UNIQUE (organisation, id)
+	CONSTRAINT uq_events_organisation_id UNIQUE (organisation, id)
 );
 
 CREATE INDEX ix_events_organisation_at ON events (organisation, at);
@@ -289,7 +289,7 @@ CREATE TABLE listeners (
 	made_at BIGINT NOT NULL, 
 	changed_at BIGINT NOT NULL, 
 	CONSTRAINT pk_listeners PRIMARY KEY (organisation, "key"), 
-	CONSTRAINT uq_listeners_organisation UNIQUE (organisation, id)
+	CONSTRAINT uq_listeners_organisation_id UNIQUE (organisation, id)
 );
 
 CREATE TABLE deliveries (
