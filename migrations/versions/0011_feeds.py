@@ -46,6 +46,9 @@ def upgrade() -> None:
             op.execute(f"create policy own on {table} using ({_OWN})")
         # whoever looks for a link does not know yet whose it is
         op.execute(f"create policy across on feeds using ({_KEYS}) with check ({_KEYS})")
+        # a database that came to 0008 before its trigger meant the table of its own schema alone
+        schema = op.get_bind().execute(sa.text("select quote_ident(current_schema())")).scalar_one()
+        op.execute(f"alter function readings_of_one() set search_path = pg_catalog, {schema}, pg_temp")
     _compute_anew()
 
 
