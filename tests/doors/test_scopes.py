@@ -26,7 +26,7 @@ TABLE: dict[KeyScope | None, set[str]] = {
     ANYBODY: {"GET /healthz", "GET /readyz", "GET /openapi.json", "GET /docs", "GET /docs/{file}", "GET /problems", "GET /problems/{code}"},
     KeyScope.READ: {
         *(f"POST /v1/{asked}" for asked in ("due", "due/batch", "clearance", "procedure", "parts", "expressions/check", "rulebooks/check")),
-        *("GET /v1/due", "GET /v1/machines", "GET /v1/set-aside", "GET /v1/rulebooks"),
+        *("GET /v1/due", "GET /v1/events", "GET /v1/machines", "GET /v1/set-aside", "GET /v1/rulebooks"),
         *(f"GET {ONE}{part}" for part in ("", "/due", "/readings", "/locks", "/open-work", "/open-work/{work}")),
         *(f"GET {ONE}/{kind.path}{part}" for kind in KINDS.values() for part in ("", "/{record}", "/{record}/states")),
         *(f"GET {BOOK}/{part}" for part in ("draft", "versions", "versions/{version}", "versions/{version}/inputs", "compare")),
@@ -46,7 +46,12 @@ TABLE: dict[KeyScope | None, set[str]] = {
         *(f"PUT {BOOK}/draft", f"POST {BOOK}/publish"),
         *(f"{deed} {BOOK}/versions/{{version}}/readers/{{reader}}" for deed in ("PUT", "DELETE")),
     },
-    KeyScope.ADMINISTER: {"POST /v1/machines", f"PUT {ONE}", "GET /v1/audit"},
+    KeyScope.ADMINISTER: {
+        *("POST /v1/machines", f"PUT {ONE}", "GET /v1/audit"),
+        *("GET /v1/listeners", "POST /v1/listeners", "POST /v1/listeners/{id}/secret", "POST /v1/listeners/{id}/test"),
+        *(f"{method} /v1/listeners/{{id}}" for method in ("GET", "PUT", "DELETE")),
+        *("GET /v1/deliveries", "GET /v1/deliveries/{id}", "POST /v1/deliveries/again"),
+    },
 }
 
 

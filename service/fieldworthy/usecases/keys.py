@@ -49,7 +49,7 @@ SAYS: Mapping[KeyScope, str] = {
     KeyScope.POST_READINGS: "post what the meters showed",
     KeyScope.RECORD_WORK: "tell what was done, seen and found, open and close work, settle readings that were set aside",
     KeyScope.WRITE_RULEBOOKS: "put drafts and publish rulebooks",
-    KeyScope.ADMINISTER: "keep machines: which there are, and whose rules they are kept by; read who changed what",
+    KeyScope.ADMINISTER: "keep machines: which there are, and whose rules they are kept by; say who is told of what; read who changed what",
 }
 """Each scope in words."""
 
