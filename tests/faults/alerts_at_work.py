@@ -64,6 +64,13 @@ class AtWork:
             new = [NewEvent(type, at, f"machines/{id}", {"n": i}, machine, id, **more) for i in range(n)]
             return list(kept.events.add(new))
 
+    async def cause_of(self, machines: Sequence[int]) -> list[str]:
+        """An event of each of these machines, in one transaction; their ids in order."""
+        async with self.store.keep(HOME) as kept:
+            at = await kept.moment()
+            new = [NewEvent(DUE, at, f"machines/{key}", {}, key, "abcdefgh"[key - 1]) for key in machines]
+            return list(kept.events.add(new))
+
     async def deliveries(self, **wanted: Any) -> Sequence[Delivery]:
         """The oldest first."""
         async with self.store.look(HOME) as kept:

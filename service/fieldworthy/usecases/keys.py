@@ -53,7 +53,7 @@ SAYS: Mapping[KeyScope, str] = {
     KeyScope.RECORD_WORK: "tell what was done, seen and found, open and close work, settle readings that were set aside",
     KeyScope.WRITE_RULEBOOKS: "put drafts and publish rulebooks",
     KeyScope.ADMINISTER: "keep machines: which there are, and whose rules they are kept by; make and revoke links to calendars; "
-    "read who changed what",
+    "say who is told of what; read who changed what",
 }
 """Each scope in words."""
 
