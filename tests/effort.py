@@ -3,7 +3,7 @@
 import os
 
 THOROUGH = os.environ.get("THOROUGH", "") not in ("", "no")
-_SHARE = 2
+_SHARE = 3
 
 
 def examples(most: int) -> int:

@@ -48,8 +48,13 @@ async def test_api1_2023_broken_object_level_authorization(service: Service) -> 
     tried = 0
     for example in (e for e in EXAMPLES.values() if "{" in e.path):
         answer = await send(service, example, theirs.key)
-        assert answer.status_code == 404 if example.method == "GET" else answer.status_code in (404, 412, 422), (example, answer.text)
+        if example.operation == "getSiteCalendar":  # a site is a word that machines have: to who has none there the calendar is empty
+            assert answer.status_code == 200
+            assert "BEGIN:VEVENT" not in answer.text
+        else:
+            assert answer.status_code == 404 if example.method == "GET" else answer.status_code in (404, 412, 422), (example, answer.text)
         assert "R5-0417" not in answer.text  # what only its owner knows
+        assert "r5-17" not in answer.text or "r5-17" in str(example.parameters)
         tried += 1
     assert tried > 60
     assert [(await send(service, e, mine.key)).content for e in reads] == before

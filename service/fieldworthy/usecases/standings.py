@@ -67,7 +67,7 @@ class Recompute:
         async with self._store.look(organisation) as kept:
             moment = await kept.moment()
             machines = await kept.machines.by_key(await kept.standings.stale(moment, most, scope))
-            reads = await read_kept(kept, machines.values())
+            reads = await read_kept(kept, sorted(machines.values(), key=lambda machine: machine.key))  # which is the order of their events
         compute = Compute(self._find.of(organisation), self._writing, self._silent_days)
         made = []
         for read in reads:
