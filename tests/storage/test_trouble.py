@@ -8,64 +8,21 @@ import asyncio
 import sqlite3
 import subprocess
 import sys
-from collections.abc import AsyncIterator, Awaitable, Callable
-from contextlib import asynccontextmanager, suppress
 from pathlib import Path
-from struct import pack
 
 import asyncpg
 import pytest
-from sqlalchemy import make_url, text
+from sqlalchemy import text
 from sqlalchemy.exc import IntegrityError, ProgrammingError
-from sqlalchemy.ext.asyncio import AsyncConnection
 
 from fieldworthy.storage.engine import SqlStore, open_engine
-from fieldworthy.storage.kept import SqlKept
 from fieldworthy.storage.migrating import migrate
 from fieldworthy.storage.readiness import hindrance
 from fieldworthy.storage.trouble import unavailable
 from fieldworthy.usecases.database_limits import DatabaseLimits
-from fieldworthy.usecases.kept import HOME, Kept
+from fieldworthy.usecases.kept import HOME
 from fieldworthy.usecases.ports import StoreUnavailable
-
-HASTY = DatabaseLimits(pool=1, overflow=1, pool_wait=1, connect=2, statement=2, lock=1, idle=1)
-
-postgresql_only = pytest.mark.postgres
-
-
-@asynccontextmanager
-async def hasty(address: str) -> AsyncIterator[SqlStore]:
-    """A store over two connections at most that waits a second for anything."""
-    store = SqlStore(open_engine(address, HASTY), wait=HASTY.lock)
-    try:
-        yield store
-    finally:
-        await store.close()
-
-
-def at_once(address: str) -> SqlStore:
-    return SqlStore(open_engine(address))
-
-
-def connection_of(kept: Kept) -> AsyncConnection:
-    assert isinstance(kept, SqlKept)
-    return kept.connection
-
-
-async def add(store: SqlStore, id: str) -> None:
-    async with store.keep(HOME) as kept:
-        await kept.machines.add(id, await kept.moment(), "baler", None)
-
-
-async def ids(store: SqlStore) -> list[str]:
-    async with store.look(HOME) as kept:
-        return [m.id for m in await kept.machines.page(None, 1000)]
-
-
-def held(store: SqlStore) -> int:
-    """Connections that are given out and not given back."""
-    out: int = store.engine.pool.checkedout()  # type: ignore[attr-defined]  # every pool but the null pool has it
-    return out
+from tests.storage.hasty import add, at_once, connection_of, hasty, held, ids
 
 
 async def test_a_lock_that_is_held_too_long(address: str) -> None:
@@ -222,159 +179,15 @@ async def test_a_file_that_is_no_database(tmp_path: Path, what: str) -> None:
     await store.close()
 
 
-@postgresql_only
-async def test_statements_and_idle_transactions_end(postgresql_address: str) -> None:
-    async with hasty(postgresql_address) as store:
-        with pytest.raises(StoreUnavailable, match="took too long"):
-            async with store.look(HOME) as kept:
-                await connection_of(kept).execute(text("select pg_sleep(30)"))
-
-        async def idle() -> None:
-            async with store.keep(HOME) as kept:
-                await kept.machines.add("idle", await kept.moment(), "baler", None)
-                await asyncio.sleep(1.6)
-                await kept.machines.find("idle")
-
-        with pytest.raises(StoreUnavailable):
-            await idle()
-        assert await ids(store) == []
-        assert held(store) == 0
-        async with store.look(HOME) as kept:
-            named = text("select application_name from pg_stat_activity where pid = pg_backend_pid()")
-            assert (await connection_of(kept).execute(named)).scalar() == "fieldworthy"
-
-
-@postgresql_only
-async def test_connections_that_the_server_ended_are_replaced(postgresql_address: str) -> None:
-    address = postgresql_address
-    async with hasty(address) as store:
-        other = at_once(address)
-
-        async def end_all() -> None:
-            others = "select pg_terminate_backend(pid) from pg_stat_activity where datname = current_database() and pid <> pg_backend_pid()"
-            async with other.look(HOME) as theirs:
-                await connection_of(theirs).execute(text(others))
-
-        async def add_cut_off(id: str) -> None:
-            async with store.keep(HOME) as kept:
-                await kept.machines.add(id, await kept.moment(), "baler", None)
-                await end_all()
-                await kept.machines.find(id)
-
-        for n in range(4):  # between two transactions: nobody notices
-            await add(store, f"m{n}")
-            await end_all()
-        for n in range(4):  # within one
-            with pytest.raises(StoreUnavailable, match="can't be reached"):
-                await add_cut_off(f"x{n}")
-        assert await ids(store) == ["m0", "m1", "m2", "m3"]
-        assert held(store) == 0
-        await other.close()
-
-
-_GOING = b"SFATAL\0VFATAL\0C57P01\0Mterminating connection due to administrator command\0\0"
-"""An ErrorResponse's fields, as a server that shuts down says them (PostgreSQL's manual, "Message Formats")."""
-
-
-@asynccontextmanager
-async def before_postgresql(address: str) -> AsyncIterator[tuple[str, list[asyncio.StreamWriter]]]:
-    """Something in front of the server: its address, and where each connection through it may be told something."""
-    url = make_url(address)
-    writers: list[asyncio.StreamWriter] = []
-
-    async def pass_on(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        with suppress(OSError):
-            while read := await reader.read(65_536):
-                writer.write(read)
-        writer.close()
-
-    async def taken(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        there = await asyncio.open_unix_connection(f"{url.query['host']}/.s.PGSQL.{url.query.get('port', url.port or 5432)}")
-        writers.append(writer)
-        await asyncio.gather(pass_on(reader, there[1]), pass_on(there[0], writer))
-
-    server = await asyncio.start_server(taken, "127.0.0.1", 0)
-    port = server.sockets[0].getsockname()[1]
-    try:
-        yield url.set(host="127.0.0.1", port=port, query={}).render_as_string(hide_password=False), writers
-    finally:
-        server.close()
-
-
-@postgresql_only
-async def test_a_server_that_goes_between_two_statements(postgresql_address: str) -> None:
-    """Its last word has come in, the end of the connection not yet: whatever is asked then, it is away, and the next one gets another."""
-    deeds: dict[str, Callable[[Kept], Awaitable[object]]] = {
-        "a statement": lambda kept: kept.machines.find("r5-17"),
-        "one of the driver's own": lambda kept: kept.readings.meters_of([1]),
-        "a copy": lambda kept: kept.readings.keep([(1, [(1, 1, None)])], 1),
-        "the commit": lambda kept: asyncio.sleep(0),
-    }
-    async with before_postgresql(postgresql_address) as (address, writers), hasty(address) as store:
-
-        async def cut_off(what: str) -> None:
-            async with store.keep(HOME) as kept:
-                await kept.machines.add(what, await kept.moment(), "baler", None)
-                for writer in writers:
-                    writer.write(b"E" + pack(">i", len(_GOING) + 4) + _GOING)
-                await asyncio.sleep(0.02)
-                await deeds[what](kept)
-
-        for what in deeds:
-            with pytest.raises(StoreUnavailable, match="can't be reached"):
-                await cut_off(what)
-            assert held(store) == 0, what
-            writers.clear()
-            assert await ids(store) == [], what
-
-
-@postgresql_only
-async def test_a_postgresql_that_refuses(postgresql_address: str) -> None:
-    address = postgresql_address
-    store = at_once(address)
-    name = make_url(address).database
-    async with store.look(HOME) as kept:
-        await connection_of(kept).execute(text("set transaction read write"))
-        await connection_of(kept).execute(text(f"alter database {name} set default_transaction_read_only = on"))
-    await store.close()
-    async with hasty(address) as read_only:
-        with pytest.raises(StoreUnavailable, match="takes no changes"):
-            await add(read_only, "r5-17")
-        assert await ids(read_only) == []
-    nowhere = make_url(address).set(database="nowhere").render_as_string(hide_password=False)
-    async with hasty(nowhere) as none:
-        assert await hindrance(none) is not None
-        with pytest.raises(StoreUnavailable, match="does not let the service in"):
-            await ids(none)
-    for away in ("postgresql://postgres@127.0.0.1:9/none", "postgresql:///none?host=/no/such/folder"):
-        async with hasty(away) as none:
-            assert await hindrance(none) is not None
-            with pytest.raises(StoreUnavailable, match="can't be reached"):
-                await ids(none)
-
-
-@postgresql_only
-async def test_on_postgresql_the_clock_is_the_databases(postgresql_address: str) -> None:
-    """So that replicas need not agree about the time: nothing is taken from the machine that the service runs on."""
-    store = at_once(postgresql_address)
-    async with store.keep(HOME) as kept:
-        first, second = await kept.moment(), await kept.moment()
-        asked = text("select (extract(epoch from clock_timestamp()) * 1000000)::bigint")
-        theirs = (await connection_of(kept).execute(asked)).scalar_one()
-    assert first < second < theirs < first + 10_000_000  # it goes on within a transaction
-    await store.close()
-
-
 async def test_a_server_that_takes_connections_and_never_answers() -> None:
     """As when something in front of it has lost it: nobody waits for longer than was said."""
     open_: list[asyncio.StreamWriter] = []
     silent = await asyncio.start_server(lambda _reader, writer: open_.append(writer), "127.0.0.1", 0)
     port = silent.sockets[0].getsockname()[1]
-    async with hasty(f"postgresql://postgres@127.0.0.1:{port}/none") as store:
-        async with asyncio.timeout(10):
-            with pytest.raises(StoreUnavailable):
-                await ids(store)
-            assert await hindrance(store) is not None
+    async with hasty(f"postgresql://postgres@127.0.0.1:{port}/none") as store, asyncio.timeout(10):
+        with pytest.raises(StoreUnavailable):
+            await ids(store)
+        assert await hindrance(store) is not None
     for writer in open_:
         writer.close()
     silent.close()
