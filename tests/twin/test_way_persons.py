@@ -18,7 +18,7 @@ from fieldworthy.core.rulebook.check import check_text
 from tests.effort import examples
 from tests.twin.test_granted_is_safe import FACTS, Life, State, rulebook
 
-QUESTIONS = examples(4_000)
+QUESTIONS = examples(6_000)
 
 
 def whatever_happens(life: Life, state: State) -> Iterator[State]:
