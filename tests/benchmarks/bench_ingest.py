@@ -69,12 +69,11 @@ def bare_of(number: int, machines: int) -> list[Row]:
 
 
 async def add_machines(service: Service, machines: int) -> None:
-    from fieldworthy.usecases.kept import HOME
-
     await service.publish(BOOK, "plover-r5-baler")
-    async with service.store.keep(HOME) as kept:
-        for n in range(machines):
-            await kept.machines.add(f"m-{n:05d}", await kept.moment(), "plover-r5-baler", None)
+    document = {"rulebook": "plover-r5-baler", "model": "R5", "timezone": "Europe/London"}
+    for begin in range(0, machines, 100):
+        told = [{"id": f"m-{n:05d}", **document} for n in range(begin, min(begin + 100, machines))]
+        await service.post("/v1/machines", {"items": told})
 
 
 class Meter:

@@ -277,8 +277,20 @@ async def test_a_listener_that_is_turned_off_gone_or_removed_leaves_nothing_wait
         assert off is not None
         assert (await kept.listeners.change(off, "x", off.choice, ON, NOON)).state == ON
         assert await kept.events.forget(NOON, 10) == 0
-        assert await kept.events.forget(NOON + 1, 10) == 4
+        assert await kept.events.forget(NOON + 1, 10) == 3
         assert await kept.deliveries.page(WantedDeliveries(), None, 10) == []
+
+
+async def test_numbers_go_on_after_a_long_rest(store: SqlStore) -> None:
+    """The newest event is kept however old it is: whoever asks from where they were misses none of those that come after it."""
+    async with store.keep(HOME) as kept:
+        await make(kept, "a")
+        kept.events.add([due(1), due(1), due(1)])
+    async with store.keep(HOME) as kept:
+        assert await kept.events.forget(NOON + HOUR, 10) == 2
+        kept.events.add([due(1, NOON + HOUR)])
+    async with store.look(HOME) as kept:
+        assert [each.n for each in await kept.events.page(WantedEvents(), 3, 10)] == [4]
 
 
 async def test_what_waits_is_never_forgotten(store: SqlStore) -> None:

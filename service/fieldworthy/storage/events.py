@@ -92,7 +92,8 @@ class SqlEvents:
         waits = exists().where(
             deliveries.c.organisation == events.c.organisation, deliveries.c.event == events.c.n, deliveries.c.state == WAITING
         )
-        query = select(events.c.n).where(self._own, events.c.at < before, ~waits).order_by(events.c.at).limit(most)
+        newest = select(func.max(events.c.n)).where(self._own).scalar_subquery()  # stays: the next one's number is counted on from it
+        query = select(events.c.n).where(self._own, events.c.at < before, events.c.n < newest, ~waits).order_by(events.c.at).limit(most)
         old = (await self._connection.execute(query)).scalars().all()
         for chunk in chunks(old, _CHUNK):
             for table, column in ((attempts, attempts.c.event), (deliveries, deliveries.c.event), (events, events.c.n)):

@@ -94,6 +94,7 @@ class Deliver:
         self._noted = noted
         self._under_way: dict[asyncio.Task[None], _Begun] = {}
         self._looked: dict[int, int] = {}  # of each organisation, the store's time of the last look
+        self._served = 0  # the organisation of which something was begun last: it comes last the next time
 
     @property
     def under_way(self) -> int:
@@ -101,10 +102,20 @@ class Deliver:
         return len(self._under_way)
 
     async def round(self) -> int:
-        """Claims what is due, of every organisation, and begins to send it; how many. Raises StoreUnavailable."""
+        """
+        Claims what is due, of every organisation, and begins to send it; how many. Raises StoreUnavailable.
+
+        Where there are several, none holds more than half of the places, and whoever was served last comes last: so slow receivers of one
+        keep nobody else waiting.
+        """
         begun = 0
-        for organisation in await self._store.organisations():
-            begun += await self._round_of(organisation)
+        there = sorted(await self._store.organisations())
+        share = self._pace.at_once if len(there) == 1 else max(1, self._pace.at_once // 2)
+        behind = self._served
+        for organisation in [*(each for each in there if each > behind), *(each for each in there if each <= behind)]:
+            some = await self._round_of(organisation, share)
+            if some:
+                begun, self._served = begun + some, organisation
         return begun
 
     async def any_ends(self, within: float) -> None:
@@ -125,11 +136,11 @@ class Deliver:
                 async with self._store.dispatch(begun.organisation) as kept:
                     await kept.deliveries.release([begun.claim])
 
-    async def _round_of(self, organisation: int) -> int:
-        room = self._pace.at_once - len(self._under_way)
+    async def _round_of(self, organisation: int, share: int) -> int:
+        each = Counter(begun.claim.listener.key for begun in self._under_way.values() if begun.organisation == organisation)
+        room = min(self._pace.at_once - len(self._under_way), share - each.total())
         if room <= 0:
             return 0
-        each = Counter(begun.claim.listener.key for begun in self._under_way.values() if begun.organisation == organisation)
         busy = [key for key, n in each.items() if n >= self._pace.at_once_each]
         asked = time.monotonic()
         async with self._store.dispatch(organisation) as kept:
