@@ -12,6 +12,8 @@ from fieldworthy.alerting.sender import Outward
 from fieldworthy.alerting.worker import delivering
 from fieldworthy.usecases.alert_rules import AlertRules
 from fieldworthy.usecases.deliver import Deliver
+from fieldworthy.usecases.deliveries import WAITING, Attempt
+from fieldworthy.usecases.events import NewEvent
 from fieldworthy.usecases.kept import HOME
 from fieldworthy.usecases.listeners import Choice
 from fieldworthy.usecases.mail_server import MailServer
@@ -236,3 +238,21 @@ async def test_a_test_and_what_is_sent_again_end_to_end(service: Service) -> Non
     assert receiver.taken[0].events[0]["type"] == "fieldworthy.listener.test"
     assert len(await work.deliveries(state="delivered")) == 1
     assert (await service.get("/v1/listeners/office"))["failing"] is None
+
+
+async def test_what_failed_is_tried_at_once_where_the_address_is_corrected(service: Service) -> None:
+    await service.post("/v1/listeners", {**GOOD, "id": "office"})
+    async with service.store.keep(HOME) as kept:
+        kept.events.add(
+            [NewEvent("fieldworthy.task.due", await kept.moment(), "x", {"n": 1}, standing="due", site="north", kind="lubricate")]
+        )
+    async with service.store.dispatch(HOME) as kept:
+        now = await kept.moment()
+        (claim,) = await kept.deliveries.claim(now, now + 60_000_000, "w", 10)
+        await kept.deliveries.settle(claim, Attempt(now, 5, None, "no connection came about"), WAITING, now + 36_000_000_000)
+        await kept.listeners.health(claim.listener.key, now, None)
+    (waiting,) = (await service.get("/v1/deliveries"))["items"]
+    assert waiting["due"] == "2026-07-14T16:00:00Z"
+    await service.put("/v1/listeners/office", {**GOOD, "url": "https://other.example/events"})
+    (waiting,) = (await service.get("/v1/deliveries"))["items"]
+    assert (waiting["state"], waiting["due"]) == ("waiting", "2026-07-14T06:00:00Z")

@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo, available_timezones
 from fieldworthy.core.base.finding import Finding, did_you_mean
 from fieldworthy.core.base.micros import HOUR
 from fieldworthy.usecases.alert_rules import AlertRules
+from fieldworthy.usecases.deliver import MOST_HURRIED
 from fieldworthy.usecases.deliveries import Attempt, Delivery
 from fieldworthy.usecases.events import TEST, TYPES, NewEvent
 from fieldworthy.usecases.kept import Kept
@@ -101,7 +102,8 @@ class KeepListeners:
 
     async def change(self, kept: Kept, id: str, told: Mapping[str, Any], only_if: OnlyIf = ALWAYS) -> Listener:
         """
-        Puts what is told in place of what was; `state` may turn it on or off, and where it is not told it stays as it is.
+        Puts what is told in place of what was; `state` may turn it on or off, and where it is not told it stays as it is. What failed
+        before is tried at once: it may have been mended by this.
 
         Raises ListenerUnknown, ListenerChanged, ListenerRefused.
         """
@@ -110,7 +112,11 @@ class KeepListeners:
         state = told.get("state", before.state)
         if (told["name"], choice, state) == (before.name, before.choice, before.state):
             return before
-        return await kept.listeners.change(before, told["name"], choice, state, await kept.moment())
+        moment = await kept.moment()
+        changed = await kept.listeners.change(before, told["name"], choice, state, moment)
+        if before.failing is not None and changed.state == ON:
+            await kept.deliveries.hurry(changed.key, moment, MOST_HURRIED)
+        return changed
 
     async def remove(self, kept: Kept, id: str, only_if: OnlyIf = ALWAYS) -> None:
         """Ends it; what waits for it is dropped. Raises ListenerUnknown, ListenerChanged."""
