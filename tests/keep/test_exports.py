@@ -4,6 +4,7 @@ Sources, all from memory: RFC 4180 (CRLF, quotes, the header line); RFC 9110, 12
 (cells that begin with `=`, `+`, `-`, `@`, a tab or a carriage return). Read back by Python's csv and by pyarrow.
 """
 
+import asyncio
 import csv
 import io
 import json
@@ -20,6 +21,7 @@ from sqlalchemy import text
 from fieldworthy.core.base.micros import micros_of
 from fieldworthy.usecases.export_readings import Chosen, ExportReadings
 from fieldworthy.usecases.find_rulebook import FindRulebooks
+from fieldworthy.usecases.kept import HOME
 from fieldworthy.wire.parquet import PARQUET, ParquetWriter
 from fieldworthy.wire.tables import CSV, READINGS, Column, CsvWriter
 from tests.keep.histories import publish, put_machine, read, tell
@@ -68,11 +70,24 @@ async def test_readings_stand_by_machine_and_meter_the_oldest_first(fleet: Servi
     )
 
 
+@pytest.mark.both_databases
+async def test_what_is_being_kept_is_waited_for(fleet: Service) -> None:
+    """So no piece tells of a post that an earlier piece left out."""
+    pieces = ExportReadings(fleet.store, FindRulebooks(fleet.store))(HOME, Chosen())
+    async with fleet.store.keep(HOME):
+        first = asyncio.ensure_future(anext(pieces))
+        await asyncio.sleep(0.3)
+        assert not first.done()
+    assert len(await first) == 10
+
+
 @pytest.mark.parametrize(
     ("query", "count"),
     [
         ("", 10),
         ("?machine=c-1", 5),
+        ("?machine=c-1&site=south", 5),
+        ("?machine=c-1&site=north", 0),
         ("?site=north", 5),
         ("?site=nowhere", 0),
         ("?meter=Drum", 2),

@@ -68,12 +68,13 @@ class ExportReadings:
     async def __call__(self, organisation: int, chosen: Chosen) -> AsyncIterator[Sequence[Line]]:
         """Raises MachineUnknown, and Refused for a meter that the one machine has not, before anything is given."""
         place = _Place()
-        as_of: int | None = None
+        async with self._store.look(organisation) as kept:
+            as_of = max(await kept.moment(), await kept.machines.newest_known())
+        settled: int | None = as_of  # whoever is keeping something by then is waited for once: so all pieces are of one state
         while not place.is_over or place.waiting:
-            async with self._store.look(organisation) as kept:
-                if as_of is None:
-                    as_of = max(await kept.moment(), await kept.machines.newest_known())
+            async with self._store.look(organisation, settled) as kept:
                 lines = await self._some(kept, chosen, place, as_of)
+            settled = None
             if lines:
                 yield lines
 
@@ -102,7 +103,7 @@ class ExportReadings:
             machine = await kept.machines.find(chosen.machine)
             if machine is None:
                 raise MachineUnknown(chosen.machine, await kept.machines.close_ids(chosen.machine, 3))
-            page: Sequence[Machine] = [machine]
+            page: Sequence[Machine] = [machine] if chosen.site in (None, machine.site) else []
             place.is_over = True
         else:
             page = await kept.machines.page(place.last, _MACHINES, chosen.site)
