@@ -1,6 +1,5 @@
 """Listeners: who is told, and of what. For keys that administer."""
 
-from collections.abc import Mapping
 from typing import Any
 
 from fastapi import APIRouter
@@ -11,10 +10,10 @@ from fieldworthy.core.base.micros import micros_text
 from fieldworthy.rest.answers import json_answer
 from fieldworthy.rest.body import JSON_TYPES, RawRoute, media_type
 from fieldworthy.rest.conditions import ETAG, IF_MATCH, IF_NONE_MATCH_GET, only_if, read_answer, with_not_modified
-from fieldworthy.rest.cursor import read_place, refuse_after, write_cursor
+from fieldworthy.rest.cursor import write_cursor
 from fieldworthy.rest.described import BODY, described, path_parameter
 from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, ONCE, Keeping, once, organisation_of
-from fieldworthy.rest.machines import AFTER, LIMIT, is_id, read_limit
+from fieldworthy.rest.machines import AFTER, LIMIT, is_id, read_after_id, read_limit
 from fieldworthy.rest.query import read_query
 from fieldworthy.usecases.keep_listeners import USUAL_OVERLAP_HOURS, KeepListeners, read_listener
 from fieldworthy.usecases.kept import Kept
@@ -81,7 +80,7 @@ def listeners_router(keeping: Keeping, keep: KeepListeners) -> APIRouter:
     )
     async def list_listeners(request: Request) -> Response:
         query = read_query(request, ("limit", "after"))
-        after, limit = _after(query), read_limit(query)
+        after, limit = read_after_id(query), read_limit(query)
         async with keeping.store.look(organisation_of(request)) as kept:
             found = await kept.listeners.page(after, limit + 1)
         more = write_cursor([found[limit - 1].id]) if len(found) > limit else None
@@ -244,12 +243,3 @@ def listener_json(listener: Listener) -> dict[str, Any]:
 def moment_or_none(at: int | None) -> str | None:
     """A moment as it is answered."""
     return None if at is None else micros_text(at)
-
-
-def _after(query: Mapping[str, str]) -> str | None:
-    place = read_place(query, str)
-    if place is None:
-        return None
-    if not is_id(place[0]):
-        raise refuse_after()
-    return str(place[0])

@@ -141,7 +141,7 @@ def machines_router(keeping: Keeping) -> APIRouter:
     )
     async def get_machines(request: Request) -> Response:
         query = read_query(request, ("limit", "after", "site", "rulebook"))
-        after = _after(query)
+        after = read_after_id(query)
         site, rulebook = (read_name(query, name, most) for name, most in (("site", 120), ("rulebook", 200)))
         async with keeping.store.look(organisation_of(request)) as kept:
             items, following = await list_machines(kept, after, read_limit(query), site, rulebook)
@@ -222,7 +222,8 @@ def machine_json(document: KeptDocument) -> dict[str, Any]:
     }
 
 
-def _after(query: Mapping[str, str]) -> str | None:
+def read_after_id(query: Mapping[str, str]) -> str | None:
+    """The id at which the page before ended; None: there was none. Raises Refused."""
     place = read_place(query, str)
     if place is None:
         return None

@@ -13,11 +13,11 @@ from typing import Protocol
 
 from fieldworthy.core.base.finding import Finding, Refused
 from fieldworthy.core.base.micros import micros_of
-from fieldworthy.usecases.audit import ITSELF
 from fieldworthy.usecases.feed_refusals import FeedUnknown, TooManyFeeds
 from fieldworthy.usecases.kept import Kept
 from fieldworthy.usecases.kept_standings import Scope
 from fieldworthy.usecases.keys import ID_BYTES, SECRET_BYTES, KeyStore, new_key_text, read_key_text
+from fieldworthy.usecases.last_used import LastUsed
 from fieldworthy.usecases.ports import Clock
 from fieldworthy.usecases.quota import Quota
 from fieldworthy.usecases.refusals import MachineUnknown
@@ -115,7 +115,7 @@ class FeedRing:
         self._store = store
         self._clock = clock
         self._known: OrderedDict[bytes, None] = OrderedDict()
-        self._used: dict[str, int] = {}
+        self._used = LastUsed(store, lambda keys, used: keys.feeds.note_used(used))
 
     def knows(self, token: bytes) -> bool:
         """Whether that token was seen to work, by the SHA-256 of its text. It may have been revoked since."""
@@ -135,17 +135,9 @@ class FeedRing:
         self._known.move_to_end(called)
         while len(self._known) > _MOST_KNOWN:
             self._known.popitem(last=False)
-        self._used[found.id] = micros_of(self._clock())
+        self._used.note(found.id, micros_of(self._clock()))
         return found
 
     async def note_used(self) -> None:
         """Tells the store when links were last used. Raises StoreUnavailable; then it is told the next time."""
-        used, self._used = self._used, {}
-        if not used:
-            return
-        try:
-            async with self._store.keep_keys(ITSELF) as keys:
-                await keys.feeds.note_used(used)
-        except BaseException:
-            self._used = {**used, **self._used}
-            raise
+        await self._used.tell()

@@ -12,9 +12,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from fieldworthy.core.base.micros import micros_of
-from fieldworthy.usecases.audit import ITSELF
 from fieldworthy.usecases.key_refusals import KeyEnded, KeyRefused
 from fieldworthy.usecases.keys import Key, KeyStore, Presented, read_key_text
+from fieldworthy.usecases.last_used import LastUsed
 from fieldworthy.usecases.ports import Clock
 
 LIFE_SECONDS = 5.0
@@ -42,7 +42,7 @@ class KeyRing:
         self._known: OrderedDict[bytes, _Seen] = OrderedDict()
         self._unknown: OrderedDict[bytes, _Seen] = OrderedDict()
         self._asking: dict[bytes, asyncio.Task[Key | None]] = {}
-        self._used: dict[str, int] = {}
+        self._used = LastUsed(store, lambda keys, used: keys.note_used(used))
 
     async def key(self, text: bytes) -> Key:
         """The key of that text, which works now. Raises KeyRefused, KeyEnded, StoreUnavailable."""
@@ -61,7 +61,7 @@ class KeyRing:
         now = micros_of(self._clock())
         if key.revoked is not None or now >= key.expires:
             raise KeyEnded(key)
-        self._used[key.id] = now
+        self._used.note(key.id, now)
         return key
 
     def knows(self, text: bytes) -> bool:
@@ -70,15 +70,7 @@ class KeyRing:
 
     async def note_used(self) -> None:
         """Tells the store when keys were last used. Raises StoreUnavailable; then it is told the next time."""
-        used, self._used = self._used, {}
-        if not used:
-            return
-        try:
-            async with self._store.keep_keys(ITSELF) as keys:
-                await keys.note_used(used)
-        except BaseException:
-            self._used = {**used, **self._used}
-            raise
+        await self._used.tell()
 
     async def _ask_once(self, called: bytes, presented: Presented) -> Key | None:
         """Many requests with one key wait for one question; that one of them leaves ends nothing for the others."""
