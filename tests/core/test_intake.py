@@ -121,6 +121,20 @@ def test_a_glance_tells_what_a_close_look_does(first: list[Sent], then: list[Sen
     assert judge(sent, kept, (), UNITS[own], moment) == judge_closely(sent, kept, (), UNITS[own], moment)
 
 
+@given(some_readings(5), some_readings(5), st.sampled_from(["ha", "h"]), st.sampled_from(["ha", "h"]))
+def test_one_reading_a_moment_is_kept_whatever_unit_it_was_kept_in(first: list[Sent], then: list[Sent], was: str, other: str) -> None:
+    """The meter counted `was` or `other` in turn, and counts hectares now."""
+    kept, _ = keep([], [(at, count((at, v, u)), None) for at, v, u in first], "bales")
+    kept = [(at, value, was if n % 2 else other) for n, (at, value, _) in enumerate(kept)]
+    sent = [(at, count((at, v, u)), "ha") for at, v, u in then]
+    after, verdicts = keep(kept, sent, "ha")
+    assert len({at for at, _, _ in after}) == len(after)
+    for (at, _, _), verdict in zip(sent, verdicts, strict=True):
+        for strange in (k for k in kept if k[0] == at and k[2] == "h"):
+            assert verdict == Aside("contradicts", strange[:2], unit="h")
+    assert [r for r in kept if r[2] == "h"] == [r for r in after if r[2] == "h"]
+
+
 @given(some_readings(9), st.data())
 def test_a_set_that_agrees_is_kept_whole_however_it_is_cut(sent: list[Sent], data: st.DataObject) -> None:
     whole: list[Sent] = []

@@ -84,3 +84,36 @@ async def test_a_zero_is_a_zero_in_units_of_one_kind_and_of_no_other(service: Se
     assert (await service.post("/v1/readings", [five]))["kept"] == 1
     answer = await service.http.put(M, json={"rulebook": "here"})  # 5 min are not 5 h
     assert answer.json()["detail"].startswith("`work` counts h by `here`, and counted min by `there@1` when readings were kept")
+
+
+async def test_a_moment_that_is_kept_in_a_unit_of_before_is_taken(service: Service) -> None:
+    """The meter counts an area by now. What was kept as hours stands until somebody says otherwise, and costs no other reading of a post."""
+    hours = [f"2026-07-13T{hour:02}:00:00Z" for hour in range(6, 12)]
+
+    def sent(unit: str, *values: float) -> list[dict[str, Any]]:
+        return [{"machine": "m-1", "meter": "work", "value": v, "unit": unit, "at": at} for v, at in zip(values, hours, strict=False)]
+
+    for unit in ("h", "ha"):
+        await published(service.http, book("wrong", work=unit), "wrong")
+        await service.put(M, {"rulebook": "wrong"})
+        if unit == "h":
+            assert (await service.post("/v1/readings", sent("h", 1, 2, 3)))["kept"] == 3
+    answer = await service.post("/v1/readings", sent("ha", 10, 20, 30, 40, 50))
+    assert answer["readings"] == ["set-aside"] * 3 + ["kept"] * 2
+    assert {aside["why"] for aside in answer["aside"]} == {"contradicts"}
+    first, second, third = answer["aside"]
+    assert first["text"] == f"10 ha, and for the same moment 1 h at {hours[0]}."
+    assert first["values"] == {"other": {"value": 1.0, "unit": "h", "at": hours[0]}}
+    settled = await service.post(f"/v1/set-aside/{second['id']}/accept", {"by": "p-3", "why": "hectares were meant"})
+    assert settled["settled"]["withdrawn"] == [{"value": 2.0, "unit": "h", "at": hours[1]}]
+    at_once = {"by": "p-3", "why": "hectares were meant", "as": {"value": 30, "unit": "ha"}}
+    await service.post(f"/v1/set-aside/{third['id']}/accept", at_once)
+    shown = (await service.get(f"{M}/readings"))["items"]
+    assert [(item["value"], item["unit"]) for item in shown] == [(50.0, "ha"), (40.0, "ha"), (30.0, "ha"), (20.0, "ha"), (1.0, "h")]
+    # what was withdrawn comes back to no moment that another reading holds
+    await published(service.http, book("wrong", work="h"), "wrong")
+    assert (await service.post("/v1/readings", sent("h", 1, 2)))["readings"] == ["same", "set-aside"]
+    again = await service.post("/v1/readings", sent("h", *[0.5] * 5, 6))
+    assert again["readings"] == ["set-aside"] * 5 + ["kept"]
+    await service.post(f"/v1/set-aside/{again['aside'][0]['id']}/accept", {"by": "p-3", "why": "looked at the dial"})
+    assert [i["value"] for i in (await service.get(f"{M}/readings"))["items"]] == [6.0, 50.0, 40.0, 30.0, 20.0, 0.5]

@@ -81,8 +81,8 @@ def words_of(aside: Aside, sent: tuple[int, Exact, str | None], own: Unit) -> tu
             limit = "an hour and a hundredth of the time may be more, because a dial may show whole hours and clocks differ"
             return f"{shown} would be more than an hour an hour: {beside}; {limit}.", mend, values
         case intake.CONTRADICTS:
-            values = {"other": values["before"]}
-            return f"{shown}, and for the same moment {before}.", mend, values
+            values = {"other": _point(aside.before, own, aside.unit)}
+            return f"{shown}, and for the same moment {_told(aside.before, own, aside.unit)}.", mend, values
         case intake.FROM_THE_FUTURE:
             return f"{micros_text(at)} is still to come; a clock may be {AHEAD // 1_000_000 // 60} minutes ahead.", mend, {}
         case intake.OTHER_UNIT:
@@ -140,9 +140,9 @@ def unknown_meter(meter: str, near: tuple[str, ...], known: tuple[str, ...], rul
     return text, there + _OR_DISMISS.removeprefix("or "), {"near": list(near), "meters": list(known)}
 
 
-def _point(point: Point | None, own: Unit) -> dict[str, Any] | None:
-    return None if point is None else {"value": from_ticks(point[1]), "unit": own.name, "at": micros_text(point[0])}
+def _point(point: Point | None, own: Unit, unit: str | None = None) -> dict[str, Any] | None:
+    return None if point is None else {"value": from_ticks(point[1]), "unit": unit or own.name, "at": micros_text(point[0])}
 
 
-def _told(point: Point | None, own: Unit) -> str:
-    return "" if point is None else f"{ticks_text(point[1])} {own.name} at {micros_text(point[0])}"
+def _told(point: Point | None, own: Unit, unit: str | None = None) -> str:
+    return "" if point is None else f"{ticks_text(point[1])} {unit or own.name} at {micros_text(point[0])}"

@@ -215,7 +215,10 @@ def _judged(place: _Place, at: int, value: int, unit: str | None, replaced: Swap
                 f"by the replacement of the meter at {micros_text(then)} {side} {place.own.name}", "correct the replacement first"
             )
     for point in place.points:
-        for then, counted in dial.counted([point]):
+        fits = dial.counted([point])
+        if not fits and point[0] == at:  # kept in a unit that no longer fits: its moment is taken all the same
+            outcome.withdrawn.append(point)
+        for then, counted in fits:
             if then == at and counted == count:
                 outcome.kept_already, outcome.value, outcome.unit = True, point[1], point[2]
             elif then == at or (counted > count if then < at else counted < count):

@@ -13,9 +13,8 @@ def fitting(withdrawn: Sequence[Sent], kept: Sequence[Sent], swaps: Sequence[Swa
     kept: all that is kept of the meter, oldest first. Whether they fit beside each other is not asked.
     """
     dial = Dial(swaps, own)
-    counted = dial.counted(kept)
-    line = Line([*counted, *dial.points], dial)
-    taken = {at for at, _ in counted}
+    line = Line([*dial.counted(kept), *dial.points], dial)
+    taken = {point[0] for point in kept}  # in whatever unit
     found = []
     for sent in withdrawn:
         for point in dial.counted([sent]):

@@ -58,7 +58,8 @@ class Aside(NamedTuple):
     """A reading is set aside.
 
     before, after: the neighbours that it was judged by, as their own dials showed them [ticks]; below, above: it counts less than the
-    one before, more than the one after. CONTRADICTS: before is the other one of its moment.
+    one before, more than the one after. CONTRADICTS: before is the other one of its moment; unit: the other one's, where that no longer
+    fits the meter (ticks of it then).
     """
 
     why: str
@@ -66,6 +67,7 @@ class Aside(NamedTuple):
     after: Point | None = None
     below: bool = False
     above: bool = False
+    unit: str | None = None
 
 
 Verdict = str | Aside
@@ -152,7 +154,10 @@ def judge_closely(sent: Sequence[Sent], kept: Sequence[Sent], swaps: Sequence[Sw
     if swaps:
         fresh = [(at, count + dial.offset(at), i) for at, count, i in fresh]
     fresh.sort(key=lambda p: (p[0], p[1], sent[p[2]][2] or ""))  # the same said in two units: whichever was sent first decides nothing
-    _settle(fresh, dial.counted(kept), dial, verdicts, sent)
+    counted = dial.counted(kept)
+    if len(counted) < len(kept):
+        fresh = _beside_strange(fresh, kept, counted, verdicts)
+    _settle(fresh, counted, dial, verdicts, sent)
     return verdicts
 
 
@@ -243,6 +248,17 @@ def _all_same(sent: Sequence[Sent], kept: Sequence[Sent], own: Unit) -> bool:
         if point is None or point[1] != reading[1] or (point[2] or name) != (reading[2] or name):
             return False
     return True
+
+
+def _beside_strange(fresh: Sequence[_Fresh], kept: Sequence[Sent], counted: Sequence[Point], verdicts: list[Verdict]) -> list[_Fresh]:
+    """Those whose moments no reading holds that is kept in a unit that no longer fits the meter; notes the others."""
+    strange = {point[0]: point for point in kept}
+    for at, _ in counted:
+        del strange[at]
+    for at, _, i in fresh:
+        if at in strange:
+            verdicts[i] = Aside(CONTRADICTS, strange[at][:2], unit=strange[at][2])
+    return [point for point in fresh if point[0] not in strange]
 
 
 def _settle(fresh: Sequence[_Fresh], kept: Sequence[Point], dial: Dial, verdicts: list[Verdict], sent: Sequence[Sent]) -> None:
