@@ -87,7 +87,7 @@ async def test_a_zero_is_a_zero_in_units_of_one_kind_and_of_no_other(service: Se
 
 
 async def test_a_moment_that_is_kept_in_a_unit_of_before_is_taken(service: Service) -> None:
-    """The meter counts an area by now. What was kept as hours stands until somebody says otherwise, and costs no other reading of a post."""
+    """The meter counts an area by now. What was kept as hours stands until somebody says otherwise, and costs no other reading."""
     hours = [f"2026-07-13T{hour:02}:00:00Z" for hour in range(6, 12)]
 
     def sent(unit: str, *values: float) -> list[dict[str, Any]]:
