@@ -97,6 +97,30 @@ async def test_each_goes_to_who_chose_it_and_in_the_transaction_that_wrote_it(st
         }
 
 
+async def test_what_waits_is_as_old_as_its_first_try_or_since_it_is_due(store: SqlStore) -> None:
+    """A receiver that is down ages what it lacks, also between two tries; the night, in which it wants none, does not."""
+    night = Choice(url="https://x", timezone="UTC", quiet=(time(6), time(16)))
+    async with store.keep(HOME) as kept:
+        await make(kept, "ab", down=Choice(url="https://x", sites=("north",)), quiet=night)
+        kept.events.add([due(1, site="north")])
+    ages = []
+
+    async def look(at: int) -> None:
+        async with store.look(HOME) as kept:
+            oldest = (await kept.deliveries.outbox(at)).oldest
+        ages.append(None if oldest is None else at - oldest)
+
+    await look(NOON)  # nobody has tried yet, since 0 s
+    (down,) = await claim(store, NOON + SECOND)
+    assert await settle(store, down, WAITING, NOON + SECOND, NOON + 3 * HOUR, 500)
+    await look(NOON + HOUR + SECOND)  # between two tries
+    (down,) = await claim(store, NOON + 3 * HOUR)
+    assert await settle(store, down, DELIVERED, NOON + 3 * HOUR)
+    await look(NOON + 3 * HOUR)  # what waits for the end of the quiet hours is not late
+    await look(NOON + 4 * HOUR + SECOND)  # they ended a second ago
+    assert ages == [0, HOUR, None, SECOND]
+
+
 async def test_what_is_of_one_machine_goes_in_order_and_holds_up_no_other(store: SqlStore) -> None:
     async with store.keep(HOME) as kept:
         await make(kept, "ab", all=Choice(url="https://x"))
@@ -121,7 +145,7 @@ async def test_what_is_of_one_machine_goes_in_order_and_holds_up_no_other(store:
         (delivery,) = await kept.deliveries.page(WantedDeliveries(state=UNDELIVERED, machine="a"), None, 10)
         assert [(each.at, each.status) for each in await kept.deliveries.attempts(delivery)] == [(NOON, 500), (NOON + HOUR, None)]
         outbox = await kept.deliveries.outbox(NOON + HOUR)
-        assert (outbox.waiting, outbox.oldest, outbox.undelivered) == (1, NOON, 1)
+        assert (outbox.waiting, outbox.oldest, outbox.undelivered) == (1, NOON, 1)  # nobody has told how the 4th went
     async with store.keep(HOME) as kept:
         assert await kept.deliveries.again(delivery.listener, NOON, NOON, NOON + HOUR) == 0
         assert await kept.deliveries.again(delivery.listener, NOON, None, NOON + HOUR) == 1

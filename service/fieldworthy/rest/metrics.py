@@ -117,7 +117,7 @@ def _kept(watched: Watched | None) -> Iterator["Metric"]:
     yield GaugeMetricFamily("fieldworthy_machines_with_problem", words, value=watched.problems)
     words = "Deliveries that are on their way, and those that were given up and are kept"
     yield _gauge("fieldworthy_deliveries", words, "state", watched.deliveries)
-    words = "Since the oldest event that waits though it is due; 0: none does"
+    words = "Since the first try in vain of what still waits, or since it is due and nobody has tried; 0: none waits so"
     yield GaugeMetricFamily("fieldworthy_delivery_oldest_waiting_seconds", words, value=watched.oldest)
 
 

@@ -186,9 +186,13 @@ class SqlDeliveries:
 
     async def outbox(self, moment: int) -> Outbox:
         waiting = select(func.count()).where(self._own, _D.state == WAITING).scalar_subquery()
-        oldest = select(func.min(_D.at)).where(self._own, _D.state == WAITING, _D.due <= moment).scalar_subquery()
+        late = select(func.min(_D.due)).where(self._own, _D.state == WAITING, _D.tries == 0, _D.due <= moment).scalar_subquery()
+        first = and_(*(attempts.c[name] == _D[name] for name in ("organisation", "event", "listener")), attempts.c.n == 1)
+        failed = select(func.min(attempts.c.at)).select_from(deliveries.join(attempts, first))
+        failed_since = failed.where(self._own, _D.state == WAITING, _D.tries > 0).scalar_subquery()
         undelivered = select(func.count()).where(self._own, _D.state == UNDELIVERED).scalar_subquery()
-        return Outbox(*(await self._connection.execute(select(waiting, oldest, undelivered))).one())
+        row = (await self._connection.execute(select(waiting, late, failed_since, undelivered))).one()
+        return Outbox(row[0], min((since for since in row[1:3] if since is not None), default=None), row[3])
 
     async def _hold_listener(self, key: int) -> None:
         """Whoever changes many deliveries of a listener does so alone: so nobody waits in a circle. Claims pass by what is locked."""

@@ -113,7 +113,10 @@ class WantedDeliveries:
 
 @dataclass(frozen=True, slots=True)
 class Outbox:
-    """How it goes. waiting, undelivered: how many; oldest: the `at` of the oldest event that waits though it is due."""
+    """
+    How it goes. waiting, undelivered: how many; oldest: since when the one waits that waits longest: since it was tried first, in vain,
+    whenever it is tried next; or since it is due, if nobody has tried.
+    """
 
     waiting: int
     oldest: int | None
