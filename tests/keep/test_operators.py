@@ -7,7 +7,8 @@ import signal
 import socket
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import AsyncIterator, Iterator
+from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +16,9 @@ import httpx
 import pytest
 
 from fieldworthy.cli.operators import Operators
+from fieldworthy.cli.stopping import told_to_stop
 from fieldworthy.rest.metrics import TEXT
+from fieldworthy.rest.readiness import Readiness
 from tests.doors_app import make_test_app
 from tests.faults.harness import Served
 from tests.keep.test_metrics import of, read
@@ -91,18 +94,49 @@ def postgresql(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
         yield as_plain_role(address)
 
 
-@pytest.mark.postgres
-@pytest.mark.slow
-async def test_a_worker_has_that_door_too(postgresql: str, tmp_path: Path) -> None:
-    log = tmp_path / "worker.log"
-    environment = {"FIELDWORTHY_DATABASE_URL": postgresql, "FIELDWORTHY_METRICS_ADDRESS": "127.0.0.1:0", "PATH": "", "HOME": str(tmp_path)}
+async def test_what_works_without_a_door_says_too_that_it_stops() -> None:
+    readiness = Readiness([])
+    with told_to_stop(readiness) as stop:
+        assert await readiness() is None
+        signal.raise_signal(signal.SIGTERM)
+        async with asyncio.timeout(10):
+            await stop.wait()
+        assert await readiness() == "the service is stopping"
+
+
+@asynccontextmanager
+async def a_worker(address: str, room: Path) -> AsyncIterator[tuple[subprocess.Popen[bytes], str]]:
+    """A process that delivers, and where its operators' door is."""
+    log = room / "worker.log"
+    environment = {"FIELDWORTHY_DATABASE_URL": address, "FIELDWORTHY_METRICS_ADDRESS": "127.0.0.1:0", "PATH": "", "HOME": str(room)}
     with log.open("w") as said:
         process = subprocess.Popen([*PROGRAM, "worker"], env=environment, stderr=said)  # noqa: ASYNC220
     try:
         async with asyncio.timeout(60):
             while not (found := re.search(r"metrics are at (\S+)/metrics", log.read_text())):  # noqa: ASYNC110  # it tells no other way
                 await asyncio.sleep(0.05)
-        async with httpx.AsyncClient(base_url=found[1], timeout=60) as http:
+        yield process, found[1]
+    finally:
+        process.kill()
+        process.wait()
+
+
+@pytest.mark.postgres
+@pytest.mark.slow
+async def test_a_worker_that_is_told_twice_ends_at_once(postgresql: str, tmp_path: Path) -> None:
+    async with a_worker(postgresql, tmp_path) as (process, url):
+        async with httpx.AsyncClient(base_url=url, timeout=60) as http:
+            assert (await http.get("/readyz")).status_code == 200
+        for told in (signal.SIGSTOP, signal.SIGTERM, signal.SIGINT, signal.SIGCONT):  # so it finds both
+            process.send_signal(told)
+        assert -await asyncio.to_thread(process.wait, 30) in (signal.SIGTERM, signal.SIGINT)
+
+
+@pytest.mark.postgres
+@pytest.mark.slow
+async def test_a_worker_has_that_door_too(postgresql: str, tmp_path: Path) -> None:
+    async with a_worker(postgresql, tmp_path) as (process, url):
+        async with httpx.AsyncClient(base_url=url, timeout=60) as http:
             ready: Any = await http.get("/readyz")
             told = read((await http.get("/metrics")).text)
         assert (ready.status_code, of(told, "fieldworthy_store_readable")) == (200, 1)
@@ -110,6 +144,3 @@ async def test_a_worker_has_that_door_too(postgresql: str, tmp_path: Path) -> No
         assert of(told, "fieldworthy_delivery_attempt_seconds_count", outcome="delivered") == 0
         process.send_signal(signal.SIGTERM)
         assert await asyncio.to_thread(process.wait, 30) == 0
-    finally:
-        process.kill()
-        process.wait()

@@ -67,6 +67,32 @@ class Server(uvicorn.Server):
         return made
 
 
+@contextmanager
+def told_to_stop(readiness: Readiness) -> Iterator[asyncio.Event]:
+    """
+    The same for a process that listens to nobody but its operators: set once it is told to stop, which `/readyz` says from then on.
+
+    The running loop's signals are heard as long as the block goes on; the second one ends the process at once.
+    """
+    loop, stop = asyncio.get_running_loop(), asyncio.Event()
+
+    def heard(told: signal.Signals) -> None:
+        if stop.is_set():
+            loop.remove_signal_handler(told)
+            signal.signal(told, signal.SIG_DFL)
+            signal.raise_signal(told)
+        readiness.stopping = True
+        stop.set()
+
+    for told in (signal.SIGINT, signal.SIGTERM):
+        loop.add_signal_handler(told, heard, told)
+    try:
+        yield stop
+    finally:
+        for told in (signal.SIGINT, signal.SIGTERM):
+            loop.remove_signal_handler(told)
+
+
 def _waiting(listening: socket.socket) -> Iterator[socket.socket]:
     """Connections that callers believe to have, and that nobody has taken yet: where the socket is closed they are cut off."""
     listening.setblocking(False)

@@ -2,7 +2,6 @@
 
 import asyncio
 import os
-import signal
 import socket
 import sys
 from collections.abc import AsyncIterator
@@ -37,6 +36,7 @@ def run(settings: Settings) -> None:
         import typer
 
         from fieldworthy.cli.operators import Operators, operators
+        from fieldworthy.cli.stopping import told_to_stop
         from fieldworthy.main import freshening
         from fieldworthy.rest.metrics import Metrics
         from fieldworthy.rest.readiness import Readiness
@@ -44,22 +44,21 @@ def run(settings: Settings) -> None:
         from fieldworthy.storage.readiness import hindrance, pool_of
         from fieldworthy.usecases.watch import Watch
 
-        stop = asyncio.Event()
-        for told in (signal.SIGINT, signal.SIGTERM):
-            asyncio.get_running_loop().add_signal_handler(told, stop.set)
         store = SqlStore(open_engine(settings.database_url, settings.database), wait=settings.database.lock)
-        try:
-            await prepare(store, settings.database_url)
-            _log(sys.stderr, settings.log_level, passwords(settings.database_url))
-            typer.echo("fieldworthy delivers; stop it with Ctrl-C", err=True)
-            await warn_of_role(store)
-            tally = Tally()
-            metrics = Metrics(tally, Watch(store), pool_of(store.engine, settings.database))
-            door = Operators(metrics, Readiness([partial(hindrance, store)]))
-            async with operators(door, watching), freshening(store, settings.silent_days, tally), working(store, settings.alerts, tally):
-                await stop.wait()
-        finally:
-            await store.close()
+        readiness = Readiness([partial(hindrance, store)])
+        with told_to_stop(readiness) as stop:
+            try:
+                await prepare(store, settings.database_url)
+                _log(sys.stderr, settings.log_level, passwords(settings.database_url))
+                typer.echo("fieldworthy delivers; stop it with Ctrl-C", err=True)
+                await warn_of_role(store)
+                tally = Tally()
+                door = Operators(Metrics(tally, Watch(store), pool_of(store.engine, settings.database)), readiness)
+                fresh, sent = freshening(store, settings.silent_days, tally), working(store, settings.alerts, tally)
+                async with operators(door, watching), fresh, sent:
+                    await stop.wait()
+            finally:
+                await store.close()
 
     with listen_for_operators(settings) as watching, asyncio.Runner(loop_factory=_loop()) as runner:
         runner.run(work(watching))
