@@ -109,16 +109,25 @@ def test_the_order_of_a_post_decides_nothing(kept: list[Sent], sent: list[Sent],
             assert others[place] in (KEPT, SAME)
 
 
-@given(some_readings(4), some_readings(4), st.sampled_from(["h", "bales"]), st.booleans(), st.integers(-1, 14))
+@given(some_readings(4), some_readings(4), st.sampled_from(["h", "bales", "ha"]), st.booleans(), st.integers(-1, 14))
 def test_a_glance_tells_what_a_close_look_does(first: list[Sent], then: list[Sent], own: str, again: bool, now: int) -> None:
-    """Of readings that run on, of what is kept already, and of all else; with a clock that may stand before some of the new ones."""
+    """
+    Of readings that run on, of what is kept already, and of all else; with a clock that may stand before some of the new ones, or was set
+    back, and a meter that may have counted hours when they were kept.
+    """
     if own == "bales":
         first, then = ([(at, value, None) for at, value, _ in some] for some in (first, then))
-    kept, _ = keep([], first, own)
+    kept, _ = keep([], first, "h" if own == "ha" else own)
+    if own == "ha":
+        kept = [(at, value, unit or "h") for at, value, unit in kept]
     # later than most of what is kept, and often in order: what a glance is for
     sent = kept if again else [(at + 6 * HOUR, value, unit) for at, value, unit in sorted(then, key=lambda r: r[:2])]
-    moment = max([T0 + now * HOUR, *(at for at, _, _ in kept)])
-    assert judge(sent, kept, (), UNITS[own], moment) == judge_closely(sent, kept, (), UNITS[own], moment)
+    moment = T0 + now * HOUR
+    closely = judge_closely(sent, kept, (), UNITS[own], moment)
+    assert judge(sent, kept, (), UNITS[own], moment) == closely
+    new = (T0 + 13 * HOUR, 13 * TICKS, None)  # a post of its own, or with others: what is kept just so is the same
+    together = judge([*kept, new], kept, (), UNITS[own], moment)
+    assert together == [*[SAME] * len(kept), *judge([new], kept, (), UNITS[own], moment)]
 
 
 @given(some_readings(5), some_readings(5), st.sampled_from(["ha", "h"]), st.sampled_from(["ha", "h"]))

@@ -101,6 +101,10 @@ async def test_a_moment_that_is_kept_in_a_unit_of_before_is_taken(service: Servi
     answer = await service.post("/v1/readings", sent("ha", 10, 20, 30, 40, 50))
     assert answer["readings"] == ["set-aside"] * 3 + ["kept"] * 2
     assert {aside["why"] for aside in answer["aside"]} == {"contradicts"}
+    # what is kept just so is the same, alone and beside others
+    assert (await service.post("/v1/readings", sent("hours", 1, 2, 3)))["readings"] == ["same"] * 3
+    mixed = [*sent("h", 1), *sent("ha", 0, 0, 0, 40, 50)[3:]]
+    assert (await service.post("/v1/readings", mixed))["readings"] == ["same"] * 3
     first, second, third = answer["aside"]
     assert first["text"] == f"10 ha, and for the same moment 1 h at {hours[0]}."
     assert first["values"] == {"other": {"value": 1.0, "unit": "h", "at": hours[0]}}

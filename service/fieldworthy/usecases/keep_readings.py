@@ -13,7 +13,7 @@ from fieldworthy.core.base.micros import micros_of
 from fieldworthy.core.base.names import key as key_of
 from fieldworthy.core.base.quantity import Unit, convert, find_unit, to_ticks, whole
 from fieldworthy.core.base.vocabulary import Vocabulary
-from fieldworthy.core.meter.intake import KEPT, SAME, Dial, Sent, Swap, Verdict, judge
+from fieldworthy.core.meter.intake import KEPT, SAME, Dial, Sent, Swap, Verdict, judge, just_so
 from fieldworthy.usecases.aside_words import UNKNOWN_MACHINE, UNKNOWN_METER, unknown_machine, unknown_meter, words_of
 from fieldworthy.usecases.find_rulebook import FindWithin
 from fieldworthy.usecases.kept import Kept, Machine, next_known
@@ -149,7 +149,12 @@ def _judged(
         return judge(readings, there, swaps, meter.own, now)
     dial = Dial((), meter.own)  # of one moment, and so of one dial
     stands = set(dial.counted(there))
-    verdicts: dict[int, Verdict] = {i: DISMISSED if stands.isdisjoint(dial.counted([readings[i]])) else SAME for i in gone}
+    as_sent = {point[0]: point for point in there}
+    verdicts: dict[int, Verdict] = {}
+    for i in gone:
+        at = readings[i][0]
+        same = at in as_sent and just_so(readings[i], as_sent[at], meter.own)
+        verdicts[i] = SAME if same or not stands.isdisjoint(dial.counted([readings[i]])) else DISMISSED
     others = [i for i in range(len(readings)) if i not in verdicts]
     verdicts |= zip(others, judge([readings[i] for i in others], there, swaps, meter.own, now), strict=True)
     return [verdicts[i] for i in range(len(readings))]

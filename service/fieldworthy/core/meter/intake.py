@@ -135,8 +135,11 @@ def judge_closely(sent: Sequence[Sent], kept: Sequence[Sent], swaps: Sequence[Sw
     fresh: list[tuple[int, Exact, int]] = []
     latest = now + AHEAD
     scales: dict[str | None, Exact | None] = {None: 1}
+    stands = {point[0]: point for point in kept}
     for i, (at, value, unit) in enumerate(sent):
-        if type(value) is not int or not 0 <= value <= MOST or at < EARLIEST:
+        if at in stands and just_so(sent[i], stands[at], own):  # also in a unit of before, or ahead of a clock that was set back
+            verdicts[i] = SAME
+        elif type(value) is not int or not 0 <= value <= MOST or at < EARLIEST:
             verdicts[i] = Aside(OUT_OF_RANGE)
         elif at > latest:
             verdicts[i] = Aside(FROM_THE_FUTURE)
@@ -242,12 +245,22 @@ def _all_new(sent: Sequence[Sent], last: Sent | None, own: Unit, now: int) -> bo
 def _all_same(sent: Sequence[Sent], kept: Sequence[Sent], own: Unit) -> bool:
     """Whether each is kept already, as it is. False: look closer."""
     there = {point[0]: point for point in kept}
-    name = own.name
     for reading in sent:
         point = there.get(reading[0])
-        if point is None or point[1] != reading[1] or (point[2] or name) != (reading[2] or name):
+        if point is None or not just_so(reading, point, own):
             return False
     return True
+
+
+def just_so(reading: Sent, kept: Sent, own: Unit) -> bool:
+    """Whether one of the same moment is kept with this value and this unit."""
+    if reading[1] != kept[1]:
+        return False
+    name, there = reading[2] or own.name, kept[2] or own.name
+    if name == there:
+        return True
+    meant = find_unit(name)
+    return meant is not None and meant.name == there
 
 
 def _beside_strange(fresh: Sequence[_Fresh], kept: Sequence[Sent], counted: Sequence[Point], verdicts: list[Verdict]) -> list[_Fresh]:
