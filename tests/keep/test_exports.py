@@ -276,8 +276,8 @@ def test_values_at_the_edges_are_exact_in_both_forms() -> None:
         ("+44", "'+44"),
         ("-2.5", "'-2.5"),
         ("@SUM(A1)", "'@SUM(A1)"),
-        ("\t=1", "'\t=1"),
-        ("\r=1", '"\'\r=1"'),
+        ("\t=1", "'\t'=1"),
+        ("\r=1", '"\'\r\'=1"'),
         ("＝1", "'＝1"),
         ('=cmd|" /C calc"!A0', '"\'=cmd|"" /C calc""!A0"'),
         ("a,b", '"a,b"'),
@@ -285,11 +285,19 @@ def test_values_at_the_edges_are_exact_in_both_forms() -> None:
         ("two\r\nlines", '"two\r\nlines"'),
         ("a=b", "a=b"),
         (" =1", " =1"),
+        ("x;=1", "x;'=1"),
+        (";\t+1", ";\t'+1"),
+        ("\t\t-1", "'\t\t'-1"),
+        ("x\r\n＝1", '"x\r\n\'＝1"'),
+        ("a; b; -c", "a; b; -c"),
     ],
 )
 def test_a_name_is_no_formula(name: str, cell: str) -> None:
     written = CsvWriter([Column("name"), Column("value", "ticks")]).rows([(name, -2_500_000)]).decode()
     assert written == f"{cell},-2.5\r\n"  # and a number stays one
+    for sign in ";\t":  # as one reads it whose lists are divided so
+        told = csv.reader(io.StringIO(CsvWriter([Column("name")] * 2).rows([("x", name)]).decode(), newline=""), delimiter=sign)
+        assert not any(one.startswith(("=", "+", "-", "@", "＝", "＋", "－", "＠")) for row in told for one in row), sign
 
 
 @pytest.mark.parametrize("address", ["sqlite"], indirect=True)
