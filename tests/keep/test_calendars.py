@@ -234,6 +234,20 @@ async def test_many_machines_are_told_of_as_stale_until_they_are_computed(servic
     assert "anew" not in str(icalendar.Calendar.from_ical(second.content)["DESCRIPTION"])
 
 
+async def test_what_is_too_much_is_told_and_what_has_no_day_beside_it(combine: Service, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Also where there are just as many as a calendar shows."""
+    await put_machine(combine, "c-2", {"rulebook": "combine"})
+    await tell(combine, "c-2", [("done", "oil", {"task": "oil", "at": ago(combine, 1), "meters": {"engine": 10}}, "oil")])
+    too_many, no_day = "Tasks that are too many for one calendar: {}; the soonest are shown.", "because nothing tells a day yet: 1."
+    for most, more in ((5, None), (4, None), (3, 1), (1, 3)):
+        monkeypatch.setattr("fieldworthy.usecases.calendar.MOST_EVENTS", most)
+        calendar = icalendar.Calendar.from_ical((await combine.http.get("/v1/due.ics")).content)
+        assert len(calendar.walk("VEVENT")) == min(4, most)
+        said = str(calendar["DESCRIPTION"])
+        assert no_day in said, (most, said)
+        assert too_many.format(more) in said if more else "too many" not in said, (most, said)
+
+
 async def test_readings_tell_a_range_and_parts_are_named(service: Service) -> None:
     """A forecast by readings has its range in the description; of parts the calendar only says which there may be."""
     parts = {"PL-0400": {"title": "Engine oil", "unit": "l", "packs": ["5 l"]}}

@@ -277,7 +277,7 @@ def test_values_at_the_edges_are_exact_in_both_forms() -> None:
         ("-2.5", "'-2.5"),
         ("@SUM(A1)", "'@SUM(A1)"),
         ("\t=1", "'\t'=1"),
-        ("\r=1", '"\'\r\'=1"'),
+        ("\r=1", "\"'\r'=1\""),
         ("＝1", "'＝1"),
         ('=cmd|" /C calc"!A0', '"\'=cmd|"" /C calc""!A0"'),
         ("a,b", '"a,b"'),

@@ -127,13 +127,20 @@ class SqlStandings:
         return [(Machine(*row[: len(_MACHINE)]), Computed(*row[len(_MACHINE) :])) for row in rows]
 
     async def dated(self, scope: Scope, most: int) -> AsyncIterator[Sequence[tuple[Row, int]]]:
-        d = due_days.c
-        same = and_(d.organisation == self._organisation, d.machine == standings.c.machine, d.task == standings.c.task)
-        query = select(*_ROW, d.day, d.sequence).select_from(standings.join(due_days, same)).where(d.day.is_not(None))
-        query = query.where(*self._wanted(Wanted(scope))).order_by(d.day, standings.c.machine_id, standings.c.task).limit(most)
-        rows = await self._connection.stream(query)
+        query = self._dated(scope, *_ROW, due_days.c.day, due_days.c.sequence)
+        order = (due_days.c.day, standings.c.machine_id, standings.c.task)
+        rows = await self._connection.stream(query.order_by(*order).limit(most))
         async for some in rows.partitions(_ROWS_AT_ONCE):
             yield [(Row(*row[:-1]), row[-1]) for row in some]
+
+    async def count_dated(self, scope: Scope) -> int:
+        return int((await self._connection.execute(self._dated(scope, func.count()))).scalar_one())
+
+    def _dated(self, scope: Scope, *columns: Any) -> Select[Any]:
+        d = due_days.c
+        same = and_(d.organisation == self._organisation, d.machine == standings.c.machine, d.task == standings.c.task)
+        query = select(*columns).select_from(standings.join(due_days, same)).where(d.day.is_not(None))
+        return query.where(*self._wanted(Wanted(scope)))
 
     async def rows(self, wanted: Wanted) -> AsyncIterator[Sequence[Row]]:
         found = await self._connection.stream(select(*_ROW).where(*self._wanted(wanted)).order_by(*_ORDER))

@@ -55,8 +55,8 @@ class Dated:
 class Calendar:
     """
     The tasks of a scope. tag: the same as long as nothing of it is another; events: None where the asker has that state already; unknown,
-    undated, more: tasks whose standing is not known, that have no day, and that are too many; problems: machines without standings;
-    stale: machines that are being computed anew; computed_at: of the oldest standings; changed: of the newest.
+    undated, more: tasks whose standing is not known, that have no day, and that have one and are too many; problems: machines without
+    standings; stale: machines that are being computed anew; computed_at: of the oldest standings; changed: of the newest.
     """
 
     scope: Scope
@@ -100,21 +100,18 @@ class AskCalendar:
             if not known:
                 async for some in kept.standings.dated(scope, MOST_EVENTS):
                     found += some
+            dated = len(found) if len(found) < MOST_EVENTS else await kept.standings.count_dated(scope)
         if summary.stale:
             self._recompute.wanted.set()
         events = None if known else await self._events(organisation, found, computed)
         told, unknown = sum(summary.counts), summary.counts[_UNKNOWN]
-        dated = len(found)
-        more = 0
-        if dated == MOST_EVENTS:  # of those that are not shown it is not looked which have a day
-            more, dated = told - unknown - dated, told - unknown
         return Calendar(
             scope,
             tag,
             events,
             unknown,
             told - unknown - dated,
-            more,
+            dated - len(found),
             summary.problems,
             summary.stale,
             summary.computed_at,

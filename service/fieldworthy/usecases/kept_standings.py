@@ -157,5 +157,8 @@ class Standings(Protocol):
     def dated(self, scope: Scope, most: int) -> AsyncIterator[Sequence[tuple[Row, int]]]:
         """Those that a calendar shows, by day, machine and task, a few at a time; with each, how often its day has moved."""
 
+    async def count_dated(self, scope: Scope) -> int:
+        """How many that are in all."""
+
     def rows(self, wanted: Wanted) -> AsyncIterator[Sequence[Row]]:
         """All pages of `page`, of one state of everything, a few at a time."""
