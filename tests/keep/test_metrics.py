@@ -17,7 +17,7 @@ from prometheus_client.parser import text_string_to_metric_families
 from fieldworthy.main import make_app
 from fieldworthy.usecases.kept_standings import FITNESS, URGENCY
 from fieldworthy.usecases.tally import BOUNDS
-from fieldworthy.usecases.watch import Pool, Watch
+from fieldworthy.usecases.watch import Pool, Watch, Watched
 from tests.doors_app import client
 from tests.keep.every_endpoint import a_key
 from tests.keep.service import Service, running
@@ -214,8 +214,33 @@ async def test_what_is_read_is_told_again_for_a_while(service: Service) -> None:
     assert several[0].stale == 1
 
 
+async def test_who_asks_while_much_is_counted_is_told_what_was_counted_last(service: Service) -> None:
+    """As where there are so many organisations that all of them take longer than anybody waits."""
+    seconds = 0.0
+    watch = Watch(service.store, tick=lambda: seconds, fresh=10, within=0.0)
+
+    async def counted() -> Watched:
+        assert watch._looking is not None
+        await watch._looking
+        told = await watch()
+        assert told is not None
+        return told
+
+    assert await watch() is None  # nothing was counted yet
+    first = await counted()
+    await service.publish(BOOK, "tests")
+    await service.put("/v1/machines/m-1", {"rulebook": "tests"})
+    seconds = 11.0
+    assert await watch() is first
+    seconds = 41.0  # it took half a minute
+    assert (await counted()).stale == 1
+    seconds = 70.0
+    await watch()
+    assert watch._looking is None, "it counts no more than half of the time"
+
+
 async def test_a_slow_store_is_given_up(service: Service) -> None:
-    watch = Watch(service.store, within=0.0)
+    watch = Watch(service.store, each=0.0)
     with structlog.testing.capture_logs() as logged:
         assert await watch() is None
     assert [(line["event"], line["cause"]) for line in logged] == [("what is kept could not be counted", "TimeoutError")]
