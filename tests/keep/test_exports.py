@@ -19,9 +19,14 @@ from pyarrow import parquet
 from sqlalchemy import text
 
 from fieldworthy.core.base.micros import micros_of
+from fieldworthy.storage.tables import metadata
+from fieldworthy.usecases.calendar import AskCalendar
+from fieldworthy.usecases.export_due import ExportDue
 from fieldworthy.usecases.export_readings import Chosen, ExportReadings
 from fieldworthy.usecases.find_rulebook import FindRulebooks
 from fieldworthy.usecases.kept import HOME
+from fieldworthy.usecases.kept_standings import Scope, Wanted
+from fieldworthy.usecases.standings import Recompute
 from fieldworthy.wire.parquet import PARQUET, ParquetWriter
 from fieldworthy.wire.tables import CSV, READINGS, Column, CsvWriter
 from tests.keep.histories import publish, put_machine, read, tell
@@ -335,6 +340,42 @@ async def test_memory_does_not_grow_with_the_rows(service: Service, monkeypatch:
         size += len(written.end())
         assert (count, peak < most) == (rows, True), peak
         assert size > rows
+
+
+@pytest.mark.parametrize("address", ["sqlite"], indirect=True)
+async def test_memory_does_not_grow_with_the_machines(service: Service) -> None:
+    """What was computed of these takes 12 MB and more. An export may hold a piece of it, and a calendar that is known none."""
+    many = 3_000
+    await publish(service, BOOK)
+    await put_machine(service, "c-1", {"rulebook": "combine"})
+    await service.get("/v1/due")
+    other: dict[str, dict[str, str]] = {
+        "machines": {"key": "n", "id": "'c-' || n"},
+        "computed": {"machine": "n", "announced": "hex(zeroblob(2000))", "until": str(2**62)},
+        "standings": {"machine": "n", "machine_id": "'c-' || n"},
+    }
+    async with service.store.writing() as connection:
+        for name, others in other.items():
+            columns = metadata.tables[name].columns.keys()
+            ours = ", ".join(others.get(column, f"t.{column}") for column in columns)
+            numbers = "with recursive c(n) as (select 2 union all select n + 1 from c where n < :last)"
+            await connection.execute(text(f"insert into {name} {numbers} select {ours} from c, {name} t"), {"last": many})  # noqa: S608
+    finders = FindRulebooks(service.store)
+    recompute = Recompute(service.store, finders, None)  # type: ignore[arg-type]  # nothing is stale
+    held = []
+    for what in ("export", "calendar"):
+        count = 0
+        tracemalloc.start()
+        if what == "export":
+            async for some in ExportDue(service.store, recompute, None)(1, Wanted(), None):  # type: ignore[arg-type]  # as it stands now
+                count += len(some)
+        else:
+            known = await AskCalendar(service.store, finders, recompute)(1, Scope(), lambda tag: True)
+            assert (known.events, known.stale) == (None, 0)
+        held.append(tracemalloc.get_traced_memory()[1])
+        tracemalloc.stop()
+        assert count == (many * len(BOOK["tasks"]) if what == "export" else 0)
+    assert max(held) < 6 * 10**6, held
 
 
 async def test_columns_are_told_where_there_is_no_row(service: Service) -> None:

@@ -121,10 +121,10 @@ class SqlStandings:
         rows = await self._connection.execute(query.order_by(machines.c.id).limit(most))
         return [(row[0], Computed(*row[1:])) for row in rows]
 
-    async def computed_of(self, scope: Scope) -> Sequence[tuple[Machine, Computed]]:
-        query = self._with_computed(*_MACHINE, *_COMPUTED).where(computed.c.machine.is_not(None), *_in_scope(scope))
-        rows = await self._connection.execute(query.order_by(machines.c.id))
-        return [(Machine(*row[: len(_MACHINE)]), Computed(*row[len(_MACHINE) :])) for row in rows]
+    async def made_of(self, scope: Scope) -> Sequence[Sequence[int]]:
+        query = self._with_computed(machines.c.key, machines.c.known, computed.c.at, computed.c.known, computed.c.version)
+        query = query.where(computed.c.machine.is_not(None), *_in_scope(scope)).order_by(machines.c.key)
+        return [tuple(row) for row in await self._connection.execute(query)]
 
     async def dated(self, scope: Scope, most: int) -> AsyncIterator[Sequence[tuple[Row, int]]]:
         query = self._dated(scope, *_ROW, due_days.c.day, due_days.c.sequence)

@@ -94,12 +94,13 @@ class AskCalendar:
         found: list[tuple[Row, int]] = []
         async with self._store.look(organisation) as kept:
             summary = await kept.standings.summary(await kept.moment(), scope)
-            computed = {machine.key: (machine, made) for machine, made in await kept.standings.computed_of(scope)}
-            tag = _tag(organisation, scope, computed, summary.stale)
+            made = await kept.standings.made_of(scope)
+            tag = _tag(organisation, scope, made, summary.stale)
             known = has(tag)
-            if not known:
+            if not known:  # who looks often knows it nearly always: so what is dear is read only here
                 async for some in kept.standings.dated(scope, MOST_EVENTS):
                     found += some
+            computed = await kept.standings.computed({row.machine for row, _ in found})
             dated = len(found) if len(found) < MOST_EVENTS else await kept.standings.count_dated(scope)
         if summary.stale:
             self._recompute.wanted.set()
@@ -115,7 +116,7 @@ class AskCalendar:
             summary.problems,
             summary.stale,
             summary.computed_at,
-            max((made.at for _, made in computed.values()), default=None),
+            max((at for _, _, at, _, _ in made), default=None),
         )
 
     async def _events(
@@ -148,10 +149,9 @@ def uid_of(organisation: int, machine: str, task: str) -> str:
     return sha256(json.dumps([organisation, machine, task]).encode()).hexdigest()[:32] + "@fieldworthy"
 
 
-def _tag(organisation: int, scope: Scope, computed: Mapping[int, tuple[Machine, Computed]], stale: int) -> str:
-    """Of all that goes into a calendar: standings that were computed at another moment may be others."""
-    of_each = [(key, machine.known, made.at, made.known, made.version) for key, (machine, made) in sorted(computed.items())]
-    return sha256(json.dumps([_FORM, organisation, scope.machine, scope.site, stale, of_each]).encode()).hexdigest()[:32]
+def _tag(organisation: int, scope: Scope, made: Sequence[Sequence[int]], stale: int) -> str:
+    """Of all that goes into a calendar: standings that were computed at another moment may be others. made: `Standings.made_of`."""
+    return sha256(json.dumps([_FORM, organisation, scope.machine, scope.site, stale, made]).encode()).hexdigest()[:32]
 
 
 def _dated(organisation: int, row: Row, sequence: int, machine: Machine, made: Computed, parts: Sequence[str]) -> Dated:

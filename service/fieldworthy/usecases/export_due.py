@@ -38,5 +38,7 @@ class ExportDue:
         async with self._store.look(organisation) as kept:
             whose: dict[int, tuple[Machine, Computed]] = {}
             async for rows in kept.standings.rows(wanted):
-                whose |= await kept.standings.computed({row.machine for row in rows} - whose.keys())
+                named = {row.machine for row in rows}  # those of the piece before may be named again, and no more are held
+                there = {key: whose[key] for key in named & whose.keys()}
+                whose = {**there, **await kept.standings.computed(named - there.keys())}
                 yield [Standing(row, *whose[row.machine]) for row in rows]

@@ -151,8 +151,8 @@ class Standings(Protocol):
     async def problems(self, scope: Scope, most: int) -> Sequence[tuple[str, Computed]]:
         """Machines that have a problem in place of standings, by id, at most so many."""
 
-    async def computed_of(self, scope: Scope) -> Sequence[tuple[Machine, Computed]]:
-        """What was computed of each machine of a scope, by id; without those of which nothing was."""
+    async def made_of(self, scope: Scope) -> Sequence[Sequence[int]]:
+        """When and from what it was computed of each machine of a scope, by key: (key, the machine's `known`, at, known, version)."""
 
     def dated(self, scope: Scope, most: int) -> AsyncIterator[Sequence[tuple[Row, int]]]:
         """Those that a calendar shows, by day, machine and task, a few at a time; with each, how often its day has moved."""
