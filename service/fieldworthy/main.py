@@ -142,7 +142,7 @@ def make_app(
         lifespan=while_running,
     )
     evaluate = evaluate_router(uses)
-    routers = [evaluate, batch_router(uses, max_lines), rulebooks_router(uses), shelf_router(uses), sharing_router(uses)]
+    routers = [evaluate, batch_router(uses, max_lines), rulebooks_router(uses, keeping.kept), shelf_router(uses), sharing_router(uses)]
     routers += [kept(keeping) for kept in (machines_router, told_router, telematics_router, work_router, audit_router, events_router)]
     tables = Tables(keeping, recompute, writing())
     routers += [readings_router(keeping, tables), fleet_router(keeping, recompute, tables), exports_router(tables)]

@@ -204,3 +204,27 @@ async def test_while_nothing_can_be_computed_a_machine_that_came_is_stale_and_on
         "combine": (1, 2),
         "x": (0, 0),
     }
+
+
+async def test_a_published_version_is_computed_by_at_once(service: Service, monkeypatch: pytest.MonkeyPatch) -> None:
+    """As what is kept of a machine: it is not left to the next look for what is stale, which here comes in an hour."""
+    monkeypatch.setattr("fieldworthy.rest.refreshing.LOOKS_EVERY", 3600.0)
+    monkeypatch.setattr("fieldworthy.rest.refreshing.AT_LEAST", 0.05)
+
+    async def by(version: int) -> None:
+        async with asyncio.timeout(30):
+            while True:
+                async with service.store.look(HOME) as kept:
+                    made = [one[-1] for one in await kept.standings.made_of(Scope())]
+                if made == [version]:
+                    return
+                await asyncio.sleep(0.02)
+
+    await a_fleet(service, 1)
+    async with service.app.router.lifespan_context(service.app):
+        await by(1)
+        await asyncio.sleep(0.1)
+        draft = {**BOOK, "title": "Another title"}
+        await service.put("/v1/rulebooks/combine/draft", draft)
+        await service.post("/v1/rulebooks/combine/publish", None)
+        await by(2)

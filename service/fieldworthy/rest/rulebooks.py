@@ -1,5 +1,6 @@
 """Rulebooks: checking, drafts, publishing."""
 
+import asyncio
 import re
 from typing import Any
 
@@ -35,8 +36,8 @@ YAML_TEXT: dict[str, Any] = {"schema": {"description": "a rulebook in YAML 1.2, 
 DOCUMENT: dict[str, Any] = {"type": "object", "description": "a rulebook as plain JSON", "additionalProperties": True}
 
 
-def rulebooks_router(uses: AllUses) -> APIRouter:
-    """The routes that check, draft and publish."""
+def rulebooks_router(uses: AllUses, kept: asyncio.Event) -> APIRouter:
+    """The routes that check, draft and publish. kept: set where a version was published, so that standings are computed by it soon."""
     router = APIRouter(route_class=RawRoute)
 
     @router.post(
@@ -152,6 +153,7 @@ def rulebooks_router(uses: AllUses) -> APIRouter:
     )
     async def publish(request: Request) -> Response:
         version, checked = await uses.of(request).publish(known_name(request), _seen(request), caller_of(request).actor)
+        kept.set()
         return json_answer({**version_json(version), "findings": [finding_json(f) for f in checked.findings]})
 
     return router
