@@ -4,8 +4,8 @@
 
 Events are caused before, in and after each fault. Every one must arrive, with its own id, and a receiver that dedupes by id must see each
 once. In this long form an hour of the schedule takes a minute, attempts have their usual 20 seconds, workers are real processes of
-`fieldworthy worker`, and a killed one's claim is taken over after its usual lease; it takes about a quarter of an hour. The tests run the
-same rows on a schedule a thousand times as quick.
+`fieldworthy worker`, and a killed one's claim is taken over after its usual lease; it takes about twenty minutes. The tests run the
+same rows on a schedule a thousand times as quick, but for those in which the service is killed: it takes seconds to start.
 """
 
 import asyncio
@@ -32,6 +32,7 @@ from fieldworthy.usecases.kept import HOME
 from fieldworthy.usecases.listeners import ON
 from fieldworthy.usecases.retrying import USUAL, Schedule
 from tests.faults.alerts_at_work import QUICK, AtWork
+from tests.faults.alerts_killed import killed_in_intake
 from tests.faults.own_postgres import OwnPostgres, own_postgres
 from tests.faults.receiver import AWAY, CUT, CUT_AFTER, HUGE, SLOW, WELL, Receiver, receiving
 
@@ -42,7 +43,8 @@ MACHINES = "abc"
 class Form:
     """
     fault: seconds that a receiver's fault lasts; slow: that a slow one takes; seconds: of one attempt; within: in which all must have
-    arrived after the fault; each: events a machine, before, in and after it; words: what a worker of its own is started with.
+    arrived after the fault; each: events a machine, before, in and after it; words: what a worker of its own is started with; kills: of
+    the service that takes readings.
     """
 
     pace: Pace
@@ -53,6 +55,7 @@ class Form:
     each: int
     words: Callable[[str], Sequence[str]]
     retry_after: str
+    kills: int
 
 
 def _own_worker(address: str) -> Sequence[str]:
@@ -63,8 +66,8 @@ def _real_worker(address: str) -> Sequence[str]:
     return ["-c", "from fieldworthy.cli import main; main()", "worker"]
 
 
-SHORT = Form(QUICK, 0.5, 1.0, 0.3, 20.0, 2, _own_worker, "1")
-LONG = Form(Pace(schedule=Schedule(tuple(wait / 60 for wait in USUAL))), 60.0, 30.0, 20.0, 400.0, 20, _real_worker, "30")
+SHORT = Form(QUICK, 0.5, 1.0, 0.3, 20.0, 2, _own_worker, "1", 3)
+LONG = Form(Pace(schedule=Schedule(tuple(wait / 60 for wait in USUAL))), 60.0, 30.0, 20.0, 400.0, 20, _real_worker, "30", 40)
 
 
 @dataclass(frozen=True, slots=True)
@@ -241,6 +244,13 @@ async def database_restarted(how: str, server: OwnPostgres, form: Form) -> Row:
         return await seen.row()
 
 
+async def service_killed(what: str, address: str, room: Path, form: Form) -> Row:
+    """The service is killed while it takes what changes standings; an event "arrives" where it is told, "twice" without its cause."""
+    found = await killed_in_intake(address, room, form.kills)
+    arrived = found.caused - found.without_event
+    return Row(f"service killed {form.kills} times, {what}", found.caused, arrived, 0, found.without_cause, found.ordered, 0, found.seconds)
+
+
 RECEIVERS = (AWAY, SLOW, "500", "302", "410", "429", "503", CUT, CUT_AFTER, HUGE)
 
 
@@ -277,6 +287,10 @@ async def table(server: OwnPostgres, room: Path, form: Form) -> list[Row]:
         await add(fault())
         await emptied(server.address)
     await add(database_restarted("immediate", server, form))
+    await emptied(server.address)
+    await add(service_killed("PostgreSQL", server.address, room, form))  # the last one there: it keeps more than is emptied
+    await asyncio.to_thread(migrate, fresh(100))
+    await add(service_killed("SQLite", fresh(100), room, form))
     return rows
 
 
