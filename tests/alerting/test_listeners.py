@@ -5,11 +5,14 @@ from collections.abc import AsyncIterator
 from datetime import UTC, datetime
 from typing import Any
 
+import httpx
 import pytest
+from sqlalchemy import select
 
 from fieldworthy.alerting.outgoing import Outgoing
 from fieldworthy.alerting.sender import Outward
 from fieldworthy.alerting.worker import delivering
+from fieldworthy.storage.tables import answers
 from fieldworthy.usecases.alert_rules import AlertRules
 from fieldworthy.usecases.deliver import Deliver
 from fieldworthy.usecases.deliveries import WAITING, Attempt
@@ -94,13 +97,24 @@ async def test_a_listener_from_its_making_to_its_end(service: Service) -> None:
     assert [(line["id"], line["after"] is None) for line in trail[:2]] == [("office", True), ("office", False)]
 
 
-async def test_a_repeated_request_makes_one_listener(service: Service) -> None:
-    answers = [
-        await service.http.post("/v1/listeners", json={"name": "The farm", "url": URL}, headers={"Idempotency-Key": "k"}) for _ in range(2)
-    ]
-    assert answers[0].json() == answers[1].json()
-    listed = (await service.get("/v1/listeners"))["items"]
-    assert [each["id"] for each in listed] == [answers[0].json()["listener"]["id"]]
+async def test_a_repeated_request_makes_one_listener_and_shows_its_secret_once(service: Service) -> None:
+    """Nor is it kept for the repeat. One that is told by mail has none, and its answer is given again."""
+
+    async def twice(path: str, body: Any, key: str) -> list[httpx.Response]:
+        return [await service.http.post(path, json=body, headers={"Idempotency-Key": key}) for _ in range(2)]
+
+    made, again = await twice("/v1/listeners", {"id": "farm", "name": "The farm", "url": URL}, "k")
+    assert (made.status_code, again.status_code, again.json()["code"]) == (201, 409, "request.shown_once")
+    assert again.json()["detail"].startswith("a request with this `Idempotency-Key` made the listener `farm`; ")
+    given, other = await twice("/v1/listeners/farm/secret", {"overlap_hours": 1}, "r")
+    assert (given.status_code, other.status_code, other.json()["code"]) == (200, 409, "request.shown_once")
+    assert "POST /v1/listeners/farm/secret" in other.json()["mend"]
+    assert [each["id"] for each in (await service.get("/v1/listeners"))["items"]] == ["farm"]
+    async with service.store.engine.connect() as connection:
+        kept = [bytes(body) for (body,) in await connection.execute(select(answers.c.body))]
+    assert len(kept) == 2
+    for secret in (made.json()["secret"], given.json()["secret"]):
+        assert not any(secret.encode() in body for body in kept)
 
 
 async def test_pages(service: Service) -> None:

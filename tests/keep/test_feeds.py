@@ -9,9 +9,11 @@ from typing import Any
 
 import httpx
 import pytest
+from sqlalchemy import select
 from structlog.testing import capture_logs
 
 from fieldworthy.rest.noting import noting
+from fieldworthy.storage.tables import answers
 from fieldworthy.usecases.feed_refusals import TooManyFeeds
 from fieldworthy.usecases.feeds import FEED_QUOTA, FeedRing, make_feed
 from fieldworthy.usecases.keep_keys import create_key
@@ -242,3 +244,21 @@ async def test_chance_is_new_for_each_link(locked: Service) -> None:
     async with locked.store.keep(1) as kept:
         tokens = {(await make_feed(kept, None, "north", ""))[1] for _ in range(50)}
     assert len({token[17:60] for token in tokens}) == 50
+
+
+async def test_a_repeated_request_makes_one_link_and_tells_which(locked: Service) -> None:
+    """Its token is not kept, so it can't be told again."""
+    headers = {"idempotency-key": "one"}
+    made = await locked.http.post("/v1/feeds", json={"site": "north"}, headers=headers)
+    again = await locked.http.post("/v1/feeds", json={"site": "north"}, headers=headers)
+    assert (made.status_code, again.status_code, again.json()["code"]) == (201, 409, "request.shown_once")
+    id = made.json()["id"]
+    assert f"made the link `{id}`" in again.json()["detail"]
+    assert f"DELETE /v1/feeds/{id}" in again.json()["mend"]
+    assert again.headers["content-type"] == "application/problem+json"
+    other = await locked.http.post("/v1/feeds", json={"site": "south"}, headers=headers)
+    assert (other.status_code, other.json()["code"]) == (422, "request.key_reused")
+    assert [each["id"] for each in (await locked.get("/v1/feeds"))["items"]] == [id]
+    async with locked.store.engine.connect() as connection:
+        (kept,) = (await connection.execute(select(answers.c.body))).scalars()
+    assert made.json()["path"].encode() not in bytes(kept)

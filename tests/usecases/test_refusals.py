@@ -3,7 +3,7 @@
 import pytest
 
 from fieldworthy.core.base.finding import Finding
-from fieldworthy.usecases import feed_refusals, key_refusals, listener_refusals, refusals
+from fieldworthy.usecases import feed_refusals, key_refusals, listener_refusals, once_refusals, refusals
 from fieldworthy.usecases.keys import Key, KeyScope
 from fieldworthy.usecases.quota import Quota
 from fieldworthy.usecases.refusals import Refusal, leaves, shorten
@@ -62,6 +62,7 @@ MADE: dict[str, Refusal] = {
         listener_refusals.NoSecret("x"),
         listener_refusals.ListenerRefused(FINDING),
         refusals.RequestInFlight(),
+        once_refusals.ShownOnce("made the link", "x", "revoke it, and make another"),
         refusals.KeyReused(),
         refusals.TooLarge("a rulebook", 10, "bytes"),
         refusals.ReferenceMalformed("?"),

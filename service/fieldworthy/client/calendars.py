@@ -3,7 +3,7 @@
 from typing import Never
 
 from fieldworthy.client.bound import Bound, D, many, one
-from fieldworthy.client.calls import JSON, Ask, encoded, get, path, write
+from fieldworthy.client.calls import get, path, write
 from fieldworthy.client.shapes import FeedItem, FeedMade
 from fieldworthy.client.steps import Flow
 
@@ -33,14 +33,16 @@ class Calendars(Bound[D]):
         return self._caller.text(get("/v1/due.ics", {"site": site}))
 
     @one
-    def make_feed(self, *, machine: str | None = None, site: str | None = None, name: str | None = None) -> Flow[Never, LinkMade]:
+    def make_feed(
+        self, *, machine: str | None = None, site: str | None = None, name: str | None = None, idempotency_key: str | None = None
+    ) -> Flow[Never, LinkMade]:
         """
         A link to the calendar of a machine, of a site, or of neither: of all machines. Whoever has it needs no key, and it is told once.
 
-        It is sent once only: what breaks may have made a link that nobody has, which `feeds` lists.
+        Where the answer that told it was lost, the next try is refused (`request.shown_once`) and names the link: revoke it, make another.
         """
         given = {name: value for name, value in (("machine", machine), ("site", site), ("name", name)) if value is not None}
-        made = yield from self._caller.json(Ask("POST", "/v1/feeds", {}, encoded(given), {"content-type": JSON}, repeatable=False))
+        made = yield from self._caller.json(write("POST", "/v1/feeds", given, idempotency_key))
         made["url"] = f"{self._caller.address.rstrip('/')}{made['path']}"
         return made  # type: ignore[no-any-return]
 

@@ -39,7 +39,11 @@ class Listening(Bound[D]):
 
     @one
     def add(self, listener: ListenerPostIn, *, idempotency_key: str | None = None) -> Flow[Never, ListenerMade]:
-        """Makes a listener. The secret in the answer is what its receiver checks signatures by: keep it there."""
+        """
+        Makes a listener. The secret in the answer is what its receiver checks signatures by: keep it there.
+
+        Where that answer was lost, the next try is refused (`request.shown_once`) and names the listener: give it another secret.
+        """
         return self._caller.json(write("POST", "/v1/listeners", listener, idempotency_key))
 
     @one

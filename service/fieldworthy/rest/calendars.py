@@ -16,15 +16,17 @@ from fieldworthy.rest.body import JSON_TYPES, Declined, RawRoute, media_type
 from fieldworthy.rest.conditions import ETAG, IF_NONE_MATCH_GET, only_if, with_not_modified
 from fieldworthy.rest.cursor import read_place, write_cursor
 from fieldworthy.rest.described import BODY, described, path_parameter, query_parameter
-from fieldworthy.rest.keeping import Keeping, organisation_of
+from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, SHOWN, Keeping, Shown, once, organisation_of
 from fieldworthy.rest.machines import AFTER, LIMIT, MACHINE_ID, machine_of, read_limit, read_name
 from fieldworthy.rest.query import read_query
 from fieldworthy.rest.quota import tell
 from fieldworthy.usecases.calendar import AskCalendar
 from fieldworthy.usecases.feeds import Feed, FeedRing, make_feed, revoke_feed
+from fieldworthy.usecases.kept import Kept
 from fieldworthy.usecases.kept_standings import Scope
 from fieldworthy.usecases.key_refusals import QuotaExceeded, TooManyWrongKeys
 from fieldworthy.usecases.keys import KeyScope
+from fieldworthy.usecases.once_refusals import ShownOnce
 from fieldworthy.usecases.quotas import Quotas
 from fieldworthy.usecases.standings import Recompute
 from fieldworthy.usecases.wrong_keys import WrongKeys
@@ -140,19 +142,26 @@ def calendars_router(keeping: Keeping, recompute: Recompute, feeds: Feeds, rando
             "Make a link to a calendar",
             "Of a machine (`machine`), of a site (`site`), or with neither of the whole fleet. Whoever has the link sees what is due there "
             "and needs no key: give each calendar a link of its own, so that one can be revoked alone. `path` is told this once; kept is "
-            "only the SHA-256 of its secret, so no `Idempotency-Key` is heeded here: what is sent twice makes two links.",
+            "only the SHA-256 of its secret, so whoever repeats the request is told which link it made (`request.shown_once`).",
             answers.FeedMade,
             requests.FEED,
-            (*BODY, "machine.unknown", "feed.too_many"),
+            (*BODY, *SHOWN, "machine.unknown", "feed.too_many"),
+            [IDEMPOTENCY_KEY],
             status=201,
         ),
     )
     async def make(request: Request) -> Response:
         media_type(request, JSON_TYPES)
-        given = requests.FEED.read(await request.body())
-        async with keeping.store.keep(organisation_of(request), caller_of(request).actor) as kept:
+        body = await request.body()
+        given = requests.FEED.read(body)
+
+        async def work(kept: Kept) -> Shown:
             feed, token = await make_feed(kept, given.get("machine"), given.get("site"), given.get("name", ""), random)
-        return json_answer({**_item(feed), "path": f"/v1/feeds/{token}.ics"}, 201)
+            answer = json_answer({**_item(feed), "path": f"/v1/feeds/{token}.ics"}, 201)
+            mend = f"where that answer was lost, DELETE /v1/feeds/{feed.id} revokes it; then make another, with a new `Idempotency-Key`"
+            return Shown(answer, ShownOnce("made the link", feed.id, mend))
+
+        return await once(keeping, request, body, work)
 
     @router.get(
         "/v1/feeds",

@@ -11,21 +11,26 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from fieldworthy.rest.admission import caller_of
+from fieldworthy.rest.answers import problem_answer
 from fieldworthy.rest.body import Declined
 from fieldworthy.rest.described import header_parameter
 from fieldworthy.usecases.audit import Actor
 from fieldworthy.usecases.find_rulebook import FindRulebooks
 from fieldworthy.usecases.kept import KeepStore, Kept
 from fieldworthy.usecases.kept_answers import KeptAnswer
+from fieldworthy.usecases.once_refusals import ShownOnce
 from fieldworthy.usecases.refusals import KeyReused, RequestInFlight
 from fieldworthy.usecases.tally import Tally
-from fieldworthy.wire.problems import problem
+from fieldworthy.wire.problems import of_refusal, problem
 
 IDEMPOTENCY_KEY = header_parameter(
     "Idempotency-Key", "a key of your own, the same for every try of one request: what was done is answered again, and not done again"
 )
 ONCE = ("request.in_flight", "request.key_reused")
 """The problems that a route gives which works once."""
+
+SHOWN = (*ONCE, "request.shown_once")
+"""The same of one that shows a secret."""
 
 _KEY = re.compile(r"[\x21-\x7e](?:[\x20-\x7e]{0,198}[\x21-\x7e])?\Z")
 _CONDITIONS = ("if-match", "if-none-match")
@@ -46,14 +51,23 @@ class Keeping:
     in_flight: set[tuple[int, str]] = field(default_factory=set)
 
 
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """An answer that shows a secret. again: what is kept, and said to whoever repeats the request, in its place: so no secret is kept."""
+
+    answer: Response
+    again: ShownOnce
+
+
+Work = Callable[[Kept], Awaitable[Response | Shown]]
+
+
 def organisation_of(request: Request) -> int:
     """Whose request it is: the organisation of its key. While there are no keys: everybody's."""
     return caller_of(request).organisation
 
 
-async def once(
-    keeping: Keeping, request: Request, body: bytes, work: Callable[[Kept], Awaitable[Response]], by: str | None = None
-) -> Response:
+async def once(keeping: Keeping, request: Request, body: bytes, work: Work, by: str | None = None) -> Response:
     """
     Does the work in one transaction; with an `Idempotency-Key` only the first time, and gives the same answer again.
 
@@ -66,9 +80,9 @@ async def once(
     organisation, key, actor = organisation_of(request), _key(request), replace(caller_of(request).actor, by=by)
     if key is None:
         async with keeping.store.keep(organisation, actor) as kept:
-            answer = await work(kept)
+            done = await work(kept)
         keeping.kept.set()
-        return answer
+        return done.answer if isinstance(done, Shown) else done
     mine = (organisation, key)
     if mine in keeping.in_flight:
         raise RequestInFlight
@@ -79,9 +93,7 @@ async def once(
         keeping.in_flight.discard(mine)
 
 
-async def _once(
-    keeping: Keeping, key: str, fingerprint: str, organisation: int, actor: Actor, work: Callable[[Kept], Awaitable[Response]]
-) -> Response:
+async def _once(keeping: Keeping, key: str, fingerprint: str, organisation: int, actor: Actor, work: Work) -> Response:
     async with keeping.store.keep(organisation, actor) as kept:
         if not await kept.answers.claim(key):
             raise RequestInFlight
@@ -90,9 +102,10 @@ async def _once(
             if given.fingerprint != fingerprint:
                 raise KeyReused
             return Response(given.body, given.status, dict(given.headers))
-        answer = await work(kept)
-        headers = {name: answer.headers[name] for name in _KEPT_HEADERS if name in answer.headers}
-        await kept.answers.put(key, KeptAnswer(fingerprint, answer.status_code, headers, bytes(answer.body)), await kept.moment())
+        done = await work(kept)
+        answer, again = (done.answer, problem_answer(of_refusal(done.again))) if isinstance(done, Shown) else (done, done)
+        headers = {name: again.headers[name] for name in _KEPT_HEADERS if name in again.headers}
+        await kept.answers.put(key, KeptAnswer(fingerprint, again.status_code, headers, bytes(again.body)), await kept.moment())
     keeping.kept.set()
     return answer
 

@@ -12,7 +12,7 @@ from fieldworthy.rest.body import JSON_TYPES, RawRoute, media_type
 from fieldworthy.rest.conditions import ETAG, IF_MATCH, IF_NONE_MATCH_GET, only_if, read_answer, with_not_modified
 from fieldworthy.rest.cursor import write_cursor
 from fieldworthy.rest.described import BODY, described, path_parameter
-from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, ONCE, Keeping, once, organisation_of
+from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, ONCE, SHOWN, Keeping, Shown, once, organisation_of
 from fieldworthy.rest.machines import AFTER, LIMIT, is_id, read_after_id, read_limit
 from fieldworthy.rest.query import read_query
 from fieldworthy.usecases.keep_listeners import USUAL_OVERLAP_HOURS, KeepListeners, read_listener
@@ -20,6 +20,7 @@ from fieldworthy.usecases.kept import Kept
 from fieldworthy.usecases.keys import KeyScope
 from fieldworthy.usecases.listener_refusals import ListenerChanged, ListenerUnknown
 from fieldworthy.usecases.listeners import Listener
+from fieldworthy.usecases.once_refusals import ShownOnce
 from fieldworthy.usecases.only_if import tag_of
 from fieldworthy.wire import listener_answers as answers
 from fieldworthy.wire import requests
@@ -29,6 +30,7 @@ TAG = "listeners"
 ID_TEXT = {"type": "string", "minLength": 1, "maxLength": 120}
 LISTENER_ID = path_parameter("id", "the listener's id", ID_TEXT)
 _ONE = "/v1/listeners/{id}"
+_ANOTHER = "where that answer was lost, POST /v1/listeners/{}/secret gives it another secret, with a new `Idempotency-Key`"
 
 
 def listeners_router(keeping: Keeping, keep: KeepListeners) -> APIRouter:
@@ -44,10 +46,10 @@ def listeners_router(keeping: Keeping, keep: KeepListeners) -> APIRouter:
             "Make a listener",
             "From now on it is told what it chose: as CloudEvents 1.0, signed as Standard Webhooks has it, to a `url`; or by mail. At "
             "least once, with the same `webhook-id` each time, and what is of one machine in order. The answer shows its secret, which "
-            "nothing else does.",
+            "nothing else does: whoever repeats the request is told that it was made (`request.shown_once`).",
             answers.ListenerMade,
             requests.LISTENER,
-            (*BODY, *ONCE, "listener.does_not_fit", "listener.too_many", "listener.taken"),
+            (*BODY, *SHOWN, "listener.does_not_fit", "listener.too_many", "listener.taken"),
             [IDEMPOTENCY_KEY],
             status=201,
         ),
@@ -57,10 +59,11 @@ def listeners_router(keeping: Keeping, keep: KeepListeners) -> APIRouter:
         body = await request.body()
         told = requests.LISTENER.read(body)
 
-        async def work(kept: Kept) -> Response:
+        async def work(kept: Kept) -> Response | Shown:
             made = await keep.add(kept, told)
             secret = None if made.choice.url is None else made.secret
-            return json_answer({"listener": listener_json(made), "secret": secret}, 201)  # without an `ETag`: so nobody may keep it
+            answer = json_answer({"listener": listener_json(made), "secret": secret}, 201)  # without an `ETag`: so nobody may keep it
+            return answer if secret is None else Shown(answer, ShownOnce("made the listener", made.id, _ANOTHER.format(made.id)))
 
         return await once(keeping, request, body, work)
 
@@ -174,7 +177,7 @@ def listeners_router(keeping: Keeping, keep: KeepListeners) -> APIRouter:
             "receiver can change over without a gap; with 0 the earlier one ends at once.",
             answers.SecretRotated,
             requests.ROTATE,
-            (*BODY, *ONCE, "listener.unknown", "listener.no_secret"),
+            (*BODY, *SHOWN, "listener.unknown", "listener.no_secret"),
             [LISTENER_ID, IDEMPOTENCY_KEY],
         ),
     )
@@ -183,10 +186,11 @@ def listeners_router(keeping: Keeping, keep: KeepListeners) -> APIRouter:
         id, body = listener_of(request), await request.body()
         hours = requests.ROTATE.read(body).get("overlap_hours", USUAL_OVERLAP_HOURS)
 
-        async def work(kept: Kept) -> Response:
+        async def work(kept: Kept) -> Shown:
             rotated = await keep.rotate(kept, id, hours)
             assert rotated.secret_before_until is not None
-            return json_answer({"secret": rotated.secret, "before_until": micros_text(rotated.secret_before_until)})
+            answer = json_answer({"secret": rotated.secret, "before_until": micros_text(rotated.secret_before_until)})
+            return Shown(answer, ShownOnce("gave a new secret to the listener", id, _ANOTHER.format(id)))
 
         return await once(keeping, request, body, work)
 

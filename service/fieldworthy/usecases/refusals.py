@@ -41,7 +41,7 @@
     │   ├── ListenerChanged          listener.changed         (412)
     │   ├── ListenerNotOn, ListenerTaken       listener.not_on, listener.taken
     │   ├── ListenersTooMany, NoSecret         listener.too_many, listener.no_secret
-    │   └── RequestInFlight          request.in_flight
+    │   └── RequestInFlight, ShownOnce         request.in_flight, request.shown_once   (usecases.once_refusals)
     ├── TooLarge 413                 request.too_large
     └── DoesNotFit 422
         ├── KeyImpossible            key.impossible

@@ -11,7 +11,8 @@ from types import MappingProxyType
 
 import fieldworthy.usecases.feed_refusals  # so that its leaves hang on the tree when `leaves` looks for them
 import fieldworthy.usecases.key_refusals
-import fieldworthy.usecases.listener_refusals  # noqa: F401
+import fieldworthy.usecases.listener_refusals
+import fieldworthy.usecases.once_refusals  # noqa: F401
 from fieldworthy.usecases.refusals import Refusal, leaves
 
 STANDARD_TYPES: Mapping[str, str] = MappingProxyType(
