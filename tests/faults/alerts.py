@@ -4,8 +4,9 @@
 
 Events are caused before, in and after each fault. Every one must arrive, with its own id, and a receiver that dedupes by id must see each
 once. In this long form an hour of the schedule takes a minute, attempts have their usual 20 seconds, workers are real processes of
-`fieldworthy worker`, and a killed one's claim is taken over after its usual lease; it takes about twenty minutes. The tests run the
-same rows on a schedule a thousand times as quick, but for those in which the service is killed: it takes seconds to start.
+`fieldworthy worker`, and a killed one's claim is taken over after its usual lease; it takes about a quarter of an hour, and some minutes
+for the kills of the service. The tests run the same rows on a schedule a thousand times as quick, but for those in which the service is
+killed: it takes seconds to start.
 """
 
 import asyncio
@@ -67,7 +68,7 @@ def _real_worker(address: str) -> Sequence[str]:
 
 
 SHORT = Form(QUICK, 0.5, 1.0, 0.3, 20.0, 2, _own_worker, "1", 3)
-LONG = Form(Pace(schedule=Schedule(tuple(wait / 60 for wait in USUAL))), 60.0, 30.0, 20.0, 400.0, 20, _real_worker, "30", 40)
+LONG = Form(Pace(schedule=Schedule(tuple(wait / 60 for wait in USUAL))), 60.0, 30.0, 20.0, 400.0, 20, _real_worker, "30", 10)
 
 
 @dataclass(frozen=True, slots=True)
