@@ -3,9 +3,10 @@
 from collections.abc import Collection, Sequence
 from typing import Any
 
-from sqlalchemy import ColumnElement, Row, Select, and_, exists, func, insert, or_, select, true, tuple_, update
+from sqlalchemy import ColumnElement, Row, Select, and_, case, exists, func, insert, or_, select, true, tuple_, update
 from sqlalchemy.ext.asyncio import AsyncConnection
 
+from fieldworthy.core.base.micros import SECOND
 from fieldworthy.storage.events import SqlEvents
 from fieldworthy.storage.listeners import SqlListeners
 from fieldworthy.storage.machines import NUL, chunks
@@ -24,6 +25,7 @@ from fieldworthy.usecases.deliveries import (
 )
 from fieldworthy.usecases.listeners import ON, Lane
 from fieldworthy.usecases.ports import Chance
+from fieldworthy.usecases.retrying import MOST_RETRY_AFTER
 
 _CHUNK = 500  # rows of one statement
 _D = deliveries.c
@@ -94,8 +96,10 @@ class SqlDeliveries:
                 righted += (await self._connection.execute(put_off)).rowcount
         held = update(deliveries).where(*waits, _D.lease > lease).values(lease=None, owner=None)
         righted += (await self._connection.execute(held)).rowcount
-        those = (listeners.c.organisation == self._organisation, listeners.c.failing > moment)
-        await self._connection.execute(update(listeners).where(*those).values(failing=moment, hold=None))
+        failing, hold = listeners.c.failing, listeners.c.hold
+        ahead = or_(failing > moment, hold > moment + round(MOST_RETRY_AFTER) * SECOND, listeners.c.key.in_(keys))
+        values = {"failing": case((failing > moment, moment), else_=failing), "hold": None}
+        await self._connection.execute(update(listeners).where(listeners.c.organisation == self._organisation, ahead).values(**values))
         return righted
 
     async def renew(self, claim: Claim, lease: int) -> bool:
@@ -133,15 +137,15 @@ class SqlDeliveries:
 
     async def hurry(self, listener: int, moment: int, most_hurried: int) -> int:
         await self._hold_listener(listener)
-        late = (self._own, _D.listener == listener, _D.state == WAITING, _D.due > moment, _D.lease.is_(None))
-        failed = (*late, _D.tries > 0, _D.hurried < most_hurried)
-        heads = (await self._connection.execute(select(_D.machine, _D.lane, _D.due).where(*failed))).all()
-        hurried = await self._connection.execute(update(deliveries).where(*failed).values(due=moment, hurried=_D.hurried + 1))
-        for head in heads:  # and what was put off behind them
-            if head.machine is not None and head.lane != Lane.DIGEST:
-                behind = (*late, _D.machine == head.machine, _D.lane == head.lane, _D.tries == 0, _D.due <= head.due)
-                await self._connection.execute(update(deliveries).where(*behind).values(due=moment))
-        return hurried.rowcount
+        whose = (await self._listeners.by_key([listener]))[listener]
+        urgent, done = _D.lane == int(Lane.URGENT), 0
+        for lane, at in ((urgent, moment), (~urgent, whose.choice.when(Lane.ORDER, moment))):
+            late = (self._own, _D.listener == listener, lane, _D.state == WAITING, _D.due > at, _D.lease.is_(None))
+            behind = (_D.tries == 0, _D.lane != int(Lane.DIGEST), self._put_off_behind(at, most_hurried))
+            await self._connection.execute(update(deliveries).where(*late, *behind).values(due=at))
+            failed = (*late, _D.tries > 0, _D.hurried < most_hurried)
+            done += (await self._connection.execute(update(deliveries).where(*failed).values(due=at, hurried=_D.hurried + 1))).rowcount
+        return done
 
     async def again(self, listener: int, first: int | None, until: int | None, moment: int) -> int:
         await self._hold_listener(listener)
@@ -204,9 +208,28 @@ class SqlDeliveries:
             return []
         query = self._free(moment, _D.event, _D.listener, _D.lane, _D.tries, _D.hurried, _D.digest)
         query = query.where(_D.lane != int(Lane.DIGEST), ~_blocked(), others).order_by(_D.due, _D.event, _D.listener).limit(most)
-        rows: Sequence[Row[Any]] = (await self._connection.execute(query.with_for_update(of=deliveries, skip_locked=True))).all()
+        query = query.with_for_update(of=deliveries, skip_locked=True)
+        while True:
+            rows: Sequence[Row[Any]] = (await self._connection.execute(query)).all()
+            quiet = await self._quiet(moment, [row.listener for row in rows if row.lane != int(Lane.URGENT)])
+            if not quiet:
+                break
+            for key, until in quiet.items():
+                await self._put_off(key, moment, until)
         await self._take([(row.event, row.listener) for row in rows], {"lease": lease, "owner": owner})
         return rows
+
+    async def _quiet(self, moment: int, keys: Sequence[int]) -> dict[int, int]:
+        """Of these listeners, those that have quiet hours now, and until when."""
+        whom = await self._listeners.by_key(keys) if keys else {}
+        until = {key: listener.choice.when(Lane.ORDER, moment) for key, listener in sorted(whom.items())}
+        return {key: end for key, end in until.items() if end > moment}
+
+    async def _put_off(self, listener: int, moment: int, until: int) -> None:
+        """What of it is due, and not urgent, waits until then, whatever made it due. What others have locked is left to them."""
+        free = self._free(moment, _D.event).where(_D.listener == listener, _D.lane != int(Lane.URGENT)).correlate(None)
+        those = (self._own, _D.listener == listener, _D.event.in_(free.with_for_update(of=deliveries, skip_locked=True)))
+        await self._connection.execute(update(deliveries).where(*those).values(due=until))
 
     async def _claim_digests(self, moment: int, lease: int, owner: str, most: int, others: ColumnElement[bool]) -> list[list[Row[Any]]]:
         """Of each listener that has one due, the digest that failed before, or a new one of what there is."""
@@ -216,7 +239,12 @@ class SqlDeliveries:
         whose = select(listeners.c.key).where(listeners.c.organisation == self._organisation, listeners.c.key.in_(due)).limit(most)
         locked = whose.order_by(listeners.c.key).with_for_update(skip_locked=True)
         found = []
-        for key in (await self._connection.execute(locked)).scalars().all():
+        keys = (await self._connection.execute(locked)).scalars().all()
+        quiet = await self._quiet(moment, keys)
+        for key in keys:
+            if key in quiet:
+                await self._put_off(key, moment, quiet[key])
+                continue
             of_it = (_D.listener == key, _D.lane == int(Lane.DIGEST))
             begun = exists().where(self._own, *of_it, _D.state == WAITING, _D.digest.is_not(None))
             query = self._free(moment, _D.event, _D.listener, _D.lane, _D.tries, _D.hurried, _D.digest).where(*of_it)
@@ -236,6 +264,13 @@ class SqlDeliveries:
             await self._take(keys, {"lease": lease, "owner": owner, "digest": digest})
             found.append(await self._again_read(keys))
         return found
+
+    def _put_off_behind(self, moment: int, most_hurried: int) -> ColumnElement[bool]:
+        """Whether something of the same listener, machine and lane failed that can be hurried to that moment, and waits no less long."""
+        head = deliveries.alias("head").c
+        same = (getattr(head, name) == _D[name] for name in ("organisation", "listener", "machine", "lane"))
+        failed = (head.state == WAITING, head.due > moment, head.lease.is_(None), head.tries > 0, head.hurried < most_hurried)
+        return exists().where(*same, *failed, head.due >= _D.due)
 
     async def _again_read(self, keys: Sequence[_Key]) -> list[Any]:
         query = select(_D.event, _D.listener, _D.lane, _D.tries, _D.hurried, _D.digest).where(self._own, _among(keys)).order_by(_D.event)

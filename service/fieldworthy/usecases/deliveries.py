@@ -133,6 +133,7 @@ class Deliveries(Protocol):
     async def claim(self, moment: int, lease: int, owner: str, most: int, but_not: Collection[int] = ()) -> Sequence[Claim]:
         """
         At most so many that are due, the longest due first, of listeners that are on and not on hold; they belong to `owner` until `lease`.
+        What is due in quiet hours, for whatever reason, and is not urgent, is put off until they end.
 
         but_not: keys of listeners whose turn it is not. At most one digest a listener; a digest that failed comes again as it was. Others
         who claim at the same time get others.
@@ -164,8 +165,8 @@ class Deliveries(Protocol):
 
     async def hurry(self, listener: int, moment: int, most_hurried: int) -> int:
         """
-        What failed before, and waits for a later try, is tried at that moment instead; how many. Not what was hurried so often already,
-        nor what was never tried: quiet hours and digests stay as they are.
+        What failed before, and waits for a later try, is tried at that moment instead, or when the quiet hours of then end; how many. Not
+        what was hurried so often already, nor what was never tried, but for what was put off behind it.
         """
 
     async def again(self, listener: int, first: int | None, until: int | None, moment: int) -> int:
