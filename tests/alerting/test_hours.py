@@ -39,10 +39,28 @@ def test_quiet_hours(zone: str, quiet: tuple[time, time], comes: str, goes: str)
     assert out(choice, Lane.URGENT, zone, comes) == comes
 
 
-def test_an_end_that_comes_twice_is_the_first() -> None:
+TWICE = [
+    # clocks show 01:00 to 02:00 twice in that night: comes up at, quiet hours end at (UTC)
+    ("2026-10-24T21:00", "2026-10-25T00:30"),  # 01:30 of British Summer Time
+    ("2026-10-25T00:29", "2026-10-25T00:30"),
+    ("2026-10-25T00:30", "2026-10-25T00:30"),  # they ended
+    ("2026-10-25T01:00", "2026-10-25T01:30"),  # and clocks show 01:00 again
+    ("2026-10-25T01:29", "2026-10-25T01:30"),
+    ("2026-10-25T01:30", "2026-10-25T01:30"),
+]
+
+
+@pytest.mark.parametrize(("comes", "goes"), TWICE)
+def test_an_end_that_comes_twice(comes: str, goes: str) -> None:
     choice = Choice(url="https://farm.example/", timezone=LONDON, quiet=(time(20), time(1, 30)))
-    went = at_micros(choice.when(Lane.ORDER, micros(LONDON, "2026-10-24 22:00")))
-    assert went.isoformat() == "2026-10-25T00:30:00+00:00"  # 01:30 of British Summer Time
+    moment = micros_of(datetime.fromisoformat(f"{comes}+00:00"))
+    assert f"{at_micros(choice.when(Lane.ORDER, moment)):%Y-%m-%dT%H:%M}" == goes
+
+
+def test_a_digest_whose_time_comes_twice_goes_once() -> None:
+    choice = Choice(url="https://farm.example/", timezone=LONDON, digest=time(1, 30))
+    first = micros_of(datetime.fromisoformat("2026-10-25T00:30:00+00:00"))
+    assert at_micros(choice.when(Lane.DIGEST, first)).isoformat() == "2026-10-26T01:30:00+00:00"
 
 
 DIGEST = [

@@ -246,6 +246,11 @@ async def test_a_test_and_what_is_sent_again_end_to_end(service: Service) -> Non
             await receiver.does("well")
             assert await service.post("/v1/deliveries/again", {"listener": "office", "to": "2026-07-14T06:00:00Z"}) == {"again": 0}
             assert await service.post("/v1/deliveries/again", {"listener": "office", "from": "2026-07-14T06:00:00Z"}) == {"again": 1}
+            lines = (await service.get("/v1/audit?kind=listener&limit=2"))["items"]
+            assert [(line["id"], line["before"], line["after"]) for line in lines] == [
+                ("office", {"sent_again": None}, {"sent_again": 1, "from": "2026-07-14T06:00:00Z"}),  # and none where nothing was
+                ("office", {"test": None}, {"test": sent["event"]}),
+            ]
             assert await receiver.took(1, 10)
         await outgoing.close()
     assert receiver.ids == [sent["event"]]

@@ -123,7 +123,8 @@ def listeners_router(keeping: Keeping, keep: KeepListeners) -> APIRouter:
             KeyScope.ADMINISTER,
             "Change a listener",
             "The whole of it; what is absent is as in a new one, but `state` stays. Turned `off` it is told nothing, and what waits for it "
-            "is dropped; `on` turns it on again, also one whose receiver answered 410. What waits goes to the new address.",
+            "is dropped; `on` turns it on again, also one whose receiver answered 410: it is told of what happens from then on. What waits "
+            "goes to the new address, and what was never tried by the new hours.",
             answers.ListenerAnswer,
             requests.LISTENER_PUT,
             (*BODY, *ONCE, "listener.unknown", "listener.changed", "listener.does_not_fit"),
@@ -149,7 +150,7 @@ def listeners_router(keeping: Keeping, keep: KeepListeners) -> APIRouter:
             TAG,
             KeyScope.ADMINISTER,
             "Remove a listener",
-            "What waits for it is dropped, and its secrets are forgotten; what became of its deliveries can still be read.",
+            "What waits for it is dropped, and its secrets and its address are forgotten; what became of its deliveries can still be read.",
             {},
             None,
             (*ONCE, "listener.unknown", "listener.changed"),

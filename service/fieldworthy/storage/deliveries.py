@@ -14,6 +14,7 @@ from fieldworthy.storage.tables import attempts, deliveries, events, listeners
 from fieldworthy.usecases.deliveries import (
     DELIVERED,
     DIGEST_PREFIX,
+    MOST_DIGEST_BYTES,
     MOST_IN_DIGEST,
     UNDELIVERED,
     WAITING,
@@ -28,6 +29,7 @@ from fieldworthy.usecases.ports import Chance
 from fieldworthy.usecases.retrying import MOST_RETRY_AFTER
 
 _CHUNK = 500  # rows of one statement
+_AROUND = 600  # bytes of an event around its data, or a little more
 _D = deliveries.c
 _Key = tuple[int, int]
 _COLUMNS = (
@@ -256,7 +258,7 @@ class SqlDeliveries:
             elif (await self._connection.execute(select(begun))).scalar():
                 continue  # one is in somebody's hands, or waits for its next try: the next one goes behind it
             else:
-                rows = list((await self._connection.execute(query.limit(MOST_IN_DIGEST))).all())
+                rows = await self._short_enough(list((await self._connection.execute(query.limit(MOST_IN_DIGEST))).all()))
                 digest = DIGEST_PREFIX + self._chance(16).hex()
             if not rows:
                 continue
@@ -264,6 +266,16 @@ class SqlDeliveries:
             await self._take(keys, {"lease": lease, "owner": owner, "digest": digest})
             found.append(await self._again_read(keys))
         return found
+
+    async def _short_enough(self, rows: list[Row[Any]]) -> list[Row[Any]]:
+        """As many of them as one digest may hold, at least one."""
+        told = await self._events.numbered([row.event for row in rows])
+        long = 0
+        for i, row in enumerate(rows):
+            long += len(told[row.event].body.encode()) + _AROUND
+            if i and long > MOST_DIGEST_BYTES:
+                return rows[:i]
+        return rows
 
     def _put_off_behind(self, moment: int, most_hurried: int) -> ColumnElement[bool]:
         """Whether something of the same listener, machine and lane failed that can be hurried to that moment, and waits no less long."""

@@ -5,7 +5,8 @@ events from there to the commit. Listeners are locked against changes before tha
 """
 
 import json
-from collections.abc import Mapping, Sequence
+from collections import Counter
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 from urllib.parse import quote
 
@@ -46,7 +47,7 @@ class SqlEvents:
         """Writes what was added."""
         if not self._new:
             return
-        told = await self._listening()
+        told = await self._listening(None if any(only is None for _, _, only in self._new) else {only for _, _, only in self._new})
         if self._connection.dialect.name == "postgresql":
             await self._connection.execute(_LOCK, {"lock": EVENTS_LOCK, "whose": self._organisation})
         last = (await self._connection.execute(select(func.coalesce(func.max(events.c.n), 0)).where(self._own))).scalar_one()
@@ -95,15 +96,30 @@ class SqlEvents:
         newest = select(func.max(events.c.n)).where(self._own).scalar_subquery()  # stays: the next one's number is counted on from it
         query = select(events.c.n).where(self._own, events.c.at < before, events.c.n < newest, ~waits).order_by(events.c.at).limit(most)
         old = (await self._connection.execute(query)).scalars().all()
-        for chunk in chunks(old, _CHUNK):
+        forgotten = 0
+        for numbers in chunks(old, _CHUNK):
+            chunk = await self._still_over(numbers)
+            forgotten += len(chunk)
             for table, column in ((attempts, attempts.c.event), (deliveries, deliveries.c.event), (events, events.c.n)):
                 await self._connection.execute(delete(table).where(table.c.organisation == self._organisation, column.in_(chunk)))
-        return len(old)
+        return forgotten
 
-    async def _listening(self) -> Sequence[Listener]:
-        """Listeners that are on; nobody changes them until this transaction ends."""
+    async def _still_over(self, numbers: Sequence[int]) -> list[int]:
+        """Those of which nothing waits, or is just told to go out again: what is about to change keeps its event until the next time."""
+        d = deliveries.c
+        those = (d.organisation == self._organisation, d.event.in_(numbers))
+        counted = await self._connection.execute(select(d.event, func.count()).where(*those).group_by(d.event))
+        there = {int(n): int(count) for n, count in counted}
+        held = select(d.event).where(*those, d.state != WAITING).with_for_update(skip_locked=True)
+        over = Counter((await self._connection.execute(held)).scalars())
+        return [n for n in numbers if over[n] == there.get(n, 0)]
+
+    async def _listening(self, only: Collection[int | None] | None) -> Sequence[Listener]:
+        """Listeners that are on; nobody changes them until this transaction ends. only: their keys; None: all."""
         those = (listeners.c.organisation == self._organisation, listeners.c.state == ON)
         query = select(listeners).where(*those).order_by(listeners.c.key)
+        if only is not None:  # whoever has locked one of them must not wait for the others
+            query = query.where(listeners.c.key.in_(only))
         return [listener_of(row) for row in await self._connection.execute(query.with_for_update(read=True))]
 
     async def _source(self) -> str:

@@ -2,13 +2,14 @@
 
 import json
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
-from sqlalchemy import Row, func, insert, select, update
+from sqlalchemy import Row, delete, exists, func, insert, select, update
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from fieldworthy.storage.machines import NUL, lock_keys
-from fieldworthy.storage.tables import deliveries, listeners
+from fieldworthy.storage.tables import deliveries, events, listeners
 from fieldworthy.storage.trail import SqlTrail
 from fieldworthy.usecases.deliveries import DROPPED, UNDELIVERED, WAITING
 from fieldworthy.usecases.listener_refusals import ListenerTaken
@@ -58,7 +59,9 @@ class SqlListeners:
             query = query.where(listeners.c.id > after)
         return [listener_of(row) for row in await self._connection.execute(query)]
 
-    async def count(self) -> int:
+    async def count(self, lock: bool = False) -> int:
+        if lock:
+            await lock_keys(self._connection, self._organisation)
         return int((await self._connection.execute(select(func.count()).select_from(listeners).where(*self._there))).scalar_one())
 
     async def change(self, listener: Listener, name: str, choice: Choice, state: str, moment: int) -> Listener:
@@ -72,13 +75,16 @@ class SqlListeners:
             "changed_at": moment,
         }
         if state == REMOVED:
-            values |= {"secret": "", "secret_before": None, "secret_before_until": None}  # nosec B105  # none is kept
+            nowhere = _document(replace(choice, url=None, email=None))
+            values |= {"secret": "", "secret_before": None, "secret_before_until": None, "document": nowhere}  # nosec B105  # none is kept
         changed = await self._put(listener, values)
         if state != ON:
             d = deliveries.c
             those = (d.organisation == self._organisation, d.listener == listener.key, d.state == WAITING)
             left = UNDELIVERED if state == GONE else DROPPED
             await self._connection.execute(update(deliveries).where(*those).values(state=left, lease=None, owner=None))
+        elif _hours(choice) != _hours(listener.choice):
+            await self._time_anew(listener.key, choice, moment)
         self._trail.note("listener", listener.id, moment, _told(listener), None if state == REMOVED else _told(changed))
         return changed
 
@@ -90,6 +96,25 @@ class SqlListeners:
 
     async def health(self, key: int, failing: int | None, hold: int | None) -> None:
         await self._connection.execute(update(listeners).where(self._own, listeners.c.key == key).values(failing=failing, hold=hold))
+
+    async def tidy(self, moment: int) -> None:
+        own, before, until = self._own, listeners.c.secret_before, listeners.c.secret_before_until
+        over = update(listeners).where(own, before.is_not(None), until <= moment)
+        await self._connection.execute(over.values(secret_before=None, secret_before_until=None))
+        d = deliveries.c
+        told = exists().where(d.organisation == listeners.c.organisation, d.listener == listeners.c.key)
+        await self._connection.execute(delete(listeners).where(own, listeners.c.state == REMOVED, ~told))
+
+    async def _time_anew(self, key: int, choice: Choice, moment: int) -> None:
+        """What waits and was never tried goes by the new hours: so nothing overtakes what waits for a digest that there is no more."""
+        d, e = deliveries.c, events.c
+        event = (e.organisation == d.organisation, e.n == d.event)
+        fresh = (d.organisation == self._organisation, d.listener == key, d.state == WAITING, d.tries == 0, d.lease.is_(None))
+        types = await self._connection.execute(select(e.type).where(*event, *fresh).distinct())
+        for type in types.scalars().all():
+            lane = choice.lane(type)
+            those = update(deliveries).where(*fresh, exists().where(*event, e.type == type))
+            await self._connection.execute(those.values(lane=int(lane), due=choice.when(lane, moment)))
 
     async def _was(self, id: str) -> bool:
         """Whether one has that id, or had it."""
@@ -106,6 +131,10 @@ def listener_of(row: Row[Any]) -> Listener:
     values = dict(row._mapping)
     choice = Choice.of(json.loads(values["document"]))
     return Listener(choice=choice, **{name: values[name] for name in Listener.__slots__ if name != "choice"})
+
+
+def _hours(choice: Choice) -> tuple[object, ...]:
+    return choice.quiet, choice.digest, choice.timezone, choice.urgent
 
 
 def _document(choice: Choice) -> str:

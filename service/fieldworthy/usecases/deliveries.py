@@ -27,8 +27,8 @@ STATES = (WAITING, DELIVERED, UNDELIVERED, DROPPED)
 DIGEST_PREFIX = "dig_"
 """Of a digest's id; 32 hex digits follow."""
 
-MOST_IN_DIGEST = 200
-"""Events of one digest; what is more goes into another one behind it."""
+MOST_IN_DIGEST, MOST_DIGEST_BYTES = 200, 500_000
+"""Events of one digest, and its bytes, for many receivers take no more than a million; what is more goes into another one behind it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,4 +191,7 @@ class AlertStore(Protocol):
         """A transaction over `events`, `listeners` and `deliveries` alone: it waits for nobody who keeps machines (but on SQLite)."""
 
     async def organisations(self) -> Sequence[int]:
-        """Of which something may be kept: a worker goes through one after the other."""
+        """Of which something may be kept."""
+
+    async def due(self) -> tuple[int, Sequence[int]]:
+        """The store's time, and of which organisations something is due and in nobody's hands (its listener may be on hold)."""

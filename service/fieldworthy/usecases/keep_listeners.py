@@ -7,7 +7,7 @@ from typing import Any
 from zoneinfo import ZoneInfo, available_timezones
 
 from fieldworthy.core.base.finding import Finding, did_you_mean
-from fieldworthy.core.base.micros import HOUR
+from fieldworthy.core.base.micros import HOUR, micros_text
 from fieldworthy.usecases.alert_rules import AlertRules
 from fieldworthy.usecases.deliver import MOST_HURRIED
 from fieldworthy.usecases.deliveries import Attempt, Delivery
@@ -96,7 +96,7 @@ class KeepListeners:
     async def add(self, kept: Kept, told: Mapping[str, Any]) -> Listener:
         """A new one; its secret is to be shown this once. Raises ListenerRefused, ListenersTooMany, ListenerTaken."""
         choice = self.choice(told)
-        if await kept.listeners.count() >= MOST_LISTENERS:
+        if await kept.listeners.count(lock=True) >= MOST_LISTENERS:
             raise ListenersTooMany(MOST_LISTENERS)
         return await kept.listeners.add(told["name"], choice, _secret(kept), await kept.moment(), told.get("id"))
 
@@ -136,9 +136,9 @@ class KeepListeners:
         listener = await self._locked(kept, id)
         if listener.state != ON:
             raise ListenerNotOn(id, listener.state)
-        told = {"listener": listener.id, "name": listener.name}
-        event = NewEvent(TEST, await kept.moment(), f"listeners/{listener.id}", told)
-        (made,) = kept.events.add([event], only=listener.key)
+        told, moment = {"listener": listener.id, "name": listener.name}, await kept.moment()
+        (made,) = kept.events.add([NewEvent(TEST, moment, f"listeners/{listener.id}", told)], only=listener.key)
+        kept.trail.note("listener", listener.id, moment, {"test": None}, {"test": made})
         return Tested(made, f"{made}-{listener.id}")
 
     async def again(self, kept: Kept, id: str, first: int | None, until: int | None) -> int:
@@ -146,7 +146,12 @@ class KeepListeners:
         listener = await self._locked(kept, id)
         if listener.state != ON:
             raise ListenerNotOn(id, listener.state)
-        return await kept.deliveries.again(listener.key, first, until, await kept.moment())
+        moment = await kept.moment()
+        sent = await kept.deliveries.again(listener.key, first, until, moment)
+        if sent:
+            told = {name: micros_text(at) for name, at in (("from", first), ("to", until)) if at is not None}
+            kept.trail.note("listener", listener.id, moment, {"sent_again": None}, {"sent_again": sent, **told})
+        return sent
 
     @staticmethod
     async def _locked(kept: Kept, id: str, only_if: OnlyIf = ALWAYS) -> Listener:

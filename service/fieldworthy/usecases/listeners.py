@@ -76,7 +76,7 @@ class Choice:
         start, end = self.quiet
         now = at_micros(moment).astimezone(zone).time()
         inside = start <= now < end if start <= end else now >= start or now < end
-        return _next(moment, end, zone) if inside else moment
+        return _next(moment, end, zone, twice=True) if inside else moment
 
     def to_json(self) -> dict[str, Any]:
         """As it is kept; `of` reads it."""
@@ -151,7 +151,7 @@ class Listeners(Protocol):
     async def add(self, name: str, choice: Choice, secret: str, moment: int, id: str | None = None) -> Listener:
         """
         A new one, on, at revision 1. id: the caller's own; None: one is made. Raises `listener_refusals.ListenerTaken` where one has it,
-        or had it and was removed.
+        or had it and was removed, and what went to it is still kept.
         """
 
     async def find(self, id: str, lock: bool = False) -> Listener | None: ...
@@ -162,17 +162,21 @@ class Listeners(Protocol):
     async def page(self, after: str | None, limit: int) -> Sequence[Listener]:
         """In the order of their ids, from behind `after` on."""
 
-    async def count(self) -> int:
-        """How many there are."""
+    async def count(self, lock: bool = False) -> int:
+        """How many there are. lock: nobody makes another one until this transaction ends."""
 
     async def change(self, listener: Listener, name: str, choice: Choice, state: str, moment: int) -> Listener:
         """
-        The next revision of a locked one; `failing` and `hold` begin anew. On: ON again; OFF: what waits is dropped; GONE (the worker,
-        after 410): what waits is undelivered; REMOVED: what waits is dropped, and its secrets are forgotten.
+        The next revision of a locked one; `failing` and `hold` begin anew, and what was never tried goes by its new hours. On: ON again;
+        OFF: what waits is dropped; GONE (the worker, after 410): what waits is undelivered; REMOVED: what waits is dropped, and its secrets
+        and its address are forgotten.
         """
 
     async def rotate(self, listener: Listener, secret: str, until: int, moment: int) -> Listener:
         """A new secret of a locked one; the one of now signs too until that moment, and one before it no more. Noted, without either."""
+
+    async def tidy(self, moment: int) -> None:
+        """Forgets secrets that sign no more, and removed ones of which no delivery is kept."""
 
     async def health(self, key: int, failing: int | None, hold: int | None) -> None:
         """Notes how its receiver does; no change that people are told of."""
@@ -186,11 +190,18 @@ def _time(at: time) -> str:
     return at.strftime("%H:%M")
 
 
-def _next(moment: int, at: time, zone: ZoneInfo) -> int:
-    """The first time after a moment that clocks there show `at`; where they skip it, as long after midnight as on the day before."""
+def _next(moment: int, at: time, zone: ZoneInfo, twice: bool = False) -> int:
+    """
+    The first time after a moment that clocks there show `at`; where they skip it, as long after midnight as on the day before.
+
+    twice: where clocks show it twice in one night, the second time counts too.
+    """
     local = at_micros(moment).astimezone(zone)
     for days in range(3):
-        then = datetime.combine(local.date() + timedelta(days=days), at, tzinfo=zone).astimezone(UTC)
-        if micros_of(then) > moment:
-            return micros_of(then)
+        then = datetime.combine(local.date() + timedelta(days=days), at, tzinfo=zone)
+        first, second = (micros_of(then.replace(fold=fold).astimezone(UTC)) for fold in (0, 1))
+        if first > moment:
+            return first
+        if twice and second > moment and second > first:  # (where clocks skip it, fold 1 is the earlier)
+            return second
     raise AssertionError("within two days every time of day comes")

@@ -57,7 +57,13 @@ class ListenerIn(TypedDict):
     quiet_hours: NotRequired[QuietHours]
     digest: NotRequired[DigestIn]
     urgent: NotRequired[
-        Annotated[list[Type], Field(max_length=50, description="types that wait for neither; absent: `fieldworthy.machine.unfit`")]
+        Annotated[
+            list[Type],
+            Field(
+                max_length=50,
+                description="types that wait for neither; absent: `fieldworthy.machine.unfit` and `fieldworthy.machine.fitness_unknown`",
+            ),
+        ]
     ]
 
 
