@@ -1,6 +1,7 @@
 """What is sent to a stranger's address: over real sockets, with a real receiver, and resolvers that lie."""
 
 import asyncio
+import contextlib
 import socket
 import ssl
 from collections.abc import AsyncIterator, Sequence
@@ -10,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from fieldworthy.alerting.bounded import MOST_READ, TOO_MUCH
 from fieldworthy.alerting.outgoing import MOST_ANSWER, Outgoing, resolve
 from fieldworthy.alerting.sender import Outward
 from fieldworthy.usecases.reachable import Reach, read_networks
@@ -126,6 +128,35 @@ async def test_an_endless_answer_is_not_listened_to() -> None:
         found = await sender.send(parcel(receiver))
         assert found.came is Came.DELIVERED  # it said so before it went on
         assert receiver.sent < HUGE_BYTES - MOST_ANSWER
+
+
+@pytest.mark.parametrize(
+    ("first", "again"),
+    [
+        (b"", b"HTTP/1.1 103 Early Hints\r\n\r\n"),  # interim answers without an end (RFC 9110, 15.2)
+        (b"HTTP/1.1 200 OK\r\nTransfer-Encoding: chunked\r\n\r\n", b"1;x=" + b"y" * 5000 + b"\r\nz\r\n"),  # chunks that are all wrapping
+    ],
+)
+async def test_what_is_all_wrapping_is_not_listened_to(first: bytes, again: bytes) -> None:
+    sent = 0
+
+    async def flood(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        nonlocal sent
+        writer.write(first)
+        with contextlib.suppress(OSError):
+            while True:
+                writer.write(again * (60_000 // len(again)))
+                await writer.drain()
+                sent += 60_000
+
+    server = await asyncio.start_server(flood, "127.0.0.1", 0)
+    async with outgoing(seconds=20.0) as client:
+        port = server.sockets[0].getsockname()[1]
+        found = await client.post(f"http://127.0.0.1:{port}/", {}, b"{}")
+    server.close()
+    assert (found.status, found.trouble) == (None, TOO_MUCH)
+    assert found.took < 15_000
+    assert sent < MOST_READ + 20_000_000  # what the system's buffers take
 
 
 async def test_a_redirect_to_a_private_address_is_not_followed() -> None:

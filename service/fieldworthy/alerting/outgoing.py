@@ -20,6 +20,7 @@ from ipaddress import ip_address
 import httpx
 from httpx_secure import SSRFProtectionError, httpx_ssrf_protection
 
+from fieldworthy.alerting.bounded import TOO_MUCH, bound
 from fieldworthy.usecases.reachable import Address, NotReachable, Reach
 
 MOST_ANSWER = 65_536
@@ -79,6 +80,7 @@ class Outgoing:
             httpx_ssrf_protection(self._http, check_globally_reachable=False, custom_validator=self._may)
         else:
             httpx_ssrf_protection(self._http)
+        bound(self._http)
 
     async def close(self) -> None:
         await self._http.aclose()
@@ -152,6 +154,8 @@ def _said(failed: Exception) -> str:
             return "its certificate is not believed"
         case httpx.ConnectError():
             return "no connection came about"
+        case httpx.ReadError() if str(failed) == TOO_MUCH:
+            return TOO_MUCH
         case httpx.RemoteProtocolError() | httpx.ReadError() | httpx.WriteError():
             return "the connection broke before the answer was whole"
         case _:
