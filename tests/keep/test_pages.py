@@ -56,3 +56,12 @@ async def test_after_is_a_place_of_its_list_or_is_refused(service: Service) -> N
             answer = await service.http.get(address + after)
             assert (answer.status_code, answer.json().get("code")) == (422, "request.does_not_fit"), (after, answer.text)
             assert "`next`" in answer.text
+
+
+async def test_what_the_database_can_not_hold_is_refused_before_it(service: Service) -> None:
+    for method, address, status, code in (
+        ("GET", "/v1/rulebooks?after=%00", 422, "request.does_not_fit"),
+        ("DELETE", "/v1/feeds/%00", 404, "feed.unknown"),
+    ):
+        answer = await service.http.request(method, address)
+        assert (answer.status_code, answer.json()["code"]) == (status, code), address

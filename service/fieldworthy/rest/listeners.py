@@ -9,7 +9,7 @@ from starlette.responses import Response
 from fieldworthy.core.base.micros import micros_text
 from fieldworthy.rest.answers import json_answer
 from fieldworthy.rest.body import JSON_TYPES, RawRoute, media_type
-from fieldworthy.rest.conditions import ETAG, IF_MATCH, IF_NONE_MATCH_GET, only_if, read_answer, with_not_modified
+from fieldworthy.rest.conditions import ETAG, IF_MATCH, only_if
 from fieldworthy.rest.cursor import write_cursor
 from fieldworthy.rest.described import BODY, described, path_parameter
 from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, ONCE, SHOWN, Keeping, Shown, once, organisation_of
@@ -91,19 +91,18 @@ def listeners_router(keeping: Keeping, keep: KeepListeners) -> APIRouter:
 
     @router.get(
         _ONE,
-        **with_not_modified(
-            described(
-                "getListener",
-                TAG,
-                KeyScope.ADMINISTER,
-                "A listener",
-                "As it stands, without its secret; and since when its receiver has been failing.",
-                answers.ListenerAnswer,
-                None,
-                ("listener.unknown", "listener.changed"),
-                [LISTENER_ID, IF_MATCH, IF_NONE_MATCH_GET],
-                headers=ETAG,
-            )
+        **described(
+            "getListener",
+            TAG,
+            KeyScope.ADMINISTER,
+            "A listener",
+            "As it stands, without its secret; and since when its receiver has been failing. `ETag` is of what its owner says of it, for "
+            "`If-Match`; how its receiver does changes beside that, so `If-None-Match` is not heeded.",
+            answers.ListenerAnswer,
+            None,
+            ("listener.unknown", "listener.changed"),
+            [LISTENER_ID, IF_MATCH],
+            headers=ETAG,
         ),
     )
     async def get_listener(request: Request) -> Response:
@@ -113,7 +112,7 @@ def listeners_router(keeping: Keeping, keep: KeepListeners) -> APIRouter:
         tag = tag_of(found.revision)
         if not condition.matches(tag):
             raise ListenerChanged(found.id, found.revision)
-        return read_answer(condition, tag, listener_json(found))
+        return json_answer(listener_json(found), 200, {"etag": tag})
 
     @router.put(
         _ONE,
@@ -175,7 +174,8 @@ def listeners_router(keeping: Keeping, keep: KeepListeners) -> APIRouter:
             KeyScope.ADMINISTER,
             "Give a listener a new secret",
             "The answer shows it, which nothing else does. For `overlap_hours` each delivery carries a signature of either, so that the "
-            "receiver can change over without a gap; with 0 the earlier one ends at once.",
+            "receiver can change over without a gap; with 0 the earlier one ends at once. Two secrets sign at most: rotated once more in "
+            "that time, the one from before both ends. So send an `Idempotency-Key`: a repeat is answered with the same secret.",
             answers.SecretRotated,
             requests.ROTATE,
             (*BODY, *SHOWN, "listener.unknown", "listener.no_secret"),

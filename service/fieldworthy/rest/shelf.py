@@ -9,6 +9,7 @@ from starlette.responses import Response
 from fieldworthy.rest.answers import json_answer
 from fieldworthy.rest.body import Declined, RawRoute, preferred
 from fieldworthy.rest.described import described, header_parameter, path_parameter, query_parameter
+from fieldworthy.rest.machines import read_name
 from fieldworthy.rest.query import read_query, whole_number
 from fieldworthy.rest.rulebooks import DOCUMENT, NAME, YAML_TEXT, known_name, version_json
 from fieldworthy.rest.uses import AllUses
@@ -46,7 +47,7 @@ def shelf_router(uses: AllUses) -> APIRouter:
     )
     async def list_rulebooks(request: Request) -> Response:
         query = read_query(request, ("limit", "after"))
-        items, following = await uses.of(request).names(query.get("after"), _limit(query.get("limit")))
+        items, following = await uses.of(request).names(read_name(query, "after", 80), _limit(query.get("limit")))
         return json_answer({"items": [_shelved(item) for item in items], "next": following})
 
     @router.get(

@@ -4,6 +4,7 @@ A calendar asks for its feed by an address alone, so the address carries the sec
 a prefix of its own. Kept is the SHA-256 of its secret. A link stands until it is revoked, and then opens nothing from the next request on.
 """
 
+import re
 from collections import OrderedDict
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -30,6 +31,7 @@ MOST_FEEDS = 1_000
 """Links of one organisation that work at one time."""
 
 _MOST_KNOWN = 10_000
+_ID = re.compile(r"[a-z2-7]{12}\Z")
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +101,9 @@ async def make_feed(
 
 
 async def revoke_feed(kept: Kept, id: str) -> Feed:
-    """Ends a link. Once more does nothing. Raises FeedUnknown."""
+    """Ends a link. Once more does nothing. Raises FeedUnknown, also for what no link can be called."""
+    if not _ID.match(id):
+        raise FeedUnknown(id)
     await kept.feeds.revoke(id, await kept.moment())
     feed = await kept.feeds.find(id)
     if feed is None:

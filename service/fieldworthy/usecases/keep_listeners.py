@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import time
+from functools import cache
 from typing import Any
 from zoneinfo import ZoneInfo, available_timezones
 
@@ -72,7 +73,7 @@ class KeepListeners:
                 raise _refused("/email", "this service sends no mail", "give a `url`; whoever runs the service names a mail server")
         zone = told.get("timezone", "UTC")
         if not _is_zone(zone):
-            mend = did_you_mean(zone, sorted(available_timezones()), "write a name of the IANA time zone database, as in `Europe/London`")
+            mend = did_you_mean(zone, sorted(_zones()), "write a name of the IANA time zone database, as in `Europe/London`")
             raise _refused("/timezone", f"there is no time zone `{zone}`", mend)
         quiet, digest = told.get("quiet_hours"), told.get("digest")
         if quiet is not None and quiet["from"] == quiet["to"]:
@@ -187,8 +188,14 @@ def _refused(path: str, message: str, mend: str) -> ListenerRefused:
     return ListenerRefused(Finding("listener.does_not_fit", message, mend, path=path))
 
 
+@cache
+def _zones() -> frozenset[str]:
+    """The names of time zones that there are: looked for once, for that reads a folder of some hundred files."""
+    return frozenset(available_timezones())
+
+
 def _is_zone(name: str) -> bool:
-    if name not in available_timezones():
+    if name not in _zones():
         return False
     ZoneInfo(name)
     return True
