@@ -145,6 +145,8 @@ def test_the_compose_file() -> None:
         delay = int(services[name]["environment"].get("FIELDWORTHY_STOP_DELAY_SECONDS", 0))
         assert seconds(services[name]["stop_grace_period"]) > delay + STOP_SECONDS
     assert services["serve"]["deploy"]["replicas"] == 2
+    health = " ".join(services["worker"]["healthcheck"]["test"])  # the image's own asks a port at which no worker listens
+    assert f"127.0.0.1:{services['worker']['environment']['FIELDWORTHY_METRICS_ADDRESS'].rpartition(':')[2]}/healthz" in health
     assert {to for service in services.values() for to in service.get("depends_on", {})} <= set(services)
     assert {volume.split(":")[0] for volume in services["database"]["volumes"]} == set(compose["volumes"])
     assert services["migrate"]["command"][-1] in services["role"]["command"][-1]
