@@ -5,7 +5,7 @@ event without time lasts its day), 3.7.2 (METHOD and the media type's `method`),
 5.7 (REFRESH-INTERVAL). Read by two libraries that know nothing of each other, icalendar and vobject.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
@@ -14,8 +14,10 @@ import pytest
 import vobject
 
 from fieldworthy.core.answer.cleared import DISCLAIMER
-from fieldworthy.usecases.calendar import uid_of
+from fieldworthy.rest.calendars import Drawn
+from fieldworthy.usecases.calendar import Calendar, uid_of
 from fieldworthy.usecases.standings import AT_A_REQUEST
+from fieldworthy.wire.calendar import calendar_parts
 from tests.keep.histories import publish, put_machine, read, tell
 from tests.keep.service import Service
 from tests.keep.test_standings import BOOK, ago, show
@@ -186,6 +188,37 @@ async def test_a_calendar_that_is_known_is_not_sent_again(combine: Service) -> N
     changed = await combine.http.get("/v1/due.ics", headers={"if-none-match": tag})
     assert (changed.status_code, changed.headers["etag"] != tag) == (200, True)
     assert changed.headers["cache-control"] == "private, no-cache"
+
+
+async def test_a_calendar_is_written_once_for_all_who_ask(combine: Service, monkeypatch: pytest.MonkeyPatch) -> None:
+    written = []
+
+    def parts(calendar: Calendar) -> Iterator[bytes]:
+        written.append(calendar.scope)
+        return calendar_parts(calendar)
+
+    monkeypatch.setattr("fieldworthy.rest.calendars.calendar_parts", parts)
+    first = await combine.http.get("/v1/due.ics")
+    again = await combine.http.get("/v1/due.ics", headers={"if-none-match": '"another"'})
+    assert (again.content, again.headers["etag"], again.headers["content-type"], len(written)) == (
+        *(first.content, first.headers["etag"], first.headers["content-type"]),
+        1,
+    )
+    assert (await combine.http.get("/v1/machines/c-1/due.ics")).content != first.content, "of its own scope"
+    combine.later(hours=2)
+    await show(combine, "c-1", 1060)
+    assert (await combine.http.get("/v1/due.ics")).content != first.content, "and of its own state"
+    assert len(written) == 3
+
+
+def test_so_many_bytes_of_calendars_are_kept() -> None:
+    drawn = Drawn(10)
+    for tag in "abc":
+        drawn.keep(tag, [b"1", b"234"])
+        assert drawn.get("a") == b"1234"
+    assert [drawn.get(tag) for tag in "abc"] == [b"1234", None, b"1234"], "what was not asked for longest is gone"
+    drawn.keep("d", [b"x" * 11])
+    assert drawn.get("d") is None
 
 
 async def test_a_task_has_one_uid_in_every_feed_and_another_elsewhere(combine: Service) -> None:

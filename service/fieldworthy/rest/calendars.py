@@ -1,7 +1,8 @@
 """Calendars: what is due as iCalendar (RFC 5545), for who has a key, and by links that need none."""
 
 import asyncio
-from collections.abc import AsyncIterator, Callable, Mapping
+from collections import OrderedDict
+from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 from secrets import token_bytes
 from typing import Any
 
@@ -50,6 +51,10 @@ _SHOWN = (
 )
 
 
+MOST_DRAWN = 16_000_000
+"""Bytes of calendars that a process keeps as text: two of the largest, or hundreds of a machine."""
+
+
 class Feeds:
     """Lets in who has a link. quotas: None for none; wrong: how many wrong tokens an address may send, None for any number."""
 
@@ -83,22 +88,63 @@ class Feeds:
         tell(request.scope, quotas.quota, left.remaining, left.wait)
 
 
+class Drawn:
+    """
+    The newest calendars as text, by their tags, which name an organisation and all that goes into one: who has a link may ask often, and
+    a large one takes seconds to write. most: bytes of all together.
+    """
+
+    def __init__(self, most: int = MOST_DRAWN) -> None:
+        self._most = most
+        self._size = 0
+        self._texts: OrderedDict[str, bytes] = OrderedDict()
+
+    def get(self, tag: str) -> bytes | None:
+        """None where it is not there (any more)."""
+        if tag in self._texts:
+            self._texts.move_to_end(tag)
+        return self._texts.get(tag)
+
+    def keep(self, tag: str, parts: Sequence[bytes]) -> None:
+        """Keeps one, and no longer those that were not asked for longest. What alone is more than all may be is not kept."""
+        text = b"".join(parts)
+        if tag in self._texts or len(text) > self._most:
+            return
+        self._texts[tag] = text
+        self._size += len(text)
+        while self._size > self._most:
+            self._size -= len(self._texts.popitem(last=False)[1])
+
+
 def calendars_router(keeping: Keeping, recompute: Recompute, feeds: Feeds, random: Callable[[int], bytes] = token_bytes) -> APIRouter:
     """The routes. random: of which tokens are made."""
     router = APIRouter(route_class=RawRoute)
     ask = AskCalendar(keeping.store, keeping.find, recompute)
+    drawn = Drawn()
 
     async def answered(request: Request, organisation: int, scope: Scope) -> Response:
         condition = only_if(request)
-        calendar = await ask(organisation, scope, lambda tag: condition.names(f'"{tag}"'))
+        text: bytes | None = None
+
+        def has(tag: str) -> bool:
+            nonlocal text
+            text = drawn.get(tag)  # held from here on: it may be gone from there by the time that it is sent
+            return text is not None or condition.names(f'"{tag}"')
+
+        calendar = await ask(organisation, scope, has)
         headers = {"etag": f'"{calendar.tag}"'}
-        if calendar.events is None:
+        if condition.names(f'"{calendar.tag}"'):
             return Response(status_code=304, headers=headers)
+        if text is not None:
+            return Response(text, headers=headers, media_type=MEDIA_TYPE)
 
         async def parts() -> AsyncIterator[bytes]:
+            told = []
             for part in calendar_parts(calendar):
+                told.append(part)
                 yield part
                 await asyncio.sleep(0)  # others have their turn
+            drawn.keep(calendar.tag, told)
 
         return StreamingResponse(parts(), headers=headers, media_type=MEDIA_TYPE)
 
