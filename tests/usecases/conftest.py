@@ -1,6 +1,5 @@
 """A store of a test's own, a clock that stands still, and a small rulebook."""
 
-import asyncio
 from collections.abc import AsyncIterator, Callable
 from datetime import UTC, datetime
 from pathlib import Path
@@ -8,8 +7,8 @@ from pathlib import Path
 import pytest
 
 from fieldworthy.storage.engine import SqlStore, open_engine
-from fieldworthy.storage.migrating import migrate
 from fieldworthy.usecases.ports import Clock
+from tests.postgres import address_of
 
 NOON = datetime(2026, 7, 14, 12, tzinfo=UTC)
 
@@ -68,9 +67,8 @@ def clock() -> Clock:
 
 
 @pytest.fixture
-async def store(tmp_path: Path) -> AsyncIterator[SqlStore]:
-    address = f"sqlite:///{tmp_path / 'store.db'}"
-    await asyncio.to_thread(migrate, address)
+async def store(request: pytest.FixtureRequest, tmp_path: Path) -> AsyncIterator[SqlStore]:
+    address = address_of("sqlite", request, tmp_path)
     opened = SqlStore(open_engine(address))
     yield opened
     await opened.close()
