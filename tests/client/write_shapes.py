@@ -63,13 +63,21 @@ def _homes(contract: Mapping[str, Any]) -> dict[str, str]:
     schemas = contract["components"]["schemas"]
     homes: dict[str, str] = {}
     for module, about in MODULES.items():
-        parts = [o.get("requestBody", {}) if about.asks else o["responses"] for tag, o in _operations(contract) if _takes(about, tag)]
+        parts = [
+            o.get("requestBody", {}) if about.asks else _responses(contract, o) for tag, o in _operations(contract) if _takes(about, tag)
+        ]
         if about.asks and module != "heard":  # of JSON Lines, which the contract describes in words
             parts.append({"$ref": _REF + ("DueLine" if "evaluate" in about.tags else "SentReadingIn")})
         for part in parts:
             for name in _reached(part, schemas):
                 homes.setdefault(name, module)
     return homes
+
+
+def _responses(contract: Mapping[str, Any], operation: Mapping[str, Any]) -> list[Any]:
+    """What an operation answers, with what it has in common with others in its place."""
+    shared = contract["components"]["responses"]
+    return [shared[r["$ref"].rsplit("/", 1)[1]] if "$ref" in r else r for r in operation["responses"].values()]
 
 
 def _takes(about: Module, tag: str) -> bool:

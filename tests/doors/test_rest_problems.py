@@ -88,6 +88,9 @@ async def test_an_unknown_path(http: httpx.AsyncClient, path: str) -> None:
         ("POST", "/healthz", {"GET", "HEAD"}),
         ("HEAD", "/v1/clearance", {"POST"}),
         ("BREW", "/v1/due", {"GET", "HEAD", "POST"}),
+        ("PUT", "/v1/feeds/fwf_abc.ics", {"GET", "HEAD"}),  # and not what `/v1/feeds/{id}` takes
+        ("PUT", "/v1/feeds/abcdefghijkl", {"DELETE"}),
+        ("PUT", "/v1/deliveries/again", {"POST"}),
     ],
 )
 async def test_a_wrong_method_is_told_all_that_the_path_takes(http: httpx.AsyncClient, method: str, path: str, allow: set[str]) -> None:

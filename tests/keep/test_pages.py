@@ -58,10 +58,21 @@ async def test_after_is_a_place_of_its_list_or_is_refused(service: Service) -> N
             assert "`next`" in answer.text
 
 
-async def test_what_the_database_can_not_hold_is_refused_before_it(service: Service) -> None:
-    for method, address, status, code in (
-        ("GET", "/v1/rulebooks?after=%00", 422, "request.does_not_fit"),
-        ("DELETE", "/v1/feeds/%00", 404, "feed.unknown"),
-    ):
-        answer = await service.http.request(method, address)
-        assert (answer.status_code, answer.json()["code"]) == (status, code), address
+NARROWED = (
+    *("/v1/rulebooks?after=", "/v1/set-aside?machine=", "/v1/machines/b-1/readings?meter=", "/v1/readings.csv?meter="),
+    *("/v1/machines?site=", "/v1/due?machine=", "/v1/deliveries?listener=", "/v1/events?machine=", "/v1/audit?who="),
+)
+
+
+async def test_what_a_list_is_narrowed_by_is_a_name_or_is_refused(service: Service) -> None:
+    await publish(service, BOOK)
+    await put_machine(service, "b-1", {"rulebook": "baler"})
+    for address in NARROWED:
+        assert (await service.http.get(f"{address}work")).status_code == 200, address
+        for name in ("", "%00", "a%0Ab", "%E2%80%AE", "x" * 1001):
+            answer = await service.http.get(address + name)
+            assert (answer.status_code, answer.json().get("code")) == (422, "request.does_not_fit"), (address, name, answer.text)
+    unknown = await service.http.get("/v1/machines/%00/readings")
+    assert (unknown.status_code, unknown.json()["code"]) == (404, "machine.unknown")
+    unmade = await service.http.delete("/v1/feeds/%00")
+    assert (unmade.status_code, unmade.json()["code"]) == (404, "feed.unknown")

@@ -182,6 +182,7 @@ MACHINE_REFUSED = [
     ("as_of=2026-07-14T05:00:00Z", 404, "machine.not_yet_kept"),
     ("now=1899-01-01T00:00:00Z", 422, "question.does_not_fit"),
     ("tasks=oil,paint", 422, "question.does_not_fit"),
+    (f"tasks=oil,{'o' * 121}", 422, "request.does_not_fit"),
     ("notice_share=2", 422, "request.does_not_fit"),
     ("notice_days=-1", 422, "request.does_not_fit"),
     ("notice=1", 422, "request.does_not_fit"),

@@ -9,7 +9,7 @@ import os
 import shutil
 import subprocess
 import tempfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -24,18 +24,29 @@ QUIET = ("--ignore-scripts", "--no-audit", "--no-fund", "--no-update-notifier", 
 
 
 class Failed(Exception):
-    """A program ended with another code than 0; the text is what it said."""
+    """A program ended with a code that it should not; the text is what it said."""
 
 
-def run(*command: object, cwd: Path, env: Mapping[str, str] | None = None, stdin: str = "", seconds: float = 100) -> str:
-    """What a program prints. env: more variables than there are. Raises Failed, and TimeoutExpired after so many seconds."""
+def run(
+    *command: object,
+    cwd: Path,
+    env: Mapping[str, str] | None = None,
+    stdin: str = "",
+    seconds: float = 100,
+    ends: Collection[int] = (0,),
+) -> str:
+    """
+    What a program prints.
+
+    env: more variables than there are; ends: the codes with which it may end. Raises Failed, and TimeoutExpired after so many seconds.
+    """
     path = f"{NODE.parent}{os.pathsep}{os.environ.get('PATH', '')}"
     told = {**os.environ, "PATH": path, "NO_COLOR": "1", "FORCE_COLOR": "0", **(env or {})}
     told.pop("NODE_OPTIONS", None)
     ended = subprocess.run(
         [str(word) for word in command], cwd=cwd, env=told, input=stdin, capture_output=True, text=True, encoding="utf-8", timeout=seconds
     )
-    if ended.returncode:
+    if ended.returncode not in ends:
         raise Failed(f"{command[1:]} ended with {ended.returncode}\n{ended.stdout[-8000:]}\n{ended.stderr[-4000:]}")
     return ended.stdout
 
@@ -64,9 +75,9 @@ class Programs:
         """What a script of ours prints; JavaScript, or TypeScript whose types are left unread. It must stand in a `room`."""
         return run(NODE, script, *arguments, cwd=cwd, env=env, stdin=stdin, seconds=seconds)
 
-    def tool(self, name: str, *arguments: object, cwd: Path, env: Mapping[str, str] | None = None, seconds: float = 100) -> str:
-        """What a command of one of the packages prints: `tsc`, `spectral`, `openapi-typescript`."""
-        return run(NODE, (self.modules / ".bin" / name).resolve(strict=True), *arguments, cwd=cwd, env=env, seconds=seconds)
+    def tool(self, name: str, *arguments: object, cwd: Path, seconds: float = 300, ends: Collection[int] = (0,)) -> str:
+        """What a command of one of the packages prints: `tsc`, `spectral`, `openapi-typescript`. ends: as of `run`."""
+        return run(NODE, (self.modules / ".bin" / name).resolve(strict=True), *arguments, cwd=cwd, seconds=seconds, ends=ends)
 
 
 def digest() -> str:

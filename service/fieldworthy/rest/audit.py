@@ -11,7 +11,7 @@ from fieldworthy.core.base.micros import micros_text
 from fieldworthy.rest.answers import json_answer
 from fieldworthy.rest.body import RawRoute
 from fieldworthy.rest.cursor import read_place, write_cursor
-from fieldworthy.rest.described import described, query_parameter
+from fieldworthy.rest.described import described, query_parameter, text_schema
 from fieldworthy.rest.keeping import Keeping, organisation_of
 from fieldworthy.rest.machines import AFTER, LIMIT, read_limit, read_name
 from fieldworthy.rest.moments import MOMENT, read_moment
@@ -24,7 +24,7 @@ from fieldworthy.wire import audit_answers as answers
 TAG = "audit"
 
 _MOST_ID = 300
-_NAME = {"type": "string", "minLength": 1, "maxLength": _MOST_ID}
+_NAME = text_schema(_MOST_ID)
 _WHO = {**_NAME, "maxLength": MOST_SUBJECT}
 
 

@@ -41,6 +41,7 @@ LINES_TYPES = ("application/jsonl", "application/x-ndjson", "application/json-li
 LINES = LINES_TYPES[0]
 
 MAX_BATCH_BYTES = 500_000_000
+LINES_SCHEMA = {"type": "string", "maxLength": MAX_BATCH_BYTES, "description": "JSON Lines of DueLine, the first one may be a DefaultsLine"}
 """All lines of one batch together: what a temporary file may grow to."""
 
 _IN_MEMORY = 1_000_000
@@ -307,7 +308,7 @@ def batch_router(uses: AllUses, most_lines: int = MAX_BATCH_LINES) -> APIRouter:
                     "schema": {"type": "string", "description": "JSON Lines of DueAnswer with `line` and `ref`, or {line, ref, problem}"}
                 }
             },
-            {LINES: {"schema": {"type": "string", "description": "JSON Lines of DueLine, the first one may be a DefaultsLine"}}},
+            {LINES: {"schema": LINES_SCHEMA}},
             ("body.media_type",),
         ),
     )

@@ -16,7 +16,7 @@ from fieldworthy.rest.answers import json_answer
 from fieldworthy.rest.body import JSON_TYPES, Declined, RawRoute, media_type
 from fieldworthy.rest.conditions import ETAG, IF_NONE_MATCH_GET, only_if, with_not_modified
 from fieldworthy.rest.cursor import read_place, write_cursor
-from fieldworthy.rest.described import BODY, described, path_parameter, query_parameter
+from fieldworthy.rest.described import BODY, described, path_parameter, query_parameter, text_schema
 from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, SHOWN, Keeping, Shown, once, organisation_of
 from fieldworthy.rest.machines import AFTER, LIMIT, MACHINE_ID, machine_of, read_limit, read_name
 from fieldworthy.rest.query import read_query
@@ -39,8 +39,7 @@ from fieldworthy.wire.problems import problem
 TAG = "calendars"
 
 _ICS: Mapping[str, Any] = {"text/calendar": {"schema": {"type": "string", "description": "iCalendar (RFC 5545), METHOD:PUBLISH"}}}
-_TEXT = {"type": "string", "minLength": 1, "maxLength": 120}
-_SITE = path_parameter("site", "the site, as machines name it; one with a `/` in its name: `/v1/due.ics?site=`", _TEXT)
+_SITE = path_parameter("site", "the site, as machines name it; one with a `/` in its name: `/v1/due.ics?site=`", text_schema())
 _TOKEN = path_parameter("token", "the link's own token", {"type": "string", "pattern": "^fwf_[A-Za-z0-9_-]+$", "maxLength": 80})
 _FEED_ID = path_parameter("id", "the link's id", {"type": "string", "pattern": "^[a-z2-7]{12}$", "maxLength": 12})
 _SHOWN = (
@@ -172,7 +171,7 @@ def calendars_router(keeping: Keeping, recompute: Recompute, feeds: Feeds, rando
             "What is due across the fleet, as a calendar",
             f"Of all machines, or of those of one site. {_SHOWN}",
             (),
-            [query_parameter("site", "machines of this site", _TEXT)],
+            [query_parameter("site", "machines of this site", text_schema())],
         ),
     )
     async def fleet_calendar(request: Request) -> Response:

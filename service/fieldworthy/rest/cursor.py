@@ -14,6 +14,9 @@ BIGGEST = 2**63
 """The first whole number that is too large for a database."""
 
 
+CURSOR_SCHEMA: Mapping[str, Any] = {"type": "string", "maxLength": 2000, "pattern": "^[A-Za-z0-9_-]*=*$"}
+
+
 def write_cursor(place: Sequence[Any]) -> str:
     """The text of a place: plain values, in the order that the list has."""
     return base64.urlsafe_b64encode(orjson.dumps(list(place))).decode().rstrip("=")

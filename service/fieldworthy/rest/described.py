@@ -1,5 +1,6 @@
 """How an operation is described in OpenAPI: its body, its answer, and every problem it can give."""
 
+import re
 from collections.abc import Mapping, Sequence
 from functools import cache
 from typing import Any
@@ -12,6 +13,7 @@ from fieldworthy.usecases.keys import KeyScope
 from fieldworthy.wire.catalogue import KINDS, STANDARD_TYPES
 from fieldworthy.wire.problems import MEDIA_TYPE
 from fieldworthy.wire.reading import Shape
+from fieldworthy.wire.scalars import PRINTABLE
 
 ALWAYS = (
     *("request.unreadable", "request.too_slow", "address.too_long", "request.headers_too_large"),
@@ -24,6 +26,8 @@ KEYED = (
 )
 _RETRY = {"Retry-After": header_ref("RetryAfter")}
 _HEADERS: Mapping[int, Mapping[str, Any]] = {429: {**QUOTA_HEADERS, **_RETRY}, 503: _RETRY}
+CODED = "^(?:[Gg][Zz][Ii][Pp]|[Xx]-[Gg][Zz][Ii][Pp]|[Zz][Ss][Tt][Dd]|[Ii][Dd][Ee][Nn][Tt][Ii][Tt][Yy])$"
+"""Codings of a body; their names are written as anybody likes (RFC 9110, 8.4.1)."""
 BODY = ("body.unreadable", "body.too_large", "body.media_type", "request.does_not_fit")
 RULEBOOK = ("rulebook.unknown", "rulebook.version_unknown", "rulebook.reference_malformed", "rulebook.has_errors")
 
@@ -117,6 +121,18 @@ def query_parameter(name: str, description: str, schema: Mapping[str, Any], requ
     return {"name": name, "in": "query", "required": required, "description": description, "schema": dict(schema)}
 
 
-def header_parameter(name: str, description: str) -> dict[str, Any]:
-    """A header that a caller may send."""
-    return {"name": name, "in": "header", "required": False, "description": description, "schema": {"type": "string", "maxLength": 100}}
+def header_parameter(name: str, description: str, pattern: str = "", most: int = 100) -> dict[str, Any]:
+    """A header that a caller may send. pattern: of what is taken, where it is narrower than what any header may be."""
+    schema = {"type": "string", "maxLength": most, **({"pattern": pattern} if pattern else {})}
+    return {"name": name, "in": "header", "required": False, "description": description, "schema": schema}
+
+
+def text_schema(most: int = 120, least: int = 1, pattern: str = PRINTABLE) -> dict[str, Any]:
+    """Of a name in an address: no control characters."""
+    return {"type": "string", "minLength": least, "maxLength": most, "pattern": pattern}
+
+
+def words_schema(words: Sequence[str]) -> dict[str, Any]:
+    """Of some of these words with commas between them."""
+    any_of = "|".join(re.escape(word) for word in words)
+    return {"type": "string", "maxLength": 120, "pattern": f"^(?:{any_of})(?:,(?:{any_of}))*$"}

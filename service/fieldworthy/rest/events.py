@@ -7,7 +7,7 @@ from starlette.responses import Response
 from fieldworthy.rest.answers import json_answer
 from fieldworthy.rest.body import RawRoute
 from fieldworthy.rest.cursor import read_place, write_cursor
-from fieldworthy.rest.described import described, query_parameter
+from fieldworthy.rest.described import described, query_parameter, text_schema
 from fieldworthy.rest.keeping import Keeping, organisation_of
 from fieldworthy.rest.machines import AFTER, LIMIT, read_limit, read_name
 from fieldworthy.rest.moments import MOMENT, read_moment
@@ -37,7 +37,7 @@ def events_router(keeping: Keeping) -> APIRouter:
             ("request.does_not_fit",),
             [
                 query_parameter("type", "of this type", {"type": "string", "enum": list(TYPES)}),
-                query_parameter("machine", "about the machine of this id", {"type": "string", "minLength": 1, "maxLength": 120}),
+                query_parameter("machine", "about the machine of this id", text_schema()),
                 query_parameter("from", "nothing earlier", MOMENT),
                 query_parameter("to", "nothing from then on", MOMENT),
                 LIMIT,

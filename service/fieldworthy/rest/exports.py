@@ -5,7 +5,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from fieldworthy.rest.body import RawRoute
-from fieldworthy.rest.described import described, query_parameter
+from fieldworthy.rest.described import described, query_parameter, text_schema
 from fieldworthy.rest.fleet import FLEET, read_wanted
 from fieldworthy.rest.forms import ACCEPT_TABLE, CSV_CONTENT, PARQUET_CONTENT, VARY, form_of
 from fieldworthy.rest.machines import ID_SCHEMA, MACHINE_ID, machine_of
@@ -18,15 +18,14 @@ from fieldworthy.wire.tables import CSV
 
 TAG = "exports"
 
-_NAME = {"type": "string", "minLength": 1, "maxLength": 120}
 _FILTER = [
-    query_parameter("meter", "of meters of this name alone", _NAME),
+    query_parameter("meter", "of meters of this name alone", text_schema()),
     query_parameter("from", "nothing earlier", MOMENT),
     query_parameter("to", "nothing from then on", MOMENT),
 ]
 _OF_FLEET = [
     query_parameter("machine", "of this machine alone", ID_SCHEMA),
-    query_parameter("site", "of machines of this site alone", _NAME),
+    query_parameter("site", "of machines of this site alone", text_schema()),
     *_FILTER,
 ]
 _DUE = [parameter for parameter in FLEET if parameter["name"] not in ("limit", "after")]

@@ -16,7 +16,7 @@ from fieldworthy.core.rulebook.model import Kind, Skill
 from fieldworthy.rest.answers import JSON, json_answer
 from fieldworthy.rest.body import RawRoute
 from fieldworthy.rest.cursor import read_place, refuse_after, write_cursor
-from fieldworthy.rest.described import RULEBOOK, described, query_parameter, ref
+from fieldworthy.rest.described import RULEBOOK, described, query_parameter, ref, text_schema, words_schema
 from fieldworthy.rest.forms import ACCEPT, CSV_CONTENT, PARQUET_CONTENT, VARIES, VARY, form_of
 from fieldworthy.rest.keeping import Keeping, organisation_of
 from fieldworthy.rest.machines import AFTER, LIMIT, MACHINE_ID, machine_of, read_limit, read_name
@@ -34,6 +34,7 @@ from fieldworthy.usecases.standings import AskFleet, Fleet, Recompute, Standing
 from fieldworthy.wire import fleet_answers as answers
 from fieldworthy.wire.parquet import PARQUET
 from fieldworthy.wire.problems import of_refusal
+from fieldworthy.wire.scalars import CONTROLS
 from fieldworthy.wire.tables import CSV
 
 TAG = "due"
@@ -42,14 +43,16 @@ _TIME = re.compile(r"\d{4}-\d\d-\d\d[Tt]\d\d:\d\d:\d\d(?:\.\d{1,9})?(?:[Zz]|[+-]
 _DAY = re.compile(r"\d{4}-\d\d-\d\d\Z")
 _NAMED = re.compile(r"[a-z0-9][a-z0-9-]{0,79}(?:@[1-9][0-9]{0,8})?\Z")
 _SHARE = re.compile(r"(?:0(?:\.\d{1,12})?|1(?:\.0{1,12})?)\Z")
-_TEXT = {"type": "string", "maxLength": 120}
+_MOST_NAME = 120
+_TASKS = text_schema(4000, pattern=rf"^[^,{CONTROLS}]{{1,{_MOST_NAME}}}(,[^,{CONTROLS}]{{1,{_MOST_NAME}}})*$")
+_NAMED_TEXT = text_schema(pattern=_NAMED.pattern.replace("\\Z", "$").replace("(?:", "("))
 _MOMENT = {"type": "string", "maxLength": 40, "format": "date-time"}
 
 ONE = [
     MACHINE_ID,
     query_parameter("now", "the moment that is asked about; absent: `as_of`, else this moment", _MOMENT),
     AS_OF,
-    query_parameter("tasks", "names of tasks, with commas between them; absent: all", {"type": "string", "maxLength": 4000}),
+    query_parameter("tasks", "names of tasks, with commas between them; absent: all", _TASKS),
     query_parameter(
         "notice_share", "in place of the machine's own notice: a share, 0 to 1", {"type": "number", "minimum": 0, "maximum": 1}
     ),
@@ -60,14 +63,14 @@ ONE = [
     ),
 ]
 FLEET = [
-    query_parameter("standing", f"only these, with commas between them: {', '.join(URGENCY)}", _TEXT),
+    query_parameter("standing", f"only these, with commas between them: {', '.join(URGENCY)}", words_schema(URGENCY)),
     query_parameter("kind", "tasks of this kind", {"type": "string", "enum": list(get_args(Kind))}),
     query_parameter("skill", "tasks that ask for this skill", {"type": "string", "enum": list(get_args(Skill))}),
-    query_parameter("site", "machines of this site", _TEXT),
-    query_parameter("rulebook", "standings by this rulebook, `name` or `name@3`", _TEXT),
-    query_parameter("machine", "this machine", _TEXT),
+    query_parameter("site", "machines of this site", text_schema()),
+    query_parameter("rulebook", "standings by this rulebook, `name` or `name@3`", _NAMED_TEXT),
+    query_parameter("machine", "this machine", text_schema()),
     AS_OF,
-    query_parameter("fit", f"tasks of machines that are so, with commas between: {', '.join(FITNESS)}", _TEXT),
+    query_parameter("fit", f"tasks of machines that are so, with commas between: {', '.join(FITNESS)}", words_schema(FITNESS)),
     query_parameter("before", "due, or expected to be due, before this date", {"type": "string", "maxLength": 10, "format": "date"}),
     LIMIT,
     AFTER,
@@ -219,7 +222,11 @@ def _one_of(name: str, word: str, known: tuple[str, ...]) -> None:
 
 
 def _tasks(text: str | None) -> list[str] | None:
-    return None if text is None else [name.strip() for name in text.split(",")]
+    names = None if text is None else [name.strip() for name in text.split(",")]
+    for name in names or ():
+        if len(name) > _MOST_NAME:
+            raise _refused("tasks", name, f"give names of tasks with commas between them, none longer than {_MOST_NAME} characters")
+    return names
 
 
 def _notice(query: Mapping[str, str]) -> dict[str, Any] | None:

@@ -18,8 +18,9 @@ from fieldworthy.wire.tables import CSV, Column, CsvWriter, Row
 ACCEPT = header_parameter("Accept", f"`{JSON}` (usual), `{CSV}` or `{PARQUET}`")
 ACCEPT_TABLE = header_parameter("Accept", f"`{CSV}` (usual) or `{PARQUET}`")
 CSV_CONTENT: Mapping[str, Any] = {CSV: {"schema": {"type": "string", "description": "RFC 4180, the first line has the columns' names"}}}
-PARQUET_CONTENT: Mapping[str, Any] = {PARQUET: {"schema": {"type": "string", "format": "binary", "description": "Apache Parquet"}}}
-VARY = {"Vary": {"description": "Accept, Authorization", "schema": {"type": "string", "maxLength": 80}}}
+PARQUET_CONTENT: Mapping[str, Any] = {PARQUET: {}}
+"""Bytes, which have no schema in OpenAPI 3.1."""
+VARY = {"Vary": {"description": "Accept, Authorization", "schema": {"type": "string", "maxLength": 80, "pattern": "^[A-Za-z, -]*$"}}}
 VARIES = {"vary": "Accept, Authorization"}
 
 _IN_MEMORY = 4_000_000

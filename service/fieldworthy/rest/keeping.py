@@ -24,7 +24,10 @@ from fieldworthy.usecases.tally import Tally
 from fieldworthy.wire.problems import of_refusal, problem
 
 IDEMPOTENCY_KEY = header_parameter(
-    "Idempotency-Key", "a key of your own, the same for every try of one request: what was done is answered again, and not done again"
+    "Idempotency-Key",
+    "a key of your own, the same for every try of one request: what was done is answered again, and not done again",
+    "^[!-~]([ -~]{0,198}[!-~])?$",
+    200,
 )
 ONCE = ("request.in_flight", "request.key_reused")
 """The problems that a route gives which works once."""

@@ -11,7 +11,7 @@ from fieldworthy.rest.answers import json_answer
 from fieldworthy.rest.body import JSON_TYPES, RawRoute, media_type
 from fieldworthy.rest.conditions import ETAG, IF_MATCH, only_if
 from fieldworthy.rest.cursor import write_cursor
-from fieldworthy.rest.described import BODY, described, path_parameter
+from fieldworthy.rest.described import BODY, described, path_parameter, text_schema
 from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, ONCE, SHOWN, Keeping, Shown, once, organisation_of
 from fieldworthy.rest.machines import AFTER, LIMIT, is_id, read_after_id, read_limit
 from fieldworthy.rest.query import read_query
@@ -27,7 +27,7 @@ from fieldworthy.wire import requests
 
 TAG = "listeners"
 
-ID_TEXT = {"type": "string", "minLength": 1, "maxLength": 120}
+ID_TEXT = text_schema()
 LISTENER_ID = path_parameter("id", "the listener's id", ID_TEXT)
 _ONE = "/v1/listeners/{id}"
 _ANOTHER = "where that answer was lost, POST /v1/listeners/{}/secret gives it another secret, with a new `Idempotency-Key`"

@@ -23,8 +23,8 @@ from fieldworthy.rest.conditions import (
     with_created,
     with_not_modified,
 )
-from fieldworthy.rest.cursor import read_place, refuse_after, write_cursor
-from fieldworthy.rest.described import BODY, described, path_parameter, query_parameter
+from fieldworthy.rest.cursor import CURSOR_SCHEMA, read_place, refuse_after, write_cursor
+from fieldworthy.rest.described import BODY, described, path_parameter, query_parameter, text_schema
 from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, ONCE, Keeping, once, organisation_of
 from fieldworthy.rest.moments import AS_OF, read_as_of
 from fieldworthy.rest.query import read_query, shown, whole_number
@@ -45,12 +45,10 @@ _ID = re.compile(ID_PATTERN.removesuffix("$") + r"\Z")
 _NAME = re.compile(PRINTABLE.removesuffix("$") + r"\Z")
 _MOST_ID = 120
 
-_TEXT = {"type": "string", "minLength": 1, "maxLength": 120}
-
-ID_SCHEMA = {**_TEXT, "pattern": ID_PATTERN}
+ID_SCHEMA = text_schema(_MOST_ID, pattern=ID_PATTERN)
 MACHINE_ID = path_parameter("id", "the machine's id, your own", ID_SCHEMA)
 LIMIT = query_parameter("limit", "items at most", {"type": "integer", "format": "int32", "minimum": 1, "maximum": MAX_PAGE, "default": 50})
-AFTER = query_parameter("after", "where to go on: `next` of the page before", {"type": "string", "maxLength": 2000})
+AFTER = query_parameter("after", "where to go on: `next` of the page before", CURSOR_SCHEMA)
 
 
 def machines_router(keeping: Keeping) -> APIRouter:
@@ -132,8 +130,8 @@ def machines_router(keeping: Keeping) -> APIRouter:
             None,
             ("request.does_not_fit",),
             [
-                query_parameter("site", "those of this site", _TEXT),
-                query_parameter("rulebook", "those that name their rulebook just so, `name` or `name@3`", {**_TEXT, "maxLength": 200}),
+                query_parameter("site", "those of this site", text_schema()),
+                query_parameter("rulebook", "those that name their rulebook just so, `name` or `name@3`", text_schema(200)),
                 LIMIT,
                 AFTER,
             ],

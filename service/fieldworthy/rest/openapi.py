@@ -1,7 +1,6 @@
 """The contract: OpenAPI 3.1, made from the routes and the shapes."""
 
 import json
-from collections.abc import Mapping
 from typing import Any, Literal
 
 from fastapi import FastAPI
@@ -9,9 +8,10 @@ from fastapi.openapi.utils import get_openapi
 from pydantic import BaseModel, TypeAdapter
 
 from fieldworthy import __version__
+from fieldworthy.rest import in_common
 from fieldworthy.rest.admission import SCHEME
 from fieldworthy.rest.examples import EXAMPLES
-from fieldworthy.rest.quota import HEADERS, header_ref
+from fieldworthy.rest.quota import HEADERS
 from fieldworthy.usecases.keys import SAYS, KeyScope
 from fieldworthy.wire import (
     answers,
@@ -57,6 +57,12 @@ TAGS = [
 ]
 
 
+SERVER = {
+    "url": "/",
+    "description": "The service that this document came from: in production, in staging, or a local one",
+    "x-internal": False,
+}
+
 SECURITY = {
     SCHEME: {
         "type": "http",
@@ -71,16 +77,6 @@ SECURITY = {
 }
 
 
-REQUEST_ID: Mapping[str, Any] = {
-    "RequestId": {
-        "description": "The request's id, as the service's log has it: the `X-Request-Id` that was sent, if it is 1 to 100 letters, "
-        "digits, `.`, `_` or `-` and looks like no secret; else the id of the trace in `traceparent` (W3C Trace Context); else a new one.",
-        "schema": {"type": "string", "maxLength": 100},
-        "example": "5f0c1f1e8d3b4b0f9a4e6c2d7a1b3c4d",
-    }
-}
-
-
 def contract(app: FastAPI) -> dict[str, Any]:
     """The whole document, as plain data."""
     made = get_openapi(
@@ -91,18 +87,17 @@ def contract(app: FastAPI) -> dict[str, Any]:
         description=DESCRIPTION,
         routes=app.routes,
         tags=TAGS,
-        servers=[{"url": "/", "description": "the service that this document came from"}],
+        servers=[SERVER],
+        contact={"name": "Whoever runs the service that is asked"},
         license_info={"name": "Apache License 2.0", "identifier": "Apache-2.0"},
     )
-    parts = {"schemas": _schemas(), "headers": {**HEADERS, **REQUEST_ID}, "securitySchemes": SECURITY}
+    parts = {"schemas": _schemas(), "headers": {**HEADERS, **in_common.HEADERS}, "securitySchemes": SECURITY}
     made["components"] = {**made.get("components", {}), **parts}
     made["security"] = [{SCHEME: []}]  # each operation says which scope, and those that anybody may ask that they need none
     for methods in made["paths"].values():
         for operation in methods.values():
             _show(operation)
-            for status, response in operation["responses"].items():
-                if status < "400":  # problems carry it too, which is said once: a tenth of the whole document would be that line
-                    response.setdefault("headers", {})["X-Request-Id"] = header_ref("RequestId")
+    made["components"]["responses"] = in_common.share(made["paths"])
     return made
 
 
@@ -153,9 +148,12 @@ def _schemas() -> dict[str, Any]:
 
 
 def _tidy(node: Any) -> Any:
-    """Without the titles that only repeat a member's name."""
+    """Without the titles that only repeat a member's name; with the format that generators of clients ask of whole numbers."""
     if isinstance(node, dict):
-        return {k: _tidy(v) for k, v in node.items() if not (k == "title" and isinstance(v, str))}
+        tidy = {k: _tidy(v) for k, v in node.items() if not (k == "title" and isinstance(v, str))}
+        if tidy.get("type") == "integer" and "maximum" in tidy:
+            tidy.setdefault("format", "int32" if tidy["maximum"] < 2**31 else "int64")
+        return tidy
     return [_tidy(v) for v in node] if isinstance(node, list) else node
 
 

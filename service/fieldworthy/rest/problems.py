@@ -1,5 +1,6 @@
 """Every refusal becomes one shape, and nothing from inside leaves: no exception's text, no class name."""
 
+import re
 from collections.abc import Iterable, Mapping
 from typing import Any, cast
 
@@ -24,6 +25,7 @@ from fieldworthy.wire.catalogue import BY_STATUS
 from fieldworthy.wire.problems import of_findings, of_refusal, of_unreadable, problem
 from fieldworthy.wire.reading import Unreadable
 
+_VARIABLE = re.compile(r"\{[^}]*\}")
 METHODS = ("GET", "POST", "PUT", "PATCH", "DELETE", "OPTIONS")
 
 log = structlog.get_logger("fieldworthy.rest")
@@ -113,9 +115,18 @@ def _headers_of(trouble: Exception) -> Mapping[str, str] | None:
 
 
 def allowed(app: FastAPI, request: Request) -> str:
-    """Every method that the request's path takes (RFC 9110, 15.5.6): the framework names only the first route's."""
+    """
+    Every method that the request's path takes (RFC 9110, 15.5.6): the framework names only the first route's. Where several templates fit
+    the path it is that of the most letters: what `/v1/feeds/{id}` takes says nothing of `/v1/feeds/{token}.ics`.
+    """
     scope = {**request.scope, "path_params": {}}
-    found = [m for m in METHODS if any(r.matches({**scope, "method": m})[0] is Match.FULL for r in app.router.routes)]
+    fits: dict[str, set[str]] = {}
+    for route in app.router.routes:
+        takes = {m for m in METHODS if route.matches({**scope, "method": m})[0] is Match.FULL}
+        if takes:
+            fits.setdefault(getattr(route, "path", ""), set()).update(takes)
+    closest = max(fits, key=lambda template: len(_VARIABLE.sub("", template)))
+    found = [m for m in METHODS if m in fits[closest]]
     return ", ".join(["GET", "HEAD", *found[1:]] if found[:1] == ["GET"] else found)
 
 

@@ -21,14 +21,14 @@ HEADERS: Mapping[str, Any] = {
         "description": "On the answer to every request that a key is looked at for, refusals too: how many requests (`q`) it may make in a "
         "window of so many seconds (`w`), over all replicas; not there where the service has no quota, nor where the key is refused. With "
         "`key.too_many_wrong` it is how many wrong keys may come (draft-ietf-httpapi-ratelimit-headers).",
-        "schema": {"type": "string", "maxLength": 200},
+        "schema": {"type": "string", "maxLength": 200, "pattern": '^"[a-z-]+";q=[0-9]+;w=[0-9]+$'},
         "example": '"requests";q=6000;w=60',
     },
     "RateLimit": {
         "description": "How many requests are certainly left (`r`), and in how many seconds the window is over (`t`). `r` is what the "
         "replica that answers has in hand for the key: there may be more, but at `r=0` the next one is refused. Not there where the store "
         "could not count the request (503).",
-        "schema": {"type": "string", "maxLength": 200},
+        "schema": {"type": "string", "maxLength": 200, "pattern": '^"[a-z-]+";r=[0-9]+;t=[0-9]+$'},
         "example": '"requests";r=599;t=60',
     },
     "RetryAfter": {

@@ -15,10 +15,11 @@ from fieldworthy.rest.admission import Caller, caller_of
 from fieldworthy.rest.answers import JSON, json_answer
 from fieldworthy.rest.batch import LINES_TYPES
 from fieldworthy.rest.body import JSON_TYPES, RawRoute, media_type
-from fieldworthy.rest.cursor import read_place, write_cursor
-from fieldworthy.rest.described import BODY, described, header_parameter, path_parameter, query_parameter, ref
+from fieldworthy.rest.cursor import CURSOR_SCHEMA, read_place, write_cursor
+from fieldworthy.rest.described import BODY, CODED, described, header_parameter, path_parameter, query_parameter, ref, text_schema
 from fieldworthy.rest.forms import ACCEPT, CSV_CONTENT, PARQUET_CONTENT, VARIES, VARY, form_of
 from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, ONCE, Keeping, once, organisation_of
+from fieldworthy.rest.machines import MACHINE_ID, machine_of, read_name
 from fieldworthy.rest.moments import read_moment
 from fieldworthy.rest.query import one_of, read_query, whole_number
 from fieldworthy.rest.tables import Tables, refuse_pages
@@ -42,12 +43,11 @@ TAG = "readings"
 PATH = "/v1/readings"
 
 _LIMIT = query_parameter("limit", "items at most", {"type": "integer", "format": "int32", "minimum": 1, "maximum": MAX_PAGE, "default": 50})
-_AFTER = query_parameter("after", "`next` of the page before", {"type": "string", "maxLength": 500})
+_AFTER = query_parameter("after", "`next` of the page before", {**CURSOR_SCHEMA, "maxLength": 500})
 _MOMENT = {"type": "string", "format": "date-time", "maxLength": 40}
-_ID = {"type": "string", "minLength": 1, "maxLength": 120}
 _ASIDE_ID = path_parameter("id", "the reading's id", {"type": "string", "pattern": "^[0-9a-f]{40}$", "maxLength": 40})
 _MEND_SHORTLY = "whoever has a key with the scope `read` finds it, and what is amiss, at /v1/set-aside"
-_ENCODING = header_parameter("Content-Encoding", "`gzip` or `zstd` where the body is packed")
+_ENCODING = header_parameter("Content-Encoding", "`gzip` or `zstd` where the body is packed", CODED)
 
 
 def readings_router(keeping: Keeping, tables: Tables) -> APIRouter:
@@ -73,7 +73,9 @@ def readings_router(keeping: Keeping, tables: Tables) -> APIRouter:
             answers.ReadingsAnswer,
             {
                 "application/json": {"schema": {"oneOf": [ref("SentReadings"), ref("ReadingsIn")]}},
-                LINES_TYPES[0]: {"schema": {"type": "string", "description": "JSON Lines of SentReadingIn"}},
+                LINES_TYPES[0]: {
+                    "schema": {"type": "string", "maxLength": MAX_READINGS_BYTES, "description": "JSON Lines of SentReadingIn"}
+                },
             },
             (*BODY, *ONCE, "request.too_large"),
             [IDEMPOTENCY_KEY, _ENCODING],
@@ -104,7 +106,7 @@ def readings_router(keeping: Keeping, tables: Tables) -> APIRouter:
             [
                 _LIMIT,
                 _AFTER,
-                query_parameter("machine", "of this machine alone", _ID),
+                query_parameter("machine", "of this machine alone", text_schema()),
                 query_parameter("why", "for this reason alone", {"type": "string", "enum": list(WHY)}),
                 query_parameter("settled", "absent: `no`", {"type": "string", "enum": ["yes", "no"]}),
             ],
@@ -117,7 +119,7 @@ def readings_router(keeping: Keeping, tables: Tables) -> APIRouter:
         why = one_of("why", query["why"], WHY) if "why" in query else None
         after = read_place(query, int, int, str)
         async with keeping.store.look(organisation_of(request)) as kept:
-            found = await kept.aside.page(limit + 1, settled, after, query.get("machine"), why)
+            found = await kept.aside.page(limit + 1, settled, after, read_name(query, "machine", 120), why)
         last = found[limit - 1] if len(found) > limit else None
         more = None if last is None else write_cursor([last.settled or 0, last.known, last.key])
         return json_answer({"items": [_aside(item) for item in found[:limit]], "next": more})
@@ -185,10 +187,10 @@ def readings_router(keeping: Keeping, tables: Tables) -> APIRouter:
             ("machine.unknown", "request.does_not_fit", "address.not_acceptable"),
             [
                 ACCEPT,
-                path_parameter("id", "the machine's id", _ID),
+                MACHINE_ID,
                 _LIMIT,
                 _AFTER,
-                query_parameter("meter", "of this meter alone", _ID),
+                query_parameter("meter", "of this meter alone", text_schema()),
                 query_parameter("from", "nothing earlier", _MOMENT),
                 query_parameter("to", "nothing from then on", _MOMENT),
                 query_parameter("as_of", "what was known at that moment; absent: all that is known", _MOMENT),
@@ -201,11 +203,11 @@ def readings_router(keeping: Keeping, tables: Tables) -> APIRouter:
         query = read_query(request, ("limit", "after", "meter", "from", "to", "as_of"))
         if form != JSON:
             refuse_pages(query, ("limit", "after", "as_of"))
-            return await tables.readings(request, form, query, request.path_params["id"])
+            return await tables.readings(request, form, query, machine_of(request))
         first, until, as_of = (read_moment(name, query[name]) if name in query else None for name in ("from", "to", "as_of"))
-        asked = Asked(query.get("meter"), first, until, read_place(query, int, int), as_of)
+        asked = Asked(read_name(query, "meter", 120), first, until, read_place(query, int, int), as_of)
         async with keeping.store.look(organisation_of(request)) as kept:
-            page = await list_readings(kept, keeping.find, request.path_params["id"], asked, _limit(query))
+            page = await list_readings(kept, keeping.find, machine_of(request), asked, _limit(query))
         return json_answer(_page(page), headers=VARIES)
 
     return router

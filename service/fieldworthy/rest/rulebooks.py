@@ -12,6 +12,7 @@ from fieldworthy.core.base.finding import Finding, Refused
 from fieldworthy.rest.admission import caller_of
 from fieldworthy.rest.answers import json_answer
 from fieldworthy.rest.body import JSON_TYPES, YAML_TYPES, Declined, RawRoute, media_type
+from fieldworthy.rest.conditions import QUOTED, TAGS
 from fieldworthy.rest.described import described, header_parameter, path_parameter
 from fieldworthy.rest.query import shown
 from fieldworthy.rest.uses import AllUses
@@ -29,10 +30,11 @@ _NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,79}\Z")
 _TAG = re.compile(r'(?:W/)?"(\d{1,9})"\Z')
 
 NAME = path_parameter("name", "the rulebook's name", {"type": "string", "pattern": "^[a-z0-9][a-z0-9-]{0,79}$", "maxLength": 80})
-IF_MATCH = header_parameter("If-Match", "the `ETag` of the draft that was read: only that one is replaced or published")
-IF_NONE_MATCH = header_parameter("If-None-Match", "`*`: only where there is no draft yet")
-ETAG = {"ETag": {"description": "the draft's revision, in quotes", "schema": {"type": "string", "maxLength": 20}}}
+IF_MATCH = header_parameter("If-Match", "the `ETag` of the draft that was read: only that one is replaced or published", TAGS)
+IF_NONE_MATCH = header_parameter("If-None-Match", "`*`: only where there is no draft yet", TAGS)
+ETAG = {"ETag": {"description": "the draft's revision, in quotes", "schema": {"type": "string", "maxLength": 20, "pattern": QUOTED}}}
 YAML_TEXT: dict[str, Any] = {"schema": {"description": "a rulebook in YAML 1.2, at most 1,000,000 bytes; a draft may be anything"}}
+ANY_DOCUMENT: dict[str, Any] = {"description": "a rulebook as plain JSON; of anything else it is told why it is none"}
 DOCUMENT: dict[str, Any] = {"type": "object", "description": "a rulebook as plain JSON", "additionalProperties": True}
 
 
@@ -52,7 +54,7 @@ def rulebooks_router(uses: AllUses, kept: asyncio.Event) -> APIRouter:
             answers.CheckAnswer,
             {
                 "application/yaml": YAML_TEXT,
-                "application/json": {"schema": DOCUMENT},
+                "application/json": {"schema": ANY_DOCUMENT},
             },
             ("body.unreadable", "body.too_large", "body.media_type", "request.does_not_fit", "request.too_large"),
         ),
@@ -82,7 +84,7 @@ def rulebooks_router(uses: AllUses, kept: asyncio.Event) -> APIRouter:
             answers.DraftAnswer,
             {
                 "application/yaml": YAML_TEXT,
-                "application/json": {"schema": DOCUMENT},
+                "application/json": {"schema": ANY_DOCUMENT},
             },
             (
                 "body.unreadable",
@@ -99,7 +101,7 @@ def rulebooks_router(uses: AllUses, kept: asyncio.Event) -> APIRouter:
     )
     async def put_draft(request: Request) -> Response:
         name = request.path_params["name"]
-        if not _NAME.match(name):
+        if not is_name(name):
             message = f"`{shown(name)}` can't be a rulebook's name"
             raise Refused([Finding("rulebook.name", message, "lower case letters, digits and hyphens, at most 80")])
         kind = media_type(request, (*YAML_TYPES, *JSON_TYPES))
@@ -170,10 +172,15 @@ def version_json(version: Version) -> dict[str, Any]:
     }
 
 
+def is_name(text: str) -> bool:
+    """Whether a rulebook can have it."""
+    return _NAME.match(text) is not None
+
+
 def known_name(request: Request) -> str:
     """The path's name. Raises RulebookUnknown where no rulebook can have it."""
     name: str = request.path_params["name"]
-    if not _NAME.match(name):
+    if not is_name(name):
         raise RulebookUnknown(name)
     return name
 

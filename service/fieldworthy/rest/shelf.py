@@ -1,5 +1,6 @@
 """The shelf: names, versions, their texts, what they want to be told, and what differs between two."""
 
+from collections.abc import Mapping
 from typing import Any
 
 from fastapi import APIRouter
@@ -8,10 +9,12 @@ from starlette.responses import Response
 
 from fieldworthy.rest.answers import json_answer
 from fieldworthy.rest.body import Declined, RawRoute, preferred
+from fieldworthy.rest.conditions import QUOTED
+from fieldworthy.rest.cursor import refuse_after
 from fieldworthy.rest.described import described, header_parameter, path_parameter, query_parameter
-from fieldworthy.rest.machines import read_name
+from fieldworthy.rest.forms import VARY
 from fieldworthy.rest.query import read_query, whole_number
-from fieldworthy.rest.rulebooks import DOCUMENT, NAME, YAML_TEXT, known_name, version_json
+from fieldworthy.rest.rulebooks import DOCUMENT, NAME, YAML_TEXT, is_name, known_name, version_json
 from fieldworthy.rest.uses import AllUses
 from fieldworthy.usecases.keys import KeyScope
 from fieldworthy.usecases.limits import MAX_PAGE
@@ -42,12 +45,12 @@ def shelf_router(uses: AllUses) -> APIRouter:
             answers.RulebooksAnswer,
             None,
             ("request.does_not_fit",),
-            [LIMIT, query_parameter("after", "the name to go on after: `next` of the page before", {"type": "string", "maxLength": 80})],
+            [LIMIT, query_parameter("after", "the name to go on after: `next` of the page before", NAME["schema"])],
         ),
     )
     async def list_rulebooks(request: Request) -> Response:
         query = read_query(request, ("limit", "after"))
-        items, following = await uses.of(request).names(read_name(query, "after", 80), _limit(query.get("limit")))
+        items, following = await uses.of(request).names(_after(query), _limit(query.get("limit")))
         return json_answer({"items": [_shelved(item) for item in items], "next": following})
 
     @router.get(
@@ -143,8 +146,8 @@ def shelf_router(uses: AllUses) -> APIRouter:
 
 
 WRITTEN = {
-    "ETag": {"description": "the version's digest, in quotes", "schema": {"type": "string", "maxLength": 80}},
-    "Vary": {"description": "Accept, Authorization", "schema": {"type": "string", "maxLength": 80}},
+    "ETag": {"description": "the version's digest, in quotes", "schema": {"type": "string", "maxLength": 80, "pattern": QUOTED}},
+    **VARY,
 }
 
 
@@ -168,6 +171,14 @@ def written(found: Published, kind: str, cache: str) -> Response:
 
 def _reference(name: str, version: int) -> str:
     return f"{name}@{version}"
+
+
+def _after(query: Mapping[str, str]) -> str | None:
+    """The name that a page goes on after. Raises Refused for what is none."""
+    after = query.get("after")
+    if after is not None and not is_name(after):
+        raise refuse_after()
+    return after
 
 
 def _limit(text: str | None) -> int:

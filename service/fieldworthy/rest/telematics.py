@@ -13,7 +13,7 @@ from fieldworthy.core.base.micros import micros_text
 from fieldworthy.rest.admission import Caller, caller_of
 from fieldworthy.rest.answers import json_answer
 from fieldworthy.rest.body import JSON_TYPES, RawRoute, media_type
-from fieldworthy.rest.described import BODY, described, header_parameter, query_parameter
+from fieldworthy.rest.described import BODY, CODED, described, header_parameter, query_parameter, text_schema
 from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, ONCE, Keeping
 from fieldworthy.rest.query import read_query
 from fieldworthy.rest.readings import TAG, intake_json, take_in
@@ -32,9 +32,10 @@ from fieldworthy.wire.telematics_xml import NAMESPACE, parse_xml
 
 XML_TYPES = ("application/xml", "text/xml")
 
-_NAME = {"type": "string", "minLength": 1, "maxLength": 120}
-_ENCODING = header_parameter("Content-Encoding", "`gzip` or `zstd` where the body is packed")
-_METERS = [query_parameter(e.name, f"the meter that `{e.name}` is; absent: `{e.words}`, if there is one", _NAME) for e in ELEMENTS.values()]
+_ENCODING = header_parameter("Content-Encoding", "`gzip` or `zstd` where the body is packed", CODED)
+_METERS = [
+    query_parameter(e.name, f"the meter that `{e.name}` is; absent: `{e.words}`, if there is one", text_schema()) for e in ELEMENTS.values()
+]
 _READ = ", ".join(f"`{e.name}`" for e in ELEMENTS.values())
 _PROBLEMS = (*BODY, *ONCE, "request.too_large")
 
@@ -69,11 +70,11 @@ def telematics_router(keeping: Keeping) -> APIRouter:
                         "`meters` (element -> meter)",
                     }
                 },
-                "application/xml": {"schema": {"type": "string", "description": "the standard's document"}},
-                "text/xml": {"schema": {"type": "string", "description": "the standard's document"}},
+                "application/xml": {"schema": {"type": "string", "maxLength": MAX_BODY_BYTES, "description": "the standard's document"}},
+                "text/xml": {"schema": {"type": "string", "maxLength": MAX_BODY_BYTES, "description": "the standard's document"}},
             },
             _PROBLEMS,
-            [query_parameter("machine", "the machine that all of it is about", _NAME), *_METERS, IDEMPOTENCY_KEY, _ENCODING],
+            [query_parameter("machine", "the machine that all of it is about", text_schema()), *_METERS, IDEMPOTENCY_KEY, _ENCODING],
         ),
     )
     async def keep_document(request: Request) -> Response:

@@ -25,7 +25,7 @@ from fieldworthy.rest.conditions import (
     with_not_modified,
 )
 from fieldworthy.rest.cursor import read_place, write_cursor
-from fieldworthy.rest.described import BODY, described, path_parameter, query_parameter
+from fieldworthy.rest.described import BODY, described, path_parameter, query_parameter, text_schema
 from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, ONCE, Keeping, once, organisation_of
 from fieldworthy.rest.machines import (
     AFTER,
@@ -255,7 +255,7 @@ def _read(router: APIRouter, keeping: Keeping, kind: Kind, spoken: Spoken) -> No
             [
                 MACHINE_ID,
                 AS_OF,
-                query_parameter("about", f"those of this {spoken.about}", {"type": "string", "minLength": 1, "maxLength": 120}),
+                query_parameter("about", f"those of this {spoken.about}", text_schema()),
                 LIMIT,
                 AFTER,
             ],

@@ -15,7 +15,7 @@ from fieldworthy.rest.body import JSON_TYPES, RawRoute, media_type
 from fieldworthy.rest.cursor import write_cursor
 from fieldworthy.rest.described import BODY, described, path_parameter, query_parameter
 from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, ONCE, Keeping, once, organisation_of
-from fieldworthy.rest.machines import AFTER, LIMIT, MEND_ID, after_record, is_id, machine_of, read_limit
+from fieldworthy.rest.machines import AFTER, ID_SCHEMA, LIMIT, MEND_ID, after_record, is_id, machine_of, read_limit
 from fieldworthy.rest.moments import AS_OF, read_as_of
 from fieldworthy.rest.query import read_query, shown, whole_number
 from fieldworthy.usecases.kept import Kept
@@ -33,8 +33,8 @@ from fieldworthy.wire.scalars import instant
 
 TAG = "open work"
 
-MACHINE_ID = path_parameter("id", "the machine's id", {"type": "string", "minLength": 1, "maxLength": 120})
-WORK_ID = path_parameter("work", "the work's id", {"type": "string", "minLength": 1, "maxLength": 120})
+MACHINE_ID = path_parameter("id", "the machine's id", ID_SCHEMA)
+WORK_ID = path_parameter("work", "the work's id", ID_SCHEMA)
 STEP = path_parameter("step", "counted from 1", {"type": "integer", "format": "int32", "minimum": 1, "maximum": 10_000})
 ASKED = ("machine.unknown", "rulebook.unknown", "rulebook.version_unknown", "question.does_not_fit", *BODY)
 IN_HAND = (*ASKED, *ONCE, "work.unknown", "work.closed", "work.of_another")

@@ -150,7 +150,7 @@ class Remaining(Closed):
     """What is left: below zero where it is past."""
 
     meters: Annotated[dict[str, MeterPoint], Field(description="by meter")]
-    days: int | None
+    days: Annotated[int, Field(ge=-4_000_000, le=4_000_000)] | None
 
 
 class Assumed(Closed):

@@ -18,7 +18,7 @@ class CloudEvent(Closed):
     """
 
     specversion: Literal["1.0"]
-    id: Annotated[str, Field(pattern="^evt_[0-9a-f]{32}$")]
+    id: Annotated[str, Field(pattern="^evt_[0-9a-f]{32}$", max_length=36)]
     source: Annotated[str, Field(max_length=500, json_schema_extra={"format": "uri-reference"})]
     type: EventType
     subject: Annotated[str, Field(max_length=3000)]

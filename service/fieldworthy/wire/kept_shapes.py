@@ -5,7 +5,7 @@ from typing import Annotated, Any, NotRequired, TypeAlias
 from pydantic import Field, with_config
 from typing_extensions import TypedDict
 
-from fieldworthy.wire.scalars import CONTROLS, PRINTABLE, STRICT, Day, Name
+from fieldworthy.wire.scalars import CONTROLS, PRINTABLE, STRICT, Day, Name, TimeOfDay
 from fieldworthy.wire.shapes import (
     DeferralIn,
     DoneIn,
@@ -53,7 +53,7 @@ class KeptMachineIn(TypedDict):
     options: NotRequired[Options]
     site: NotRequired[Name]
     timezone: NotRequired[Name]
-    day_starts: NotRequired[Annotated[str, Field(strict=True, pattern=r"^([01]\d|2[0-3]):[0-5]\d$", description="site's clock, `05:00`")]]
+    day_starts: NotRequired[TimeOfDay]
     in_service: NotRequired[InService]
     seasons: NotRequired[Annotated[dict[Name, Annotated[list[SeasonIn], Field(max_length=200)]], Field(max_length=50)]]
     usage: NotRequired[Annotated[dict[Name, UsageIn], Field(max_length=50)]]

@@ -53,6 +53,11 @@ Day: TypeAlias = Annotated[
 ]
 
 
+TimeOfDay: TypeAlias = Annotated[
+    str, Field(strict=True, max_length=5, pattern=r"^([01]\d|2[0-3]):[0-5]\d$", description="site's clock, `05:00`")
+]
+
+
 @with_config(STRICT)
 class AmountIn(TypedDict):
     """A value and its unit."""

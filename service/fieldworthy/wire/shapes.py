@@ -5,7 +5,7 @@ from typing import Annotated, Any, Literal, NotRequired, TypeAlias
 from pydantic import Field, with_config
 from typing_extensions import TypedDict
 
-from fieldworthy.wire.scalars import PRINTABLE, STRICT, Amount, AmountIn, Day, Expression, Flag, Name, Number, When, Words
+from fieldworthy.wire.scalars import PRINTABLE, STRICT, Amount, AmountIn, Day, Expression, Flag, Name, Number, TimeOfDay, When, Words
 
 RulebookRef: TypeAlias = Annotated[
     Annotated[str, Field(strict=True, min_length=1, max_length=200, pattern=PRINTABLE)] | dict[str, Any],
@@ -166,7 +166,7 @@ class MachineIn(TypedDict):
     serial: NotRequired[Name]
     options: NotRequired[Options]
     timezone: NotRequired[Name]
-    day_starts: NotRequired[Annotated[str, Field(strict=True, pattern=r"^([01]\d|2[0-3]):[0-5]\d$", description="site's clock, `05:00`")]]
+    day_starts: NotRequired[TimeOfDay]
     in_service: NotRequired[InService]
     meters: NotRequired[Annotated[list[ReadingIn], Field(max_length=100, description="the newest readings")]]
     replaced_meters: NotRequired[Annotated[list[ReplacedMeterIn], Field(max_length=1000)]]
@@ -230,7 +230,7 @@ class DefaultsLine(TypedDict):
 class DueLine(TypedDict):
     """One line of a batch: a due question; `rulebook` and `now` may come from the defaults. ref: the caller's own, given back."""
 
-    ref: NotRequired[Name | Annotated[int, Field(strict=True)]]
+    ref: NotRequired[Name | Annotated[int, Field(strict=True, ge=-(2**63), le=2**63 - 1)]]
     rulebook: NotRequired[RulebookRef]
     now: NotRequired[When]
     machine: MachineIn

@@ -53,10 +53,13 @@ class Work(Closed):
 
 
 class Overtaken(Closed):
-    """A fact that other work changed after it was reported: those reports do not count, so report it anew."""
+    """
+    A fact that other work changed after it was reported: those reports do not count, so report it anew. work: null where a lock or cover
+    was taken off, or where a report can't be read by the rulebook's version of now.
+    """
 
     fact: Id
-    work: Id
+    work: Id | None
     by: Id
     at: Time
 

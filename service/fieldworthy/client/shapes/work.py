@@ -16,10 +16,12 @@ from fieldworthy.client.shapes.evaluated import (
 
 
 class Overtaken(TypedDict):
-    """A fact that other work changed after it was reported: those reports do not count, so report it anew."""
+    """A fact that other work changed after it was reported: those reports do not count, so report it anew. work: null where a lock or
+    cover was taken off, or where a report can't be read by the rulebook's version of now.
+    """
 
     fact: str
-    work: str
+    work: str | None
     by: str
     at: str
 
