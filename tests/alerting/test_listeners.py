@@ -109,13 +109,13 @@ async def test_a_repeated_request_makes_one_listener_and_shows_its_secret_once(s
     async def twice(path: str, body: Any, key: str) -> list[httpx.Response]:
         return [await service.http.post(path, json=body, headers={"Idempotency-Key": key}) for _ in range(2)]
 
-    made, again = await twice("/v1/listeners", {"id": "farm", "name": "The farm", "url": URL}, "k")
+    made, again = await twice("/v1/listeners", {"id": "office", "name": "The farm", "url": URL}, "k")
     assert (made.status_code, again.status_code, again.json()["code"]) == (201, 409, "request.shown_once")
-    assert again.json()["detail"].startswith("a request with this `Idempotency-Key` made the listener `farm`; ")
-    given, other = await twice("/v1/listeners/farm/secret", {"overlap_hours": 1}, "r")
+    assert again.json()["detail"].startswith("a request with this `Idempotency-Key` made the listener `office`; ")
+    given, other = await twice("/v1/listeners/office/secret", {"overlap_hours": 1}, "r")
     assert (given.status_code, other.status_code, other.json()["code"]) == (200, 409, "request.shown_once")
-    assert "POST /v1/listeners/farm/secret" in other.json()["mend"]
-    assert [each["id"] for each in (await service.get("/v1/listeners"))["items"]] == ["farm"]
+    assert "POST /v1/listeners/office/secret" in other.json()["mend"]
+    assert [each["id"] for each in (await service.get("/v1/listeners"))["items"]] == ["office"]
     async with service.store.engine.connect() as connection:
         kept = [bytes(body) for (body,) in await connection.execute(select(answers.c.body))]
     assert len(kept) == 2
