@@ -18,7 +18,11 @@ MOST_READ = 262_144
 TOO_MUCH = "it sent too much before its answer was whole"
 """What is told where a receiver goes on beyond that."""
 
+MOST_INTERIM = 100
+"""Interim answers before one; more than a few is nobody's use of them."""
+
 _PIECE = 16_384
+_INTERIM = b"HTTP/1.1 1"
 
 
 class _Stream(httpcore.AsyncNetworkStream):
@@ -27,12 +31,16 @@ class _Stream(httpcore.AsyncNetworkStream):
     def __init__(self, stream: httpcore.AsyncNetworkStream) -> None:
         self._stream = stream
         self._left = MOST_READ
+        self._interim = 0
 
     async def read(self, max_bytes: int, timeout: float | None = None) -> bytes:
         if self._left <= 0:
             raise httpcore.ReadError(TOO_MUCH)
         part = await self._stream.read(min(max_bytes, _PIECE), timeout)
         self._left -= len(part)
+        self._interim += part.count(_INTERIM)  # counted before they are taken apart, for that is what is dear
+        if self._interim > MOST_INTERIM:
+            raise httpcore.ReadError(TOO_MUCH)
         return part
 
     async def write(self, buffer: bytes, timeout: float | None = None) -> None:

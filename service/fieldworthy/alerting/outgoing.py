@@ -30,6 +30,7 @@ TOTAL_SECONDS = 20.0
 """Of one attempt, from the first question to the resolver to the end of the answer (Standard Webhooks says 15 to 30)."""
 
 _CONNECT_SECONDS = 10.0
+_MOST_PARTS = 1_000  # chunks of an answer: each costs as much as a long one
 _LOOKING = ThreadPoolExecutor(4, "resolving")  # of its own: a resolver that is away must not keep other work from its threads
 
 Resolve = Callable[[str, int], Awaitable[Sequence[str]]]
@@ -117,10 +118,10 @@ class Outgoing:
         )
         answer = await self._http.send(request, stream=True)
         try:
-            read = 0
+            read = parts = 0
             async for part in answer.aiter_raw():
-                read += len(part)
-                if read > MOST_ANSWER:  # the status was told: what else it says is its own affair
+                read, parts = read + len(part), parts + 1
+                if read > MOST_ANSWER or parts > _MOST_PARTS:  # the status was told: what else it says is its own affair
                     break
         finally:
             await answer.aclose()
