@@ -199,7 +199,17 @@ def test_mail_servers(url: str, wanted: MailServer) -> None:
 
 
 @pytest.mark.parametrize(
-    "url", ["", "mail.farm.example", "http://mail.farm.example", "smtp://", "smtp://a:b:c", "smtp+plain://a:b@localhost", "smtp://a/b"]
+    "url",
+    [
+        "",
+        "mail.farm.example",
+        "http://mail.farm.example",
+        "smtp://",
+        "smtp://a:b:c",
+        "smtp+plain://a:b@localhost",
+        "smtp://a/b",
+        "smtps://a:%C3%A4@b",
+    ],
 )
 def test_mail_servers_that_are_none(url: str) -> None:
     with pytest.raises(MailServerUnusable):

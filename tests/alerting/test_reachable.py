@@ -125,7 +125,14 @@ def test_named_networks(url: str, taken: bool) -> None:
 
 def test_metadata_addresses_are_refused_whatever_is_named() -> None:
     everywhere = Reach((ip_network("0.0.0.0/0"), ip_network("::/0")))
-    for number in ("169.254.169.254", "::ffff:169.254.169.254", "fd00:ec2::254", "168.63.129.16"):
+    for number in (
+        "169.254.169.254",
+        "::ffff:169.254.169.254",
+        "fd00:ec2::254",
+        "168.63.129.16",
+        "2002:a9fe:a9fe::1",
+        "64:ff9b::a9fe:a9fe",
+    ):
         with pytest.raises(NotReachable):
             everywhere.check(ip_address(number), "https", 443)
     everywhere.check(ip_address("10.0.0.1"), "http", 80)

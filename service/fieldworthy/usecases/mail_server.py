@@ -45,6 +45,8 @@ def read_mail_server(url: str, sender: str) -> MailServer:
         raise MailServerUnusable("who mail is from is an address as in `fieldworthy@farm.example`")
     how, usual = known[parts.scheme]
     user, password = (unquote(each) if each else None for each in (parts.username, parts.password))
+    if not f"{user}{password}".isascii():  # the standard library's client has no other, and would fail at each mail
+        raise MailServerUnusable("its name and password have ASCII characters alone")
     if how == "plain" and user:
         raise MailServerUnusable("a name and a password go by `smtps` or `smtp` alone")
     return MailServer(host, port or usual, how, sender, user, password)

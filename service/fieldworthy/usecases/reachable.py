@@ -167,6 +167,8 @@ def _meant(address: Address) -> tuple[Address, ...]:
         return (address.ipv4_mapped,)
     if any(address in network for network in _CARRIES_4) and int(address) > 1:
         return (address, IPv4Address(int(address) & 0xFFFFFFFF))
+    if address.sixtofour is not None:  # RFC 3056: whatever carries it there takes it out
+        return (address, address.sixtofour)
     return (address,)
 
 
