@@ -36,7 +36,7 @@ class Compute:
     """The standings of one machine, by the same functions as every answer."""
 
     def __init__(self, find: Finder, writing: Writing, silent_days: int = SILENT_DAYS) -> None:
-        """silent_days: without a reading, after which a meter is silent; 0: none is."""
+        """silent_days: without a reading, after which a meter is silent, of machines that don't say it themselves; 0: none is."""
         self._find = find
         self._writing = writing
         self._silent_days = silent_days
@@ -72,13 +72,14 @@ class Compute:
         """What is told of beside the standings, and when meters that are heard of now would be silent."""
         history = answer.answered.answer.machine.history
         season = in_season(history.seasons, history.today)
-        if not season.runs or not self._silent_days:
+        days = read.told.document.get("silent_after", self._silent_days)
+        if not season.runs or not days:
             return Watch(read.machine, season.runs), ()
         begun = None if season.since is None else micros_of(history.start_of(season.since))
         last = {meter: points[-1][0] for meter, points in read.told.readings.items() if points and meter in history.vocabulary.meters}
-        since = {meter: silent_since(at, begun, self._silent_days) for meter, at in last.items()}
+        since = {meter: silent_since(at, begun, days) for meter, at in last.items()}
         silent = {meter: last[meter] for meter, then in since.items() if then <= moment}
-        return Watch(read.machine, True, silent, self._silent_days), [then for then in since.values() if then > moment]
+        return Watch(read.machine, True, silent, days), [then for then in since.values() if then > moment]
 
     def _row(self, machine: Machine, found: Found, task: Any, today: str) -> Row:
         text = task if isinstance(task, str) else self._writing.write(task)

@@ -59,6 +59,18 @@ class KeptMachineIn(TypedDict):
     usage: NotRequired[Annotated[dict[Name, UsageIn], Field(max_length=50)]]
     notice: NotRequired[NoticeIn]
     working_days: NotRequired[Annotated[list[Day], Field(max_length=10_000)]]
+    silent_after: NotRequired[
+        Annotated[
+            int,
+            Field(
+                strict=True,
+                ge=1,
+                le=365,
+                description="days without a reading in season after which a meter of it is told of as silent; absent: the service's",
+                json_schema_extra={"format": "int32"},
+            ),
+        ]
+    ]
 
 
 @with_config(STRICT)

@@ -22,6 +22,7 @@ class KeptMachineIn(TypedDict):
     usage: NotRequired[Mapping[str, UsageIn]]
     notice: NotRequired[NoticeIn]
     working_days: NotRequired[list[str | date]]
+    silent_after: NotRequired[int]
 
 
 class MachineItem(TypedDict):
@@ -39,6 +40,7 @@ class MachineItem(TypedDict):
     usage: NotRequired[Mapping[str, UsageIn]]
     notice: NotRequired[NoticeIn]
     working_days: NotRequired[list[str | date]]
+    silent_after: NotRequired[int]
     id: str
 
 
