@@ -191,10 +191,10 @@ async def test_a_claim_whose_worker_is_dead_is_taken_over(store: SqlStore) -> No
         (id,) = await work.cause(1)
         async with store.dispatch(HOME) as kept:
             moment = await kept.moment()
-            (dead,) = await kept.deliveries.claim(moment, moment + 500_000, "dead", 10)
+            (dead,) = await kept.deliveries.claim(moment, moment + 1_500_000, "dead", 10)
         async with work.worker():
             assert not await receiver.took(1, 0.3), "it is another's until the lease ends"
-            assert await receiver.took(1, 3)
+            assert await receiver.took(1, 10)
             await until(lambda: all_are(work, DELIVERED))
     assert receiver.ids == [id] == [dead.id]
 

@@ -12,7 +12,8 @@ from pathlib import Path
 import pytest
 
 from fieldworthy.alerting.bounded import MOST_INTERIM, MOST_READ, TOO_MUCH
-from fieldworthy.alerting.outgoing import MOST_ANSWER, Outgoing, resolve
+from fieldworthy.alerting.outgoing import MOST_ANSWER, Outgoing
+from fieldworthy.alerting.outgoing import Resolver as SystemResolver
 from fieldworthy.alerting.sender import Outward
 from fieldworthy.usecases.reachable import Reach, read_networks
 from fieldworthy.usecases.sending import Came, Parcel
@@ -248,7 +249,7 @@ async def test_the_systems_resolver_lied_to(monkeypatch: pytest.MonkeyPatch) -> 
         return [(socket.AF_INET, socket.SOCK_STREAM, 6, "", (answers[min(len(asked), 2) - 1], port))]
 
     monkeypatch.setattr(socket, "getaddrinfo", lie)
-    assert await resolve("farm.example", 443) == ["93.184.215.14"]
+    assert await SystemResolver()("farm.example", 443) == ["93.184.215.14"]
     async with receiving() as inside, outgoing(Reach(), seconds=2) as client:
         found = await client.post(f"https://farm.example:{inside.port}/", {}, b"{}")
         assert "was not called" in (found.trouble or "")

@@ -10,7 +10,7 @@ from typing import Any
 
 import asyncpg
 import pytest
-from sqlalchemy import Table, insert, make_url
+from sqlalchemy import Table, insert, make_url, update
 from structlog.testing import capture_logs
 
 from fieldworthy.cli.serving import warn_of_role
@@ -204,6 +204,22 @@ async def test_keys_links_and_organisations_are_shown_to_who_looks_for_a_key_and
     for table in SECURED:
         count = await plain.fetchval(f"select count(*) from {table.name}")  # noqa: S608
         assert count == (2 if table.name in ("keys", "organisations", "feeds") else 0), table.name
+
+
+async def test_deliveries_alone_are_shown_to_who_looks_whose_are_due_and_none_is_changed(owner: str, plain: asyncpg.Connection) -> None:
+    await say(plain, across="due")
+    for table in SECURED:
+        count = await plain.fetchval(f"select count(*) from {table.name}")  # noqa: S608
+        assert count == (2 if table.name == "deliveries" else 0), table.name
+    for deed in ("delete from deliveries", "update deliveries set due = 0"):
+        assert (await tried(plain, deed)).endswith(" 0")
+    await say(plain, across="")
+    store = SqlStore(open_engine(as_plain_role(owner)))
+    async with store.writing(THEIRS) as connection:
+        await connection.execute(update(metadata.tables["deliveries"]).values(state="waiting", due=1, lease=None))
+    _, due = await store.due()
+    assert due == [THEIRS]
+    await store.close()
 
 
 async def test_a_version_that_is_shared_is_shown_to_its_reader_and_no_other(owner: str) -> None:

@@ -9,19 +9,23 @@ import asyncio
 import smtplib
 import ssl
 import time
-from concurrent.futures import ThreadPoolExecutor
 from email.headerregistry import Address
 from email.message import EmailMessage
 from email.policy import SMTP
 from email.utils import format_datetime
+from functools import partial
 
+from fieldworthy.alerting.threads import Threads
 from fieldworthy.usecases.letters import is_mail_address, one_line
 from fieldworthy.usecases.mail_server import MailServer
 from fieldworthy.usecases.ports import Clock
 from fieldworthy.usecases.sending import Came, Letter, Outcome
 
 TOTAL_SECONDS = 20.0
-_MAILING = ThreadPoolExecutor(4, "mailing")
+MAIL_SECONDS = 2 * TOTAL_SECONDS
+"""Each step by itself has TOTAL_SECONDS; together they have twice of it."""
+
+_AT_ONCE = 16
 
 
 def message(letter: Letter, sender: str, clock: Clock) -> EmailMessage:
@@ -40,23 +44,32 @@ def message(letter: Letter, sender: str, clock: Clock) -> EmailMessage:
 class Mailer:
     """Sends by one server."""
 
-    def __init__(self, server: MailServer, clock: Clock, seconds: float = TOTAL_SECONDS, context: ssl.SSLContext | None = None) -> None:
-        """context: whom the server's certificate is believed of; None: the machine's own store."""
+    def __init__(
+        self,
+        server: MailServer,
+        clock: Clock,
+        seconds: float = TOTAL_SECONDS,
+        context: ssl.SSLContext | None = None,
+        threads: Threads | None = None,
+    ) -> None:
+        """seconds: of each step; context: whom the server's certificate is believed of; None: the machine's own store."""
+        self._threads = threads or Threads(_AT_ONCE, "mailing")
         self._server = server
         self._clock = clock
         self._seconds = seconds
         self._context = context
 
     async def send(self, letter: Letter) -> Outcome:
-        """One attempt. Whatever goes wrong is an outcome."""
+        """One attempt. Whatever goes wrong is an outcome; raises NoThread where it was not begun."""
         began = time.monotonic()
         status, trouble = None, None
         try:
             if not is_mail_address(letter.to):
                 raise ValueError
             made = message(letter, self._server.sender, self._clock)
-            async with asyncio.timeout(2 * self._seconds):  # each step by itself has that time; together they have twice of it
-                await asyncio.get_running_loop().run_in_executor(_MAILING, self._send, made, letter.to)
+            sent = await self._threads.begin(partial(self._send, made, letter.to))
+            async with asyncio.timeout(2 * self._seconds):
+                await sent
         except smtplib.SMTPRecipientsRefused as refused:
             status = next(iter(refused.recipients.values()))[0]
             trouble = f"the mail server does not take mail for it ({status})"

@@ -11,7 +11,6 @@ import socket
 import ssl
 import time
 from collections.abc import Awaitable, Callable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import partial
 from http.cookiejar import CookieJar, DefaultCookiePolicy
@@ -21,20 +20,26 @@ import httpx
 from httpx_secure import SSRFProtectionError, httpx_ssrf_protection
 
 from fieldworthy.alerting.bounded import TOO_MUCH, bound
-from fieldworthy.usecases.reachable import Address, NotReachable, Reach
+from fieldworthy.alerting.threads import Threads
+from fieldworthy.usecases.reachable import Address, NotReachable, Reach, Receiver
 
 MOST_ANSWER = 65_536
 """Bytes of an answer that are read; what it says is not looked at."""
 
 TOTAL_SECONDS = 20.0
-"""Of one attempt, from the first question to the resolver to the end of the answer (Standard Webhooks says 15 to 30)."""
+"""Of one attempt, from the first byte to the end of the answer (Standard Webhooks says 15 to 30)."""
+
+LOOK_UP_SECONDS = 10.0
+"""Of the question to the resolver before it."""
 
 _CONNECT_SECONDS = 10.0
 _MOST_PARTS = 1_000  # chunks of an answer: each costs as much as a long one
-_LOOKING = ThreadPoolExecutor(4, "resolving")  # of its own: a resolver that is away must not keep other work from its threads
+_LOOK_UPS = 32  # at one time; a name that never answers keeps one of them for as long as the system's resolver asks
 
 Resolve = Callable[[str, int], Awaitable[Sequence[str]]]
-"""The numbers of a host. Raises OSError."""
+"""The numbers of a host. Raises OSError, and `threads.NoThread` where it was not asked for."""
+
+Numbers = Callable[[str, int], Sequence[str]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,11 +52,45 @@ class Answered:
     took: int
 
 
-async def resolve(host: str, port: int) -> Sequence[str]:
-    """By the system's resolver."""
-    ask = partial(socket.getaddrinfo, host, port, type=socket.SOCK_STREAM)
-    found = await asyncio.get_running_loop().run_in_executor(_LOOKING, ask)
-    return [str(each[4][0]) for each in found]
+def ask_system(host: str, port: int) -> Sequence[str]:
+    """By the system's resolver; it blocks."""
+    return [str(each[4][0]) for each in socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)]
+
+
+class NameUnanswered(OSError):
+    """Nothing came of the question for a name in time."""
+
+
+class Resolver:
+    """Looks names up beside the loop. Whoever wants a name that is being asked for waits for that answer: a dead one keeps one thread."""
+
+    def __init__(self, ask: Numbers = ask_system, threads: Threads | None = None, seconds: float = LOOK_UP_SECONDS) -> None:
+        self._ask = ask
+        self._threads = threads or Threads(_LOOK_UPS, "resolving")
+        self._seconds = seconds
+        self._asked: dict[tuple[str, int], asyncio.Task[asyncio.Future[Sequence[str]]]] = {}
+
+    async def __call__(self, host: str, port: int) -> Sequence[str]:
+        name = (host, port)
+        if name not in self._asked:
+            self._asked[name] = asyncio.create_task(self._begin(name))
+        answer = await asyncio.shield(self._asked[name])  # whoever goes leaves it to the others
+        async with asyncio.timeout(self._seconds):
+            return await asyncio.shield(answer)
+
+    async def _begin(self, name: tuple[str, int]) -> "asyncio.Future[Sequence[str]]":
+        def ended(answer: "asyncio.Future[Sequence[str]]") -> None:
+            del self._asked[name]
+            if not answer.cancelled():
+                answer.exception()  # whoever still waits is told
+
+        try:
+            answer = await self._threads.begin(partial(self._ask, *name))
+        except BaseException:
+            del self._asked[name]
+            raise
+        answer.add_done_callback(ended)
+        return answer
 
 
 class Outgoing:
@@ -61,13 +100,13 @@ class Outgoing:
         self,
         reach: Reach,
         seconds: float = TOTAL_SECONDS,
-        resolve: Resolve = resolve,
+        resolve: Resolve | None = None,
         context: ssl.SSLContext | None = None,
     ) -> None:
         """context: whom certificates are believed of; None: the machine's own store."""
         self._reach = reach
         self._seconds = seconds
-        self._resolve = resolve
+        self._resolve = resolve or Resolver()
         self._http = httpx.AsyncClient(
             verify=context or ssl.create_default_context(),
             trust_env=False,
@@ -87,12 +126,14 @@ class Outgoing:
         await self._http.aclose()
 
     async def post(self, url: str, headers: Mapping[str, str], body: bytes) -> Answered:
-        """Sends it once. Whatever goes wrong is told as trouble."""
+        """Sends it once. Whatever goes wrong is told as trouble, but for NoThread, which is raised: then nothing was begun."""
         began = time.monotonic()
         status, trouble, retry_after = None, None, None
         try:
+            receiver = self._reach.receiver(url)
+            address = await self._address(receiver.host, receiver.scheme, receiver.port)
             async with asyncio.timeout(self._seconds):
-                status, retry_after = await self._post(url, headers, body)
+                status, retry_after = await self._post(receiver, address, headers, body)
         except NotReachable as refused:
             trouble = f"it was not called: {refused.why}"
         except TimeoutError:
@@ -105,9 +146,7 @@ class Outgoing:
             trouble = _said(failed)
         return Answered(status, trouble, retry_after, round((time.monotonic() - began) * 1000))
 
-    async def _post(self, url: str, headers: Mapping[str, str], body: bytes) -> tuple[int, str | None]:
-        receiver = self._reach.receiver(url)
-        address = await self._address(receiver.host, receiver.scheme, receiver.port)
+    async def _post(self, receiver: Receiver, address: Address, headers: Mapping[str, str], body: bytes) -> tuple[int, str | None]:
         shown = f"[{address}]" if address.version == 6 else str(address)
         request = self._http.build_request(
             "POST",
@@ -131,7 +170,11 @@ class Outgoing:
         try:
             numbers = [ip_address(host)]
         except ValueError:
-            numbers = [ip_address(each) for each in dict.fromkeys(await self._resolve(host, port))]
+            try:
+                found = await self._resolve(host, port)
+            except TimeoutError:
+                raise NameUnanswered from None
+            numbers = [ip_address(each) for each in dict.fromkeys(found)]
         if not numbers:
             raise OSError("its name has no address")
         for number in numbers:  # a name that means both inside and outside is not played with
@@ -149,6 +192,8 @@ class Outgoing:
 def _said(failed: Exception) -> str:
     """In words that hold nothing of the address."""
     match failed:
+        case NameUnanswered():
+            return "nobody says in time what number its name has"
         case socket.gaierror():
             return "its name can't be resolved"
         case httpx.ConnectError() if "CERTIFICATE" in str(failed).upper():

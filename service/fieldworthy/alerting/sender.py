@@ -3,12 +3,14 @@
 from fieldworthy import __version__
 from fieldworthy.alerting.mail import Mailer
 from fieldworthy.alerting.outgoing import Outgoing
+from fieldworthy.alerting.threads import NoThread
 from fieldworthy.usecases.ports import Clock
 from fieldworthy.usecases.retrying import read_retry_after
 from fieldworthy.usecases.sending import Came, Letter, Outcome, Parcel
 from fieldworthy.usecases.signing import SecretUnusable, signed_headers
 
 _GONE = 410
+_NOT_TRIED = Outcome(Came.NOT_TRIED, trouble="too much else was being sent")
 
 
 class Outward:
@@ -27,7 +29,10 @@ class Outward:
         except SecretUnusable as trouble:
             return Outcome(Came.FAILED, trouble=str(trouble))
         headers = {**signed, "content-type": parcel.media_type, "user-agent": f"fieldworthy/{__version__}"}
-        answer = await self._outgoing.post(parcel.url, headers, parcel.body)
+        try:
+            answer = await self._outgoing.post(parcel.url, headers, parcel.body)
+        except NoThread:
+            return _NOT_TRIED
         if answer.trouble is not None or answer.status is None:
             return Outcome(Came.FAILED, None, answer.trouble, None, answer.took)
         if 200 <= answer.status < 300:
@@ -39,7 +44,10 @@ class Outward:
     async def mail(self, letter: Letter) -> Outcome:
         if self._mailer is None:
             return Outcome(Came.FAILED, trouble="no mail server is named; set FIELDWORTHY_SMTP_URL and FIELDWORTHY_MAIL_FROM")
-        return await self._mailer.send(letter)
+        try:
+            return await self._mailer.send(letter)
+        except NoThread:
+            return _NOT_TRIED
 
     async def close(self) -> None:
         await self._outgoing.close()

@@ -20,8 +20,11 @@ AFTER_TROUBLE = 5.0
 TIDIES_EVERY = 3600.0
 """Seconds between two looks for events that are old enough to be forgotten."""
 
-FINISHES_WITHIN = 25.0
-"""Seconds for an attempt that was begun: longer than one by HTTP takes."""
+FINISHES_WITHIN = 35.0
+"""Seconds for an attempt that was begun, where an attempt takes no longer than is usual."""
+
+NOTES_WITHIN = 3.0
+"""Seconds for the note of what came of it."""
 
 _LEAST = 0.01
 

@@ -67,10 +67,10 @@ def run(settings: Settings) -> None:
 @asynccontextmanager
 async def working(store: "SqlStore", rules: AlertRules, tally: Tally) -> AsyncIterator[None]:
     """Delivers as long as the block goes on; at its end what was begun is finished. tally: what counts attempts."""
-    from fieldworthy.alerting.mail import Mailer
-    from fieldworthy.alerting.outgoing import Outgoing
+    from fieldworthy.alerting.mail import MAIL_SECONDS, Mailer
+    from fieldworthy.alerting.outgoing import LOOK_UP_SECONDS, Outgoing
     from fieldworthy.alerting.sender import Outward
-    from fieldworthy.alerting.worker import delivering, note
+    from fieldworthy.alerting.worker import NOTES_WITHIN, delivering, note
     from fieldworthy.usecases.deliver import Deliver
     from fieldworthy.usecases.forget_events import forgetting
 
@@ -84,7 +84,8 @@ async def working(store: "SqlStore", rules: AlertRules, tally: Tally) -> AsyncIt
     sender = Outward(Outgoing(rules.reach, rules.seconds), None if rules.mail is None else Mailer(rules.mail, now), now)
     owner = f"{socket.gethostname()[:40]}-{os.getpid()}-{token_hex(4)}"
     try:
-        async with delivering(Deliver(store, sender, owner, noted=noted), forgetting(store, rules.days)):
+        within = NOTES_WITHIN + max(LOOK_UP_SECONDS + rules.seconds, 0 if rules.mail is None else MAIL_SECONDS)
+        async with delivering(Deliver(store, sender, owner, noted=noted), forgetting(store, rules.days), within):
             yield
     finally:
         await sender.close()

@@ -16,8 +16,9 @@ from sqlalchemy.exc import ArgumentError, DBAPIError
 from sqlalchemy.ext.asyncio import AsyncConnection, AsyncEngine, create_async_engine
 
 from fieldworthy.core.base.micros import SECOND
+from fieldworthy.storage.due_everywhere import due_everywhere
 from fieldworthy.storage.new_sqlite import lay_out
-from fieldworthy.storage.row_security import about, connection_class
+from fieldworthy.storage.row_security import ACROSS_DUE, about, connection_class
 from fieldworthy.storage.tables import REVISION
 from fieldworthy.storage.trouble import busy, reaching, unavailable
 from fieldworthy.usecases.audit import ITSELF, Actor
@@ -176,6 +177,12 @@ class SqlStore:
         async with self.look_keys() as keys:
             made = [each.id for each in await keys.organisations()]
         return made or [HOME]
+
+    async def due(self) -> tuple[int, Sequence[int]]:
+        async with reaching(), self.engine.connect() as connection, connection.begin():
+            await about(connection, None, ACROSS_DUE)
+            moment = await self._kept(connection, 0).moment()
+            return moment, await due_everywhere(connection, moment)
 
     @asynccontextmanager
     async def read(self, organisation: int = HOME) -> AsyncIterator[Rulebooks]:

@@ -16,6 +16,9 @@ from fieldworthy.storage.trouble import reaching
 ACROSS_KEYS = "set local fieldworthy.across = 'keys'"
 """For who looks for a key, and does not know yet whose it is, and for who keeps keys: all keys and organisations, and nothing else."""
 
+ACROSS_DUE = "set local fieldworthy.across = 'due'"
+"""For a worker that looks whose something is to be delivered: all organisations' deliveries, to read, and nothing else."""
+
 
 @cache
 def connection_class() -> type[Any]:
@@ -37,16 +40,16 @@ def connection_class() -> type[Any]:
     return Telling
 
 
-async def about(connection: AsyncConnection, organisation: int | None) -> None:
+async def about(connection: AsyncConnection, organisation: int | None, across: str = ACROSS_KEYS) -> None:
     """
-    Says whose rows the transaction is about that begins with the connection's next statement. None: see ACROSS_KEYS.
+    Says whose rows the transaction is about that begins with the connection's next statement. None: `across`.
 
     Nothing is sent for it: it goes with the `begin`.
     """
     if connection.dialect.name != "postgresql":
         return
     driver: Any = (await connection.get_raw_connection()).driver_connection
-    driver.say(ACROSS_KEYS if organisation is None else f"set local fieldworthy.organisation = '{organisation:d}'")
+    driver.say(across if organisation is None else f"set local fieldworthy.organisation = '{organisation:d}'")
 
 
 async def passes_by(engine: AsyncEngine) -> bool:

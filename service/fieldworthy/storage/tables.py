@@ -29,7 +29,7 @@ from fieldworthy.storage.columns import of_organisation as _organisation
 
 __all__ = ["attempts", "deliveries", "events", "listeners", "metadata"]  # beside those that are defined here
 
-REVISION = "0011"  # of the newest step in migrations/, which a test holds it to
+REVISION = "0012"  # of the newest step in migrations/, which a test holds it to
 
 _ROOM = {"fillfactor": "50"}  # rows that change with every post of readings: room beside them spares their indexes the change
 

@@ -7,11 +7,12 @@ from typing import Protocol
 
 
 class Came(StrEnum):
-    """What an attempt came to. GONE: the receiver wants no more of anything (410)."""
+    """What an attempt came to. GONE: the receiver wants no more of anything (410); NOT_TRIED: nothing was begun, so it is none."""
 
     DELIVERED = "delivered"
     FAILED = "failed"
     GONE = "gone"
+    NOT_TRIED = "not tried"
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,6 +16,7 @@ from fieldworthy.usecases.audit import ITSELF
 from fieldworthy.usecases.compute_standings import Compute, Writing
 from fieldworthy.usecases.kept import KeepStore, Kept, Machine
 from fieldworthy.usecases.kept_standings import FITNESS, Computed, Place, Row, Scope, Summary, Wanted
+from fieldworthy.usecases.one_by_one import one_by_one
 from fieldworthy.usecases.ports import StoreUnavailable
 from fieldworthy.usecases.tally import Tally
 
@@ -59,9 +60,11 @@ class Recompute:
 
     async def everywhere(self) -> None:
         """All that is stale of all organisations; of each a few machines at a time, so that a large fleet keeps nobody waiting."""
-        busy = await self._store.organisations()
-        while busy:
-            busy = [each for each in busy if await self(each, AT_ONCE) == AT_ONCE]
+
+        async def some(organisation: int) -> bool:
+            return await self(organisation, AT_ONCE) == AT_ONCE
+
+        await one_by_one(await self._store.organisations(), some)
 
     async def _some(self, organisation: int, most: int, scope: Scope) -> int:
         async with self._store.look(organisation) as kept:
