@@ -4,7 +4,8 @@ Every route declares the scope that it needs, or that anybody may ask it, where 
 its handler sees the request. What declares nothing is refused when the app is put together, so nothing is ever open by an oversight.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any, Protocol
 
@@ -60,6 +61,12 @@ class Admission(Protocol):
         again: the request was let in before, and is answered still. Raises NoKey (401), ScopeMissing, FromElsewhere (403), Throttled (429).
         """
 
+    async def with_any(self, request: Request) -> Caller:
+        """The same for whoever has a key, whatever it may do: what is asked says later which scopes it needs."""
+
+    async def charge(self, request: Request, more: int) -> None:
+        """Counts a request that was let in as so many more. Raises Throttled (429)."""
+
 
 class WithKeys:
     """Only who carries a key that works, or a token, and has the scope, and has not used up their quota."""
@@ -74,16 +81,27 @@ class WithKeys:
         self._tokens = tokens
 
     async def __call__(self, request: Request, needs: KeyScope, again: bool = False) -> Caller:
-        try:
-            asker = request.scope[ASKER] = await self._asker(request)
-            if not again:  # one request is counted once, however long it is answered
-                await self._spend(request, asker.quota)
-        except Throttled as throttled:
-            tell(request.scope, throttled.quota, 0, throttled.retry_after or 1)
-            raise
+        asker = await self._let_in(request, 0 if again else 1)  # one request is counted once, however long it is answered
         if needs not in asker.scopes:
             raise ScopeMissing(asker, needs)
         return Caller(asker.organisation, asker.actor, asker.scopes)
+
+    async def with_any(self, request: Request) -> Caller:
+        asker = await self._let_in(request, 1)
+        return Caller(asker.organisation, asker.actor, asker.scopes)
+
+    async def charge(self, request: Request, more: int) -> None:
+        asker = asker_of(request.scope)
+        assert asker is not None  # it was let in
+        with _told(request.scope):
+            await self._spend(request.scope, asker.quota, more)
+
+    async def _let_in(self, request: Request, counts: int) -> Asker:
+        with _told(request.scope):
+            asker = request.scope[ASKER] = await self._asker(request)
+            if counts:
+                await self._spend(request.scope, asker.quota, counts)
+        return asker
 
     async def _asker(self, request: Request) -> Asker:
         text = bearer(request.scope["headers"])
@@ -105,13 +123,23 @@ class WithKeys:
     def _knows(self, text: bytes) -> bool:
         return self._ring.knows(text) or (self._tokens is not None and self._tokens.knows(text))
 
-    async def _spend(self, request: Request, asker: str) -> None:
+    async def _spend(self, scope: Scope, asker: str, counts: int) -> None:
         """Counts the request, also where it is refused for what it asks."""
         if self._quotas is None:
             return
-        tell(request.scope, self._quotas.quota, None, 0)  # also where the store can't count it
-        left = await self._quotas.spend(asker)
-        tell(request.scope, self._quotas.quota, left.remaining, left.wait)
+        tell(scope, self._quotas.quota, None, 0)  # also where the store can't count it
+        left = await self._quotas.spend(asker, counts)
+        tell(scope, self._quotas.quota, left.remaining, left.wait)
+
+
+@contextmanager
+def _told(scope: Scope) -> Iterator[None]:
+    """What throttles a request meanwhile is told in its answer's headers."""
+    try:
+        yield
+    except Throttled as throttled:
+        tell(scope, throttled.quota, 0, throttled.retry_after or 1)
+        raise
 
 
 def bearer(headers: Iterable[tuple[bytes, bytes]]) -> bytes:
@@ -142,6 +170,18 @@ async def admit(request: Request, needs: KeyScope, again: bool = False) -> None:
     """Lets a request in, or raises what it is refused with. The app says by whom it is judged."""
     admission: Admission = request.scope["app"].state.admission
     request.scope[CALLER] = await admission(request, needs, again)
+
+
+async def admit_with_any(request: Request) -> None:
+    """Lets a request in by its key, whatever that may do, or raises what it is refused with."""
+    admission: Admission = request.scope["app"].state.admission
+    request.scope[CALLER] = await admission.with_any(request)
+
+
+async def charge(request: Request, more: int) -> None:
+    """Counts a request that was let in as so many more."""
+    admission: Admission = request.scope["app"].state.admission
+    await admission.charge(request, more)
 
 
 def caller_of(request: Request) -> Caller:

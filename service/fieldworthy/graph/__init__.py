@@ -1,0 +1,1 @@
+"""The second door: the same answers in GraphQL."""
