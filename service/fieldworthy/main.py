@@ -22,7 +22,6 @@ from fieldworthy.rest.events import events_router
 from fieldworthy.rest.exports import exports_router
 from fieldworthy.rest.fleet import fleet_router, writing
 from fieldworthy.rest.headers import Headers
-from fieldworthy.rest.keeping import Keeping
 from fieldworthy.rest.limits import Limits
 from fieldworthy.rest.listeners import listeners_router
 from fieldworthy.rest.machines import machines_router
@@ -42,10 +41,10 @@ from fieldworthy.rest.shelf import shelf_router
 from fieldworthy.rest.tables import Tables
 from fieldworthy.rest.telematics import telematics_router
 from fieldworthy.rest.told import told_router
-from fieldworthy.rest.uses import AllUses
 from fieldworthy.rest.watching import Traces, Watching
 from fieldworthy.rest.work import work_router
 from fieldworthy.usecases.alert_rules import AlertRules
+from fieldworthy.usecases.all_uses import AllUses
 from fieldworthy.usecases.announce import SILENT_DAYS
 from fieldworthy.usecases.feeds import FEED_QUOTA, FeedRing
 from fieldworthy.usecases.find_rulebook import FindRulebooks
@@ -61,6 +60,7 @@ from fieldworthy.usecases.limits import (
     MAX_STATES,
     MAX_WRONG_KEYS,
 )
+from fieldworthy.usecases.once import Keeping
 from fieldworthy.usecases.ports import Clock
 from fieldworthy.usecases.quota import USUAL as USUAL_QUOTA
 from fieldworthy.usecases.quota import Quota

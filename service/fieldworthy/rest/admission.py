@@ -6,7 +6,6 @@ its handler sees the request. What declares nothing is refused when the app is p
 
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
 from typing import Any, Protocol
 
 import structlog
@@ -16,10 +15,9 @@ from starlette.routing import BaseRoute
 from starlette.types import Scope
 
 from fieldworthy.rest.quota import tell
-from fieldworthy.usecases.audit import Actor
 from fieldworthy.usecases.key_refusals import KeyMissing, KeyRefused, NoKey, ScopeMissing, Throttled, TokenRefused, TooManyWrongKeys
 from fieldworthy.usecases.key_ring import KeyRing
-from fieldworthy.usecases.keys import Asker, KeyScope
+from fieldworthy.usecases.keys import Asker, Caller, KeyScope
 from fieldworthy.usecases.quotas import Quotas
 from fieldworthy.usecases.refusals import Refusal
 from fieldworthy.usecases.tokens import TokenRing
@@ -37,20 +35,6 @@ ASKER = "fieldworthy.asker"
 """Where a request's scope holds what it was found to be: who was let in, and whose key or token it is, also where that may not."""
 
 log = structlog.get_logger("fieldworthy.rest")
-
-
-@dataclass(frozen=True, slots=True)
-class Caller:
-    """Who asks. organisation: whose things are meant; actor: as the audit trail tells of what they change; scopes: what they may do."""
-
-    organisation: int
-    actor: Actor
-    scopes: frozenset[KeyScope] = frozenset()
-
-    @property
-    def reads(self) -> bool:
-        """Whether it may be told of what is kept, beside what it sends."""
-        return KeyScope.READ in self.scopes
 
 
 class Admission(Protocol):

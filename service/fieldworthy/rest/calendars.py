@@ -14,10 +14,9 @@ from fieldworthy.rest.admission import ANYBODY, caller_of
 from fieldworthy.rest.answers import json_answer
 from fieldworthy.rest.body import JSON_TYPES, Declined, RawRoute, media_type
 from fieldworthy.rest.conditions import ETAG, IF_NONE_MATCH_GET, only_if, with_not_modified
-from fieldworthy.rest.cursor import read_place, write_cursor
 from fieldworthy.rest.described import BODY, described, path_parameter, query_parameter
-from fieldworthy.rest.keeping import Keeping, organisation_of
-from fieldworthy.rest.machines import AFTER, LIMIT, MACHINE_ID, machine_of, read_limit, read_name
+from fieldworthy.rest.keeping import organisation_of
+from fieldworthy.rest.machines import AFTER, LIMIT, MACHINE_ID, machine_of
 from fieldworthy.rest.query import read_query
 from fieldworthy.rest.quota import tell
 from fieldworthy.usecases.calendar import AskCalendar
@@ -25,12 +24,15 @@ from fieldworthy.usecases.feeds import Feed, FeedRing, make_feed, revoke_feed
 from fieldworthy.usecases.kept_standings import Scope
 from fieldworthy.usecases.key_refusals import QuotaExceeded, TooManyWrongKeys
 from fieldworthy.usecases.keys import KeyScope
+from fieldworthy.usecases.once import Keeping
 from fieldworthy.usecases.quotas import Quotas
 from fieldworthy.usecases.standings import Recompute
 from fieldworthy.usecases.wrong_keys import WrongKeys
 from fieldworthy.wire import feed_shapes as answers
 from fieldworthy.wire import requests
 from fieldworthy.wire.calendar import MEDIA_TYPE, calendar_parts
+from fieldworthy.wire.cursor import read_place, write_cursor
+from fieldworthy.wire.parameters import read_limit, read_name
 from fieldworthy.wire.problems import problem
 
 TAG = "calendars"

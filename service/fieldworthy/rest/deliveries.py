@@ -9,19 +9,22 @@ from starlette.responses import Response
 from fieldworthy.core.base.micros import micros_of, micros_text
 from fieldworthy.rest.answers import json_answer
 from fieldworthy.rest.body import JSON_TYPES, RawRoute, media_type
-from fieldworthy.rest.cursor import read_place, write_cursor
 from fieldworthy.rest.described import BODY, described, path_parameter, query_parameter
-from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, ONCE, Keeping, once, organisation_of
+from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, ONCE, once, organisation_of
 from fieldworthy.rest.listeners import ID_TEXT, TAG, moment_or_none
-from fieldworthy.rest.machines import AFTER, LIMIT, read_limit, read_name
-from fieldworthy.rest.moments import MOMENT, read_moment
-from fieldworthy.rest.query import one_of, read_query
+from fieldworthy.rest.machines import AFTER, LIMIT
+from fieldworthy.rest.moments import MOMENT
+from fieldworthy.rest.query import read_query
 from fieldworthy.usecases.deliveries import STATES, WAITING, Attempt, Delivery, WantedDeliveries
 from fieldworthy.usecases.keep_listeners import KeepListeners, read_delivery
 from fieldworthy.usecases.kept import Kept
 from fieldworthy.usecases.keys import KeyScope
+from fieldworthy.usecases.once import Keeping
 from fieldworthy.wire import listener_answers as answers
 from fieldworthy.wire import requests
+from fieldworthy.wire.cursor import read_place, write_cursor
+from fieldworthy.wire.moments import read_moment
+from fieldworthy.wire.parameters import one_of, read_limit, read_name
 from fieldworthy.wire.scalars import instant
 
 DELIVERY_ID = path_parameter("id", "the delivery's id, as lists give it", {**ID_TEXT, "maxLength": 200})

@@ -13,7 +13,8 @@ from fieldworthy.core.base.span import line_and_column
 from fieldworthy.rest.answers import json_answer, written_due
 from fieldworthy.rest.body import JSON_TYPES, Declined, RawRoute, media_type, whole_body
 from fieldworthy.rest.described import BODY, RULEBOOK, described
-from fieldworthy.rest.uses import AllUses, Uses
+from fieldworthy.rest.keeping import organisation_of
+from fieldworthy.usecases.all_uses import AllUses, Uses
 from fieldworthy.usecases.asking import Answered, ask
 from fieldworthy.usecases.keys import KeyScope
 from fieldworthy.usecases.refusals import RulebookHasErrors
@@ -30,6 +31,9 @@ QUESTION = (*BODY, *RULEBOOK, "question.does_not_fit")
 def evaluate_router(uses: AllUses) -> APIRouter:
     """The routes of the stateless half."""
     router = APIRouter(route_class=RawRoute)
+
+    def uses_of(request: Request) -> Uses:
+        return uses.of(organisation_of(request))
 
     async def answered(
         request: Request, kind: str, shape: Shape[Any], question: Callable[[Any], Any], use: Callable[[Any, Any], Awaitable[Answered[Any]]]
@@ -61,7 +65,7 @@ def evaluate_router(uses: AllUses) -> APIRouter:
         ),
     )
     async def ask_due(request: Request) -> Response:
-        find = uses.of(request).find
+        find = uses_of(request).find
 
         async def ask_for_due(rulebook: Any, given: dict[str, Any]) -> Answered[DueAnswer]:
             return ask(await find(rulebook), given, written_due)
@@ -83,7 +87,7 @@ def evaluate_router(uses: AllUses) -> APIRouter:
         ),
     )
     async def ask_clearance(request: Request) -> Response:
-        return json_answer(await answered(request, "clearance", requests.CLEARANCE, clearance_question, uses.of(request).clearance))
+        return json_answer(await answered(request, "clearance", requests.CLEARANCE, clearance_question, uses_of(request).clearance))
 
     @router.post(
         "/v1/procedure",
@@ -101,7 +105,7 @@ def evaluate_router(uses: AllUses) -> APIRouter:
         ),
     )
     async def ask_procedure(request: Request) -> Response:
-        return json_answer(await answered(request, "procedure", requests.PROCEDURE, procedure_question, uses.of(request).procedure))
+        return json_answer(await answered(request, "procedure", requests.PROCEDURE, procedure_question, uses_of(request).procedure))
 
     @router.post(
         "/v1/parts",
@@ -117,7 +121,7 @@ def evaluate_router(uses: AllUses) -> APIRouter:
         ),
     )
     async def ask_parts(request: Request) -> Response:
-        return json_answer(await answered(request, "parts", requests.PARTS, parts_question, uses.of(request).parts))
+        return json_answer(await answered(request, "parts", requests.PARTS, parts_question, uses_of(request).parts))
 
     @router.post(
         "/v1/expressions/check",
@@ -134,7 +138,7 @@ def evaluate_router(uses: AllUses) -> APIRouter:
         ),
     )
     async def check_expression(request: Request) -> Response:
-        return json_answer(await _check_expression(request, uses.of(request), uses.tally))
+        return json_answer(await _check_expression(request, uses_of(request), uses.tally))
 
     return router
 

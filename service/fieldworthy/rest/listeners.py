@@ -10,19 +10,21 @@ from fieldworthy.core.base.micros import micros_text
 from fieldworthy.rest.answers import json_answer
 from fieldworthy.rest.body import JSON_TYPES, RawRoute, media_type
 from fieldworthy.rest.conditions import ETAG, IF_MATCH, IF_NONE_MATCH_GET, only_if, read_answer, with_not_modified
-from fieldworthy.rest.cursor import write_cursor
 from fieldworthy.rest.described import BODY, described, path_parameter
-from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, ONCE, Keeping, once, organisation_of
-from fieldworthy.rest.machines import AFTER, LIMIT, is_id, read_after_id, read_limit
+from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, ONCE, once, organisation_of
+from fieldworthy.rest.machines import AFTER, LIMIT
 from fieldworthy.rest.query import read_query
 from fieldworthy.usecases.keep_listeners import USUAL_OVERLAP_HOURS, KeepListeners, read_listener
 from fieldworthy.usecases.kept import Kept
 from fieldworthy.usecases.keys import KeyScope
 from fieldworthy.usecases.listener_refusals import ListenerChanged, ListenerUnknown
 from fieldworthy.usecases.listeners import Listener
+from fieldworthy.usecases.once import Keeping
 from fieldworthy.usecases.only_if import tag_of
 from fieldworthy.wire import listener_answers as answers
 from fieldworthy.wire import requests
+from fieldworthy.wire.cursor import write_cursor
+from fieldworthy.wire.parameters import is_id, read_after_id, read_limit
 
 TAG = "listeners"
 

@@ -10,11 +10,10 @@ from collections.abc import Collection
 
 from starlette.requests import Request
 
-from fieldworthy.rest.admission import Caller
 from fieldworthy.usecases.audit import OPEN, Actor
 from fieldworthy.usecases.kept import HOME
 from fieldworthy.usecases.key_refusals import FromElsewhere
-from fieldworthy.usecases.keys import KeyScope
+from fieldworthy.usecases.keys import Caller, KeyScope
 from fieldworthy.usecases.loopback import is_loopback
 
 _HOST = re.compile(r"(?:\[([0-9a-f:.]+)\]|([a-z0-9.-]+))(?::[0-9]{1,5})?\Z")

@@ -11,29 +11,31 @@ from starlette.responses import Response
 from fieldworthy.core.base.micros import micros_text
 from fieldworthy.core.base.quantity import from_ticks
 from fieldworthy.core.meter.intake import SAME
-from fieldworthy.rest.admission import Caller, caller_of
+from fieldworthy.rest.admission import caller_of
 from fieldworthy.rest.answers import JSON, json_answer
 from fieldworthy.rest.batch import LINES_TYPES
 from fieldworthy.rest.body import JSON_TYPES, RawRoute, media_type
-from fieldworthy.rest.cursor import read_place, write_cursor
 from fieldworthy.rest.described import BODY, described, header_parameter, path_parameter, query_parameter, ref
 from fieldworthy.rest.forms import ACCEPT, CSV_CONTENT, PARQUET_CONTENT, VARIES, VARY, form_of
-from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, ONCE, Keeping, once, organisation_of
-from fieldworthy.rest.moments import read_moment
-from fieldworthy.rest.query import one_of, read_query, whole_number
+from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, ONCE, once, organisation_of
+from fieldworthy.rest.query import read_query
 from fieldworthy.rest.tables import Tables, refuse_pages
 from fieldworthy.rest.unpack import unpacked
 from fieldworthy.usecases.aside_words import SAYS, WHY
 from fieldworthy.usecases.keep_readings import SET_ASIDE, Intake, keep_readings
 from fieldworthy.usecases.kept import Kept
 from fieldworthy.usecases.kept_readings import ACCEPTED, DISMISSED, SetAside
-from fieldworthy.usecases.keys import KeyScope
+from fieldworthy.usecases.keys import Caller, KeyScope
 from fieldworthy.usecases.limits import MAX_PAGE, MAX_READINGS, MAX_READINGS_BYTES
 from fieldworthy.usecases.list_readings import Asked, KeptPage, list_readings
+from fieldworthy.usecases.once import Keeping
 from fieldworthy.usecases.setting_aside import Told
 from fieldworthy.usecases.settle_readings import Settlement, settle
 from fieldworthy.wire import readings_answers as answers
 from fieldworthy.wire import requests
+from fieldworthy.wire.cursor import read_place, write_cursor
+from fieldworthy.wire.moments import read_moment
+from fieldworthy.wire.parameters import one_of, whole_number
 from fieldworthy.wire.parquet import PARQUET
 from fieldworthy.wire.readings import moment, read_readings
 from fieldworthy.wire.tables import CSV

@@ -12,13 +12,14 @@ from fieldworthy.rest.admission import caller_of
 from fieldworthy.rest.answers import json_answer
 from fieldworthy.rest.body import JSON_TYPES, YAML_TYPES, Declined, RawRoute, media_type
 from fieldworthy.rest.described import described, header_parameter, path_parameter
-from fieldworthy.rest.query import shown
-from fieldworthy.rest.uses import AllUses
+from fieldworthy.rest.keeping import organisation_of
+from fieldworthy.usecases.all_uses import AllUses
 from fieldworthy.usecases.check_draft import Checked
 from fieldworthy.usecases.keys import KeyScope
 from fieldworthy.usecases.ports import Version
 from fieldworthy.usecases.refusals import RulebookUnknown
 from fieldworthy.wire import shelf_answers as answers
+from fieldworthy.wire.parameters import shown
 from fieldworthy.wire.problems import finding_json, problem
 from fieldworthy.wire.reading import decode, read_json
 
@@ -59,7 +60,7 @@ def rulebooks_router(uses: AllUses) -> APIRouter:
     async def check_rulebook(request: Request) -> Response:
         kind = media_type(request, (*YAML_TYPES, *JSON_TYPES))
         body = await request.body()
-        check = uses.of(request).check
+        check = uses.of(organisation_of(request)).check
         wrapped = _wrapped(body) if kind in JSON_TYPES else None
         with uses.tally.evaluating("rulebook"):
             if wrapped is None:
@@ -103,7 +104,8 @@ def rulebooks_router(uses: AllUses) -> APIRouter:
             raise Refused([Finding("rulebook.name", message, "lower case letters, digits and hyphens, at most 80")])
         kind = media_type(request, (*YAML_TYPES, *JSON_TYPES))
         seen = _seen(request)
-        draft, checked = await uses.of(request).put_draft(name, decode(await request.body()), kind, seen, caller_of(request).actor)
+        put = uses.of(organisation_of(request)).put_draft
+        draft, checked = await put(name, decode(await request.body()), kind, seen, caller_of(request).actor)
         answer = {"name": draft.name, "revision": draft.revision, "changed_at": draft.changed_at.isoformat(), **_checked(checked)}
         return json_answer(answer, 200, {"etag": f'"{draft.revision}"'})
 
@@ -123,7 +125,7 @@ def rulebooks_router(uses: AllUses) -> APIRouter:
         ),
     )
     async def get_draft(request: Request) -> Response:
-        draft = await uses.of(request).read_draft(known_name(request))
+        draft = await uses.of(organisation_of(request)).read_draft(known_name(request))
         return Response(draft.text, 200, {"etag": f'"{draft.revision}"'}, _media(draft.media_type))
 
     @router.post(
@@ -151,7 +153,7 @@ def rulebooks_router(uses: AllUses) -> APIRouter:
         ),
     )
     async def publish(request: Request) -> Response:
-        version, checked = await uses.of(request).publish(known_name(request), _seen(request), caller_of(request).actor)
+        version, checked = await uses.of(organisation_of(request)).publish(known_name(request), _seen(request), caller_of(request).actor)
         return json_answer({**version_json(version), "findings": [finding_json(f) for f in checked.findings]})
 
     return router

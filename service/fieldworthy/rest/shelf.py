@@ -9,14 +9,16 @@ from starlette.responses import Response
 from fieldworthy.rest.answers import json_answer
 from fieldworthy.rest.body import Declined, RawRoute, preferred
 from fieldworthy.rest.described import described, header_parameter, path_parameter, query_parameter
-from fieldworthy.rest.query import read_query, whole_number
+from fieldworthy.rest.keeping import organisation_of
+from fieldworthy.rest.query import read_query
 from fieldworthy.rest.rulebooks import DOCUMENT, NAME, YAML_TEXT, known_name, version_json
-from fieldworthy.rest.uses import AllUses
+from fieldworthy.usecases.all_uses import AllUses
 from fieldworthy.usecases.keys import KeyScope
 from fieldworthy.usecases.limits import MAX_PAGE
 from fieldworthy.usecases.ports import Published, Shelved
 from fieldworthy.usecases.refusals import RulebookUnknown
 from fieldworthy.wire import shelf_answers as answers
+from fieldworthy.wire.parameters import whole_number
 from fieldworthy.wire.problems import problem
 
 TAG = "rulebooks"
@@ -46,7 +48,7 @@ def shelf_router(uses: AllUses) -> APIRouter:
     )
     async def list_rulebooks(request: Request) -> Response:
         query = read_query(request, ("limit", "after"))
-        items, following = await uses.of(request).names(query.get("after"), _limit(query.get("limit")))
+        items, following = await uses.of(organisation_of(request)).names(query.get("after"), _limit(query.get("limit")))
         return json_answer({"items": [_shelved(item) for item in items], "next": following})
 
     @router.get(
@@ -66,7 +68,7 @@ def shelf_router(uses: AllUses) -> APIRouter:
     async def list_versions(request: Request) -> Response:
         query = read_query(request, ("limit", "after"))
         below = whole_number("after", query["after"], 1, _MOST) if "after" in query else None
-        items, following = await uses.of(request).versions(known_name(request), below, _limit(query.get("limit")))
+        items, following = await uses.of(organisation_of(request)).versions(known_name(request), below, _limit(query.get("limit")))
         return json_answer({"items": [version_json(item) for item in items], "next": None if following is None else str(following)})
 
     @router.get(
@@ -87,7 +89,7 @@ def shelf_router(uses: AllUses) -> APIRouter:
     )
     async def get_version(request: Request) -> Response:
         kind = written_as(request)
-        found = await uses.of(request).version(known_name(request), version_of(request))
+        found = await uses.of(organisation_of(request)).version(known_name(request), version_of(request))
         # private: what a cache in front of the service holds would be given to another organisation too (RFC 9111, 3.5 and 5.2.2.7)
         return written(found, kind, "private, max-age=31536000, immutable")
 
@@ -107,7 +109,7 @@ def shelf_router(uses: AllUses) -> APIRouter:
         ),
     )
     async def get_inputs(request: Request) -> Response:
-        return json_answer((await uses.of(request).inputs(f"{known_name(request)}@{version_of(request)}")).to_json())
+        return json_answer((await uses.of(organisation_of(request)).inputs(f"{known_name(request)}@{version_of(request)}")).to_json())
 
     @router.get(
         "/v1/rulebooks/{name}/compare",
@@ -132,7 +134,7 @@ def shelf_router(uses: AllUses) -> APIRouter:
         query = read_query(request, ("from", "to"), ("from", "to"))
         name = known_name(request)
         first, second = (whole_number(w, query[w], 1, _MOST) for w in ("from", "to"))
-        compared = await uses.of(request).compare(_reference(name, first), _reference(name, second))
+        compared = await uses.of(organisation_of(request)).compare(_reference(name, first), _reference(name, second))
         changes = compared.comparison.to_json()
         told = {k: v for k, v in changes.items() if k not in ("before", "after")}  # the digests stand in `from` and `to`
         safety = compared.safety.to_json()

@@ -10,19 +10,20 @@ from starlette.responses import Response
 
 from fieldworthy.core.base.finding import Finding, Refused, pointer
 from fieldworthy.core.base.micros import micros_text
-from fieldworthy.rest.admission import Caller, caller_of
+from fieldworthy.rest.admission import caller_of
 from fieldworthy.rest.answers import json_answer
 from fieldworthy.rest.body import JSON_TYPES, RawRoute, media_type
 from fieldworthy.rest.described import BODY, described, header_parameter, query_parameter
-from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, ONCE, Keeping
+from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, ONCE
 from fieldworthy.rest.query import read_query
 from fieldworthy.rest.readings import TAG, intake_json, take_in
 from fieldworthy.rest.unpack import unpacked
 from fieldworthy.usecases.keep_readings import Intake, keep_readings
 from fieldworthy.usecases.keep_telematics import LeftOut, TelematicsIntake, keep_telematics
 from fieldworthy.usecases.kept import Kept
-from fieldworthy.usecases.keys import KeyScope
+from fieldworthy.usecases.keys import Caller, KeyScope
 from fieldworthy.usecases.limits import MAX_BODY_BYTES, MAX_READINGS
+from fieldworthy.usecases.once import Keeping
 from fieldworthy.usecases.sent_readings import SentReadings
 from fieldworthy.wire import requests
 from fieldworthy.wire.counters import read_counters

@@ -24,32 +24,24 @@ from fieldworthy.rest.conditions import (
     with_created,
     with_not_modified,
 )
-from fieldworthy.rest.cursor import read_place, write_cursor
 from fieldworthy.rest.described import BODY, described, path_parameter, query_parameter
-from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, ONCE, Keeping, once, organisation_of
-from fieldworthy.rest.machines import (
-    AFTER,
-    ID_SCHEMA,
-    LIMIT,
-    MACHINE_ID,
-    MEND_ID,
-    after_record,
-    is_id,
-    machine_of,
-    read_limit,
-    read_name,
-)
-from fieldworthy.rest.moments import AS_OF, read_as_of
-from fieldworthy.rest.query import read_query, shown
+from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, ONCE, once, organisation_of
+from fieldworthy.rest.machines import AFTER, ID_SCHEMA, LIMIT, MACHINE_ID, machine_of
+from fieldworthy.rest.moments import AS_OF
+from fieldworthy.rest.query import read_query
 from fieldworthy.usecases.keep_told import KEPT, KeepTold, list_records, read_record, read_states
 from fieldworthy.usecases.kept import WITHDRAWN, Entry, Kept
 from fieldworthy.usecases.keys import KeyScope
+from fieldworthy.usecases.once import Keeping
 from fieldworthy.usecases.only_if import tag_of
 from fieldworthy.usecases.refusals import RecordChanged, RecordUnknown
 from fieldworthy.usecases.told_kinds import KINDS, Kind
 from fieldworthy.usecases.work_versions import NOTHING_ASKED
 from fieldworthy.wire import kept_answers as answers
 from fieldworthy.wire import requests
+from fieldworthy.wire.cursor import read_place, write_cursor
+from fieldworthy.wire.moments import read_as_of
+from fieldworthy.wire.parameters import MEND_ID, after_record, is_id, read_limit, read_name, shown
 from fieldworthy.wire.questions import clearance_question
 
 TAG = "told"

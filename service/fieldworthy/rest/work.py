@@ -12,14 +12,14 @@ from fieldworthy.core.base.finding import Finding, Refused
 from fieldworthy.core.base.micros import micros_of, micros_text
 from fieldworthy.rest.answers import json_answer
 from fieldworthy.rest.body import JSON_TYPES, RawRoute, media_type
-from fieldworthy.rest.cursor import write_cursor
 from fieldworthy.rest.described import BODY, described, path_parameter, query_parameter
-from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, ONCE, Keeping, once, organisation_of
-from fieldworthy.rest.machines import AFTER, LIMIT, MEND_ID, after_record, is_id, machine_of, read_limit
-from fieldworthy.rest.moments import AS_OF, read_as_of
-from fieldworthy.rest.query import read_query, shown, whole_number
+from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, ONCE, once, organisation_of
+from fieldworthy.rest.machines import AFTER, LIMIT, machine_of
+from fieldworthy.rest.moments import AS_OF
+from fieldworthy.rest.query import read_query
 from fieldworthy.usecases.kept import Kept
 from fieldworthy.usecases.keys import KeyScope
+from fieldworthy.usecases.once import Keeping
 from fieldworthy.usecases.open_work import SetScene, Work, find_work
 from fieldworthy.usecases.work_changes import Change
 from fieldworthy.usecases.work_deeds import Deed, WorkDeeds
@@ -27,6 +27,9 @@ from fieldworthy.usecases.work_lists import Listed, list_locks, list_work
 from fieldworthy.usecases.work_versions import Questions
 from fieldworthy.wire import requests
 from fieldworthy.wire import work_answers as answers
+from fieldworthy.wire.cursor import write_cursor
+from fieldworthy.wire.moments import read_as_of
+from fieldworthy.wire.parameters import MEND_ID, after_record, is_id, read_limit, shown, whole_number
 from fieldworthy.wire.questions import clearance_question, procedure_question
 from fieldworthy.wire.reading import Shape
 from fieldworthy.wire.scalars import instant
