@@ -29,7 +29,7 @@ from graphql.validation import recommended_rules
 
 from fieldworthy.graph.asked import Asked
 from fieldworthy.graph.bounds import Bounds, fragments_of, hold
-from fieldworthy.graph.told import Turned, error, extensions, turned
+from fieldworthy.graph.told import Turned, extensions, turned
 from fieldworthy.usecases.limits import MAX_QUERY_CHARACTERS, MAX_QUERY_TOKENS
 from fieldworthy.wire.problems import problem
 
@@ -115,14 +115,7 @@ class Documents:
         try:
             document = parse(text, max_tokens=MAX_QUERY_TOKENS, allow_empty_selection_sets=False)
         except GraphQLSyntaxError as trouble:
-            if "tokens. Parsing aborted" in trouble.message:
-                told = problem("query.too_large", f"the document has more than {MAX_QUERY_TOKENS:,} words and signs")
-                raise Turned(
-                    [GraphQLError(told["detail"], source=trouble.source, positions=trouble.positions, extensions=extensions(told))]
-                ) from None
             raise Turned([_unreadable(trouble)]) from None
-        except GraphQLError as trouble:  # nested deeper than can be read
-            raise Turned([error(problem("query.too_deep", trouble.message[:1].lower() + trouble.message[1:].rstrip(".")))]) from None
         hold(document, self._bounds)
         found = validate(self._schema, document, self._rules, _MOST_ERRORS, hide_suggestions=self._hides, allow_empty_selection_sets=False)
         if found:
@@ -145,8 +138,14 @@ def is_subscription(operation: OperationDefinitionNode) -> bool:
     return operation.operation is OperationType.SUBSCRIPTION
 
 
-def _unreadable(trouble: GraphQLError) -> GraphQLError:
-    told = problem("query.unreadable", trouble.message)
+def _unreadable(trouble: GraphQLSyntaxError) -> GraphQLError:
+    """What the parser says, as one of ours: it tells what can't be read and what is too much by its words alone."""
+    code, said = "query.unreadable", trouble.message
+    if "tokens. Parsing aborted" in said:
+        code, said = "query.too_large", f"the document has more than {MAX_QUERY_TOKENS:,} words and signs"
+    elif "nested too deeply" in said:
+        code, said = "query.too_deep", "the document is nested deeper than it can be read"
+    told = problem(code, said)
     return GraphQLError(told["detail"], source=trouble.source, positions=trouble.positions, extensions=extensions(told))
 
 
