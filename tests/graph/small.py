@@ -1,5 +1,6 @@
 """A small schema of its own behind the door, for what the door does with any schema."""
 
+from asyncio import Event
 from collections.abc import AsyncIterator
 from functools import cache
 from typing import Any
@@ -12,8 +13,9 @@ from starlette.requests import Request
 from fieldworthy.core.base.finding import Finding, Refused
 from fieldworthy.graph.door import Around, Door
 from fieldworthy.graph.explorer import file, page
+from fieldworthy.graph.socket import Patience, SocketAround, Sockets
 from fieldworthy.rest.admission import admit_with_any, charge
-from fieldworthy.rest.graphql import graphql_router
+from fieldworthy.rest.graphql import admit_socket, from_here, graphql_router, graphql_socket, look_again
 from fieldworthy.usecases.refusals import RulebookUnknown
 from fieldworthy.wire.troubles import problem_of
 from tests.doors_app import make_test_app
@@ -78,6 +80,7 @@ class Query:
 
 
 PUT: list[str] = []
+COUNTED: list[int] = []
 
 
 @strawberry.type
@@ -93,7 +96,27 @@ class Subscription:
     @strawberry.subscription
     async def count(self, to: int) -> AsyncIterator[int]:
         for n in range(to):
+            COUNTED.append(n)
             yield n
+
+    @strawberry.subscription
+    async def forever(self) -> AsyncIterator[str]:
+        try:
+            while True:
+                yield "x" * 10_000
+                COUNTED.append(-1)
+        finally:
+            COUNTED.append(-2)
+
+    @strawberry.subscription
+    async def wait(self) -> AsyncIterator[int]:
+        await Event().wait()
+        yield 1
+
+    @strawberry.subscription
+    async def fails(self) -> AsyncIterator[int]:
+        yield 1
+        raise RuntimeError(SECRET)
 
 
 @cache
@@ -101,14 +124,14 @@ def small_schema() -> GraphQLSchema:
     return strawberry.Schema(Query, Mutation, Subscription)._schema
 
 
-def small_app(introspection: bool = True, **options: Any) -> FastAPI:
+def small_app(introspection: bool = True, patience: Patience | None = None, **options: Any) -> FastAPI:
     """The service with a door to the small schema. options: of `make_test_app`."""
-    app = make_test_app(**{**options})
-    small_door(app, introspection)
+    app = make_test_app(**options)
+    small_door(app, introspection, patience)
     return app
 
 
-def small_door(app: FastAPI, introspection: bool = True) -> None:
+def small_door(app: FastAPI, introspection: bool = True, patience: Patience | None = None) -> None:
     """Gives an app this door; `app.state.door` is it."""
 
     def context(request: Request) -> dict[str, Any]:
@@ -117,4 +140,6 @@ def small_door(app: FastAPI, introspection: bool = True) -> None:
     around = Around(admit_with_any, charge, context, problem_of, page if introspection else None)
     door = Door(small_schema(), around, introspection=introspection, weights={"Leaf.leaf": 2})
     app.state.door = door
+    app.state.sockets = Sockets(door, SocketAround(admit_socket, look_again, from_here(()), problem_of), patience)
+    app.router.routes.append(graphql_socket(app.state.sockets.answer))
     app.router.routes += graphql_router(door, file if introspection else None).routes

@@ -33,6 +33,13 @@ def of_body(body: bytes) -> Asked:
     return _asked(given)
 
 
+def of_payload(payload: Any) -> Asked:
+    """The request that a message holds. Raises Refused."""
+    if not isinstance(payload, dict):
+        raise _refused("", "the payload is not an object", 'send an object, as `{"query": "{ __typename }"}`')
+    return _asked(payload)
+
+
 def of_address(query: bytes) -> Asked:
     """The request that the query of an address holds. Raises Unreadable, Refused."""
     try:

@@ -5,13 +5,13 @@ what is wrong from then on is told in `errors`. Where the newest draft has 422 a
 has this.
 """
 
-from collections.abc import Awaitable, Callable, Sequence
+from collections.abc import AsyncGenerator, Awaitable, Callable, Sequence
 from dataclasses import dataclass
 from inspect import isawaitable
 from typing import Any
 
 import orjson
-from graphql import ExecutionResult, GraphQLError, GraphQLSchema, OperationDefinitionNode, execute
+from graphql import ExecutionResult, GraphQLError, GraphQLSchema, OperationDefinitionNode, execute, subscribe
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import Response
 
@@ -92,6 +92,43 @@ class Door:
         counted = self.counted(ready, operation, asked)
         if counted > 1:
             await self._around.charge(request, counted - 1)  # one was counted when it came in
+        done = await self._executed(request, ready, operation, asked)
+        told: dict[str, Any] = {"data": done.data}
+        if done.errors:
+            told["errors"] = written(done.errors, self._around.problem_of)
+        return _json({**told, "extensions": {"cost": {"requests": counted}}}, media, 200)
+
+    async def results(self, request: Request, asked: Asked) -> AsyncGenerator[ExecutionResult, None]:
+        """
+        What a request is answered that may go on: of a subscription result after result, of anything else one. Raises Turned, and what is
+        raised where the key's quota is used up.
+        """
+        ready = self.documents.find(asked)
+        operation = ready.operation(asked.operation)
+        await self._around.charge(request, self.counted(ready, operation, asked))
+        if not is_subscription(operation):
+            yield await self._executed(request, ready, operation, asked)
+            return
+        begun = subscribe(
+            self._schema,
+            ready.document,
+            context_value=self._around.context(request),
+            variable_values=dict(asked.variables),
+            operation_name=operation.name.value if operation.name else None,
+            hide_suggestions=self._hides,
+        )
+        stream = await begun if isawaitable(begun) else begun
+        if isinstance(stream, ExecutionResult):
+            raise Turned(stream.errors or [])
+        try:
+            async for result in stream:
+                yield result
+        finally:
+            if isinstance(stream, AsyncGenerator):
+                await stream.aclose()
+
+    async def _executed(self, request: Request, ready: Ready, operation: OperationDefinitionNode, asked: Asked) -> ExecutionResult:
+        """Raises Turned where nothing was done, for a variable is not of its type."""
         result = execute(
             self._schema,
             ready.document,
@@ -101,12 +138,9 @@ class Door:
             hide_suggestions=self._hides,
         )
         done: ExecutionResult = await result if isawaitable(result) else result
-        if done.data is None and done.errors and all(each.path is None for each in done.errors):  # a variable is not of its type
+        if done.data is None and done.errors and all(each.path is None for each in done.errors):
             raise Turned(done.errors)
-        told: dict[str, Any] = {"data": done.data}
-        if done.errors:
-            told["errors"] = written(done.errors, self._around.problem_of)
-        return _json({**told, "extensions": {"cost": {"requests": counted}}}, media, 200)
+        return done
 
     def counted(self, ready: Ready, operation: OperationDefinitionNode, asked: Asked) -> int:
         """As how many requests it counts. Raises Turned where it asks for too much at once."""

@@ -45,7 +45,7 @@ class Admission(Protocol):
         again: the request was let in before, and is answered still. Raises NoKey (401), ScopeMissing, FromElsewhere (403), Throttled (429).
         """
 
-    async def with_any(self, request: Request) -> Caller:
+    async def with_any(self, request: Request, again: bool = False) -> Caller:
         """The same for whoever has a key, whatever it may do: what is asked says later which scopes it needs."""
 
     async def charge(self, request: Request, more: int) -> None:
@@ -70,8 +70,8 @@ class WithKeys:
             raise ScopeMissing(asker, needs)
         return Caller(asker.organisation, asker.actor, asker.scopes)
 
-    async def with_any(self, request: Request) -> Caller:
-        asker = await self._let_in(request, 1)
+    async def with_any(self, request: Request, again: bool = False) -> Caller:
+        asker = await self._let_in(request, 0 if again else 1)
         return Caller(asker.organisation, asker.actor, asker.scopes)
 
     async def charge(self, request: Request, more: int) -> None:
@@ -156,10 +156,10 @@ async def admit(request: Request, needs: KeyScope, again: bool = False) -> None:
     request.scope[CALLER] = await admission(request, needs, again)
 
 
-async def admit_with_any(request: Request) -> None:
-    """Lets a request in by its key, whatever that may do, or raises what it is refused with."""
+async def admit_with_any(request: Request, again: bool = False) -> None:
+    """Lets a request in by its key, whatever that may do, or raises what it is refused with. again: as of `Admission`."""
     admission: Admission = request.scope["app"].state.admission
-    request.scope[CALLER] = await admission.with_any(request)
+    request.scope[CALLER] = await admission.with_any(request, again)
 
 
 async def charge(request: Request, more: int) -> None:

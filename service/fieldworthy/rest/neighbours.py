@@ -37,7 +37,7 @@ class Neighbours:
             raise FromElsewhere("a web page of another site sent the request, as its `Origin` says")
         return self._caller
 
-    async def with_any(self, request: Request) -> Caller:
+    async def with_any(self, request: Request, again: bool = False) -> Caller:
         """Raises FromElsewhere."""
         return await self(request, KeyScope.READ)
 
