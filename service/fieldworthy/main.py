@@ -8,6 +8,9 @@ from secrets import token_bytes
 from fastapi import FastAPI
 
 from fieldworthy import __version__
+from fieldworthy.graph.context import Asked
+from fieldworthy.graph.door import graphql_door
+from fieldworthy.graph.schema import make_schema
 from fieldworthy.rest import openapi, problems
 from fieldworthy.rest.admission import WithKeys, scopes_of_routes
 from fieldworthy.rest.audit import audit_router
@@ -21,6 +24,7 @@ from fieldworthy.rest.evaluate import evaluate_router
 from fieldworthy.rest.events import events_router
 from fieldworthy.rest.exports import exports_router
 from fieldworthy.rest.fleet import fleet_router, writing
+from fieldworthy.rest.graph_route import graph_router
 from fieldworthy.rest.headers import Headers
 from fieldworthy.rest.limits import Limits
 from fieldworthy.rest.listeners import listeners_router
@@ -151,6 +155,8 @@ def make_app(
     readiness, metrics = Readiness([ready]), Metrics(tally, Watch(store), pool)
     app.state.readiness, app.state.metrics = readiness, metrics
     routers += [calendars_router(keeping, recompute, feeds, random), operate_router(app, readiness, metrics if is_open else None)]
+    door = graphql_door(make_schema(), Asked(uses, keeping, recompute, writing()))
+    routers.append(graph_router(door))
     for router in routers:
         app.router.routes += router.routes  # as they are: `include_router` would build each of them a second time
     scopes_of_routes(app.routes)

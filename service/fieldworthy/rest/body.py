@@ -8,7 +8,7 @@ from fastapi.routing import APIRoute
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import Response
 
-from fieldworthy.rest.admission import ANYBODY, admit, needed
+from fieldworthy.rest.admission import ANYBODY, Needs, admit, needed
 from fieldworthy.usecases.keys import KeyScope
 from fieldworthy.wire.problems import problem
 
@@ -45,7 +45,7 @@ class RawRoute(APIRoute):
         self.endpoint = endpoint
 
     @property
-    def needs(self) -> KeyScope | None:
+    def needs(self) -> Needs:
         """The scope that it declares. Raises Undeclared."""
         return needed(self.path, self.openapi_extra)
 
@@ -56,7 +56,7 @@ class RawRoute(APIRoute):
             return handler
 
         async def guarded(request: Request) -> Response:
-            await admit(request, needs)
+            await admit(request, needs if isinstance(needs, KeyScope) else None)
             return await handler(request)
 
         return guarded

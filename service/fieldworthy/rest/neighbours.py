@@ -28,7 +28,7 @@ class Neighbours:
         self._named = frozenset(named)
         self._caller = Caller(HOME, Actor(OPEN), frozenset(KeyScope))
 
-    async def __call__(self, request: Request, needs: KeyScope, again: bool = False) -> Caller:
+    async def __call__(self, request: Request, needs: KeyScope | None, again: bool = False) -> Caller:
         """Raises FromElsewhere."""
         hosts, origins = (_all(request, name) for name in (b"host", b"origin"))
         if not self._any_host and not all(map(is_here, hosts)):  # where there is none it was no browser
