@@ -5,12 +5,12 @@ from functools import cache
 import strawberry
 from strawberry.schema.config import StrawberryConfig
 
-from fieldworthy.graph import machines, questions
+from fieldworthy.graph import machines, questions, rulebooks
 from fieldworthy.graph.fields import mutation_type, query_type
 from fieldworthy.graph.scalars import SCALARS
 
-QUERIES = [*questions.QUERIES, *machines.QUERIES]
-MUTATIONS = [*machines.MUTATIONS]
+QUERIES = [*questions.QUERIES, *machines.QUERIES, *rulebooks.QUERIES]
+MUTATIONS = [*machines.MUTATIONS, *rulebooks.MUTATIONS]
 
 
 @cache

@@ -26,6 +26,9 @@ _PLAIN: Mapping[Any, Any] = {str: str, int: int, float: float, bool: bool, Any: 
 _KEYS = {"meters": "meter", "seasons": "season", "usage": "meter", "measured": "measurement", "declared": "room"}
 """What the name of an entry is called, by the member that holds the entries."""
 
+_NAMES = {f"{what}Input": f"{what}Wanted" for what in ("Meter", "Season", "Occurrence", "WorkingCondition", "Fact")}
+"""Shapes of answers that are called as inputs are here."""
+
 
 class Member(StrawberryField):
     """A member of an answer that is plain data. key: as the wire writes it."""
@@ -76,7 +79,7 @@ def make_type(name: str, fields: Iterable[StrawberryField], description: str | N
 @cache
 def type_of(model: type[BaseModel]) -> Any:
     """The object type of a shape, always the same one."""
-    return make_type(model.__name__, members_of(model), described(model))
+    return make_type(_NAMES.get(model.__name__, model.__name__), members_of(model), described(model))
 
 
 def members_of(model: type[BaseModel], leave: Iterable[str] = ()) -> list[StrawberryField]:
@@ -139,6 +142,8 @@ def annotation_of(hint: Any, owner: str, name: str) -> Any:
             if isinstance(extra, dict) and extra.get("format") in _FORMATS:
                 return _FORMATS[str(extra["format"])]
         return annotation_of(args[0], owner, name)
+    if hint is Any:
+        return nullable(Json)  # any value: null too
     if hint in _PLAIN:
         return _PLAIN[hint]
     if origin is Literal:
