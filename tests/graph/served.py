@@ -13,7 +13,9 @@ from starlette.types import ASGIApp
 @contextmanager
 def served(app: ASGIApp) -> Iterator[str]:
     """Where it is."""
-    server = uvicorn.Server(uvicorn.Config(app, port=0, log_level="warning", access_log=False, ws="websockets-sansio"))
+    server = uvicorn.Server(
+        uvicorn.Config(app, port=0, log_level="warning", access_log=False, ws="websockets-sansio", ws_per_message_deflate=False)
+    )
     thread = threading.Thread(target=lambda: asyncio.run(server.serve()))
     thread.start()
     try:
@@ -32,7 +34,14 @@ async def served_here(app: ASGIApp) -> AsyncIterator[str]:
     """Where it is; in this very loop, for apps whose store belongs to it."""
     server = uvicorn.Server(
         uvicorn.Config(
-            app, port=0, log_level="warning", access_log=False, ws="websockets-sansio", lifespan="off", timeout_graceful_shutdown=5
+            app,
+            port=0,
+            log_level="warning",
+            access_log=False,
+            ws="websockets-sansio",
+            ws_per_message_deflate=False,
+            lifespan="off",
+            timeout_graceful_shutdown=5,
         )
     )
     server.install_signal_handlers = lambda: None  # type: ignore[attr-defined]  # they are the tests' own

@@ -14,8 +14,8 @@ from fieldworthy.core.base.finding import Finding, Refused
 from fieldworthy.graph.door import Around, Door
 from fieldworthy.graph.explorer import file, page
 from fieldworthy.graph.socket import Patience, SocketAround, Sockets
-from fieldworthy.rest.admission import admit_with_any, charge
-from fieldworthy.rest.graphql import admit_socket, from_here, graphql_router, graphql_socket, look_again
+from fieldworthy.rest.admission import charge
+from fieldworthy.rest.graphql import admit_once, admit_socket, from_here, graphql_router, graphql_socket, look_again
 from fieldworthy.usecases.refusals import RulebookUnknown
 from fieldworthy.wire.troubles import problem_of
 from tests.doors_app import make_test_app
@@ -126,7 +126,7 @@ def small_schema() -> GraphQLSchema:
 
 def small_app(introspection: bool = True, patience: Patience | None = None, **options: Any) -> FastAPI:
     """The service with a door to the small schema. options: of `make_test_app`."""
-    app = make_test_app(**options)
+    app = make_test_app(**{"graphql": "off", **options})
     small_door(app, introspection, patience)
     return app
 
@@ -137,7 +137,7 @@ def small_door(app: FastAPI, introspection: bool = True, patience: Patience | No
     def context(request: Request) -> dict[str, Any]:
         return {"organisation": request.scope["fieldworthy.caller"].organisation}
 
-    around = Around(admit_with_any, charge, context, problem_of, page if introspection else None)
+    around = Around(admit_once, charge, context, problem_of, page if introspection else None)
     door = Door(small_schema(), around, introspection=introspection, weights={"Leaf.leaf": 2})
     app.state.door = door
     app.state.sockets = Sockets(door, SocketAround(admit_socket, look_again, from_here(()), problem_of), patience)

@@ -20,7 +20,7 @@ pytestmark = pytest.mark.both_databases
 
 @asynccontextmanager
 async def keyed(address: str, quota: Quota | None = QUOTA, **options: object) -> AsyncIterator[tuple[Service, httpx.AsyncClient]]:
-    async with running(address, is_open=False, quota=quota, **options) as service:
+    async with running(address, is_open=False, quota=quota, graphql="off", **options) as service:
         small_door(service.app)
         async with client(service.app) as http:
             yield service, http

@@ -200,7 +200,7 @@ async def test_the_end_of_the_service_is_told() -> None:
 
 @asynccontextmanager
 async def keyed(address: str, patience: Patience | None = None, quota: Quota | None = None) -> AsyncIterator[tuple[Service, str]]:
-    async with running(address, is_open=False, quota=quota) as service:
+    async with running(address, is_open=False, quota=quota, graphql="off") as service:
         small_door(service.app, patience=patience)
         async with served_here(service.app) as where:
             yield service, f"ws{where[4:]}/graphql"

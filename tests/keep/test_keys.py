@@ -257,7 +257,7 @@ class Admitted:
     inner: Admission
     asked: asyncio.Semaphore = field(default_factory=lambda: asyncio.Semaphore(0))
 
-    async def __call__(self, request: Request, needs: KeyScope, again: bool = False) -> Caller:
+    async def __call__(self, request: Request, needs: KeyScope | None, again: bool = False) -> Caller:
         try:
             return await self.inner(request, needs)
         finally:

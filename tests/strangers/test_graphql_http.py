@@ -3,8 +3,8 @@
 import json
 from pathlib import Path
 
+from tests.doors_app import make_test_app
 from tests.graph.served import served
-from tests.graph.small import small_app
 from tests.strangers.programs import Programs
 
 SCRIPT = """
@@ -18,7 +18,7 @@ console.log(JSON.stringify(told));
 def test_every_audit_is_passed(programs: Programs, tmp_path: Path) -> None:
     room = programs.room(tmp_path / "room")
     (room / "audit.js").write_text(SCRIPT, "utf-8")
-    with served(small_app()) as address:
+    with served(make_test_app()) as address:
         results = json.loads(programs.node(room / "audit.js", f"{address}/graphql", cwd=room))
     assert len(results) > 55
     assert [result for result in results if result["status"] != "ok"] == []

@@ -1,1 +1,1 @@
-"""The second door: the same answers in GraphQL."""
+"""The GraphQL door: types made from the wire's shapes, fields that ask the use cases."""

@@ -239,6 +239,7 @@ class _Session:
                     if result.errors:
                         told["errors"] = written(result.errors, problem_of)
                     await self._send({"type": "next", "id": id, "payload": told})
+                    await asyncio.sleep(0)  # so that what comes is read, and others are answered, however quickly this goes on
         except Turned as trouble:
             await self._send({"type": "error", "id": id, "payload": written(trouble.errors, problem_of)})
         except _NotTaken:

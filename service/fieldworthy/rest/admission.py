@@ -6,7 +6,7 @@ its handler sees the request. What declares nothing is refused when the app is p
 
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
-from typing import Any, Protocol
+from typing import Any, Final, Literal, Protocol
 
 import structlog
 from fastapi.routing import iter_route_contexts
@@ -29,6 +29,11 @@ SCHEME = "key"
 ANYBODY = None
 """What a route declares that needs no key."""
 
+ANY_SCOPE: Final = "any"
+"""What a route declares that needs a key, whatever its scopes are: it asks for them itself, for each part of what it is asked."""
+
+Needs = KeyScope | Literal["any"] | None
+
 _REALM = 'Bearer realm="fieldworthy"'
 CALLER = "fieldworthy.caller"
 ASKER = "fieldworthy.asker"
@@ -40,13 +45,12 @@ log = structlog.get_logger("fieldworthy.rest")
 class Admission(Protocol):
     """Decides whether a request may be answered."""
 
-    async def __call__(self, request: Request, needs: KeyScope, again: bool = False) -> Caller:
+    async def __call__(self, request: Request, needs: KeyScope | None, again: bool = False) -> Caller:
         """
-        again: the request was let in before, and is answered still. Raises NoKey (401), ScopeMissing, FromElsewhere (403), Throttled (429).
-        """
+        needs: the scope, None for any. again: the request was let in before, and is answered still.
 
-    async def with_any(self, request: Request, again: bool = False) -> Caller:
-        """The same for whoever has a key, whatever it may do: what is asked says later which scopes it needs."""
+        Raises NoKey (401), ScopeMissing, FromElsewhere (403), Throttled (429).
+        """
 
     async def charge(self, request: Request, more: int) -> None:
         """Counts a request that was let in as so many more. Raises Throttled (429)."""
@@ -64,14 +68,13 @@ class WithKeys:
         self._wrong = wrong
         self._tokens = tokens
 
-    async def __call__(self, request: Request, needs: KeyScope, again: bool = False) -> Caller:
-        asker = await self._let_in(request, 0 if again else 1)  # one request is counted once, however long it is answered
-        if needs not in asker.scopes:
+    async def __call__(self, request: Request, needs: KeyScope | None, again: bool = False) -> Caller:
+        with _told(request.scope):
+            asker = request.scope[ASKER] = await self._asker(request)
+            if not again:  # one request is counted once, however long it is answered
+                await self._spend(request.scope, asker.quota, 1)
+        if needs is not None and needs not in asker.scopes:
             raise ScopeMissing(asker, needs)
-        return Caller(asker.organisation, asker.actor, asker.scopes)
-
-    async def with_any(self, request: Request, again: bool = False) -> Caller:
-        asker = await self._let_in(request, 0 if again else 1)
         return Caller(asker.organisation, asker.actor, asker.scopes)
 
     async def charge(self, request: Request, more: int) -> None:
@@ -79,13 +82,6 @@ class WithKeys:
         assert asker is not None  # it was let in
         with _told(request.scope):
             await self._spend(request.scope, asker.quota, more)
-
-    async def _let_in(self, request: Request, counts: int) -> Asker:
-        with _told(request.scope):
-            asker = request.scope[ASKER] = await self._asker(request)
-            if counts:
-                await self._spend(request.scope, asker.quota, counts)
-        return asker
 
     async def _asker(self, request: Request) -> Asker:
         text = bearer(request.scope["headers"])
@@ -150,16 +146,10 @@ def challenge(refusal: Refusal) -> Mapping[str, str] | None:
             return None
 
 
-async def admit(request: Request, needs: KeyScope, again: bool = False) -> None:
+async def admit(request: Request, needs: KeyScope | None, again: bool = False) -> None:
     """Lets a request in, or raises what it is refused with. The app says by whom it is judged."""
     admission: Admission = request.scope["app"].state.admission
     request.scope[CALLER] = await admission(request, needs, again)
-
-
-async def admit_with_any(request: Request, again: bool = False) -> None:
-    """Lets a request in by its key, whatever that may do, or raises what it is refused with. again: as of `Admission`."""
-    admission: Admission = request.scope["app"].state.admission
-    request.scope[CALLER] = await admission.with_any(request, again)
 
 
 async def charge(request: Request, more: int) -> None:
@@ -190,27 +180,29 @@ class Undeclared(RuntimeError):
         super().__init__(f"the route {route} declares no scope; describe it with one, or with ANYBODY")
 
 
-def security(needs: KeyScope | None) -> list[dict[str, list[str]]]:
+def security(needs: Needs) -> list[dict[str, list[str]]]:
     """A route's declaration, in the contract's own form (OpenAPI 3.1, Security Requirement Object)."""
-    return [] if needs is ANYBODY else [{SCHEME: [str(needs)]}]
+    return [] if needs is ANYBODY else [{SCHEME: [] if needs == ANY_SCOPE else [str(needs)]}]
 
 
-def needed(route: str, declared: Mapping[str, Any] | None) -> KeyScope | None:
+def needed(route: str, declared: Mapping[str, Any] | None) -> Needs:
     """The scope of such a declaration, None for anybody. Raises Undeclared."""
     said = None if declared is None else declared.get("security")
     if said is None:
         raise Undeclared(route)
-    return KeyScope(said[0][SCHEME][0]) if said else ANYBODY
+    if not said:
+        return ANYBODY
+    return KeyScope(said[0][SCHEME][0]) if said[0][SCHEME] else ANY_SCOPE
 
 
-def scopes_of_routes(routes: Iterable[BaseRoute]) -> Mapping[tuple[str, str], KeyScope | None]:
+def scopes_of_routes(routes: Iterable[BaseRoute]) -> Mapping[tuple[str, str], Needs]:
     """The scope of each method and path. Raises Undeclared for a route that none is known of, whatever kind of route it is."""
-    from fieldworthy.rest.body import RawRoute
+    from fieldworthy.rest.body import RawRoute, RawSocket
 
-    found: dict[tuple[str, str], KeyScope | None] = {}
+    found: dict[tuple[str, str], Needs] = {}
     for context in iter_route_contexts(list(routes)):  # those of included routers too
         route = context.original_route
-        if not isinstance(route, RawRoute):
+        if not isinstance(route, RawRoute | RawSocket):
             raise Undeclared(str(getattr(route, "path", route)))
         for method in route.methods or ():
             found[method, route.path] = route.needs

@@ -6,8 +6,9 @@ from typing import Any
 from fastapi.routing import APIRoute
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import Response
+from starlette.routing import WebSocketRoute
 
-from fieldworthy.rest.admission import ANYBODY, admit, needed
+from fieldworthy.rest.admission import ANY_SCOPE, ANYBODY, Needs, admit, needed
 from fieldworthy.usecases.keys import KeyScope
 from fieldworthy.wire import media
 
@@ -16,6 +17,13 @@ YAML_TYPES = ("application/yaml", "application/x-yaml", "text/yaml", "text/x-yam
 
 Declined = media.Declined
 preferred = media.preferred
+
+
+class RawSocket(WebSocketRoute):
+    """A route of a WebSocket. Its handler looks at the key itself once the connection stands: browsers can't send one sooner."""
+
+    needs: Needs = ANY_SCOPE
+    methods = ("WEBSOCKET",)
 
 
 async def _any_handler(request: Request) -> Response:
@@ -36,7 +44,7 @@ class RawRoute(APIRoute):
         self.endpoint = endpoint
 
     @property
-    def needs(self) -> KeyScope | None:
+    def needs(self) -> Needs:
         """The scope that it declares. Raises Undeclared."""
         return needed(self.path, self.openapi_extra)
 
@@ -47,7 +55,7 @@ class RawRoute(APIRoute):
             return handler
 
         async def guarded(request: Request) -> Response:
-            await admit(request, needs)
+            await admit(request, needs if isinstance(needs, KeyScope) else None)
             return await handler(request)
 
         return guarded

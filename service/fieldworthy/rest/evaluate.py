@@ -8,8 +8,6 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from fieldworthy.core.answer.due import DueAnswer
-from fieldworthy.core.base.finding import Finding, Refused
-from fieldworthy.core.base.span import line_and_column
 from fieldworthy.rest.answers import json_answer, written_due
 from fieldworthy.rest.body import JSON_TYPES, Declined, RawRoute, media_type, whole_body
 from fieldworthy.rest.described import BODY, RULEBOOK, described
@@ -20,7 +18,8 @@ from fieldworthy.usecases.keys import KeyScope
 from fieldworthy.usecases.refusals import RulebookHasErrors
 from fieldworthy.usecases.tally import Tally
 from fieldworthy.wire import answers, procedure_answers, requests
-from fieldworthy.wire.problems import finding_json, of_refusal
+from fieldworthy.wire.expressions import document_of, read_back
+from fieldworthy.wire.problems import of_refusal
 from fieldworthy.wire.questions import clearance_question, parts_question, procedure_question
 from fieldworthy.wire.reading import Shape
 
@@ -146,37 +145,11 @@ def evaluate_router(uses: AllUses) -> APIRouter:
 async def _check_expression(request: Request, uses: Uses, tally: Tally) -> dict[str, Any]:
     media_type(request, JSON_TYPES)
     given = requests.EXPRESSION.read(await whole_body(request))
-    _one_of(given, "interval", "condition")
-    if "rulebook" in given and "vocabulary" in given:
-        raise _refused("`rulebook` and `vocabulary` are both given", "give one of them, or neither")
-    if "over" in given and "condition" not in given:
-        raise _refused("`over` is given without `condition`", "leave `over` out: only a condition speaks of facts or of working conditions")
-    rulebook, vocabulary = given.get("rulebook"), given.get("vocabulary")
     try:
         with tally.evaluating("expression"):
-            if "interval" in given:
-                checked = await uses.expression.interval(given["interval"], rulebook, vocabulary)
-            else:
-                checked = await uses.expression.condition(given["condition"], given.get("over", "facts"), rulebook, vocabulary)
+            return await read_back(given, uses.expression)
     except RulebookHasErrors as refusal:
-        if isinstance(rulebook, str):
+        document, where = document_of(given)
+        if isinstance(document, str):
             raise
-        raise Declined(of_refusal(refusal, "/rulebook" if rulebook is not None else "/vocabulary")) from None
-    return {**checked.to_json(), "findings": [finding_json(_placed(f, checked.kind, checked.text)) for f in checked.findings]}
-
-
-def _placed(finding: Finding, member: str, text: str) -> Finding:
-    """A finding of an expression with its line and column in it."""
-    if finding.span is None:
-        return finding.at("/" + member)
-    return finding.at("/" + member, *line_and_column(text, finding.span.start))
-
-
-def _one_of(given: Any, *members: str) -> None:
-    if sum(m in given for m in members) != 1:
-        wanted = " and ".join(f"`{m}`" for m in members)
-        raise _refused(f"exactly one of {wanted} is to be given", "give one of them")
-
-
-def _refused(message: str, mend: str) -> Refused:
-    return Refused([Finding("request.one_of", message, mend)])
+        raise Declined(of_refusal(refusal, where)) from None

@@ -5,11 +5,10 @@ from collections.abc import Awaitable, Callable, Collection
 from fastapi import APIRouter
 from starlette.requests import Request
 from starlette.responses import Response
-from starlette.routing import WebSocketRoute
 from starlette.websockets import WebSocket
 
-from fieldworthy.rest.admission import admit_with_any, asker_of
-from fieldworthy.rest.body import Declined, RawRoute
+from fieldworthy.rest.admission import ANY_SCOPE, CALLER, admit, asker_of
+from fieldworthy.rest.body import Declined, RawRoute, RawSocket
 from fieldworthy.rest.described import undescribed
 from fieldworthy.wire.problems import problem
 
@@ -17,11 +16,15 @@ PATH = "/graphql"
 
 
 def graphql_router(answer: Callable[[Request], Awaitable[Response]], file: Callable[[str], Response | None] | None) -> APIRouter:
-    """answer: looks at the key itself, for its page needs none; file: of the page, by name, None where there is no page."""
+    """answer: of a GET it looks at the key itself, for its page needs none; file: of the page, by name, None where there is no page."""
     router = APIRouter(route_class=RawRoute)
 
-    @router.api_route(PATH, methods=["GET", "POST"], **undescribed())
+    @router.get(PATH, **undescribed())
     async def graphql(request: Request) -> Response:
+        return await answer(request)
+
+    @router.post(PATH, **undescribed(ANY_SCOPE))
+    async def graphql_posted(request: Request) -> Response:
         return await answer(request)
 
     if file is not None:
@@ -36,9 +39,15 @@ def graphql_router(answer: Callable[[Request], Awaitable[Response]], file: Calla
     return router
 
 
-def graphql_socket(answer: Callable[[WebSocket], Awaitable[None]]) -> WebSocketRoute:
+def graphql_socket(answer: Callable[[WebSocket], Awaitable[None]]) -> RawSocket:
     """The same address for what goes on. answer: looks at the key itself."""
-    return WebSocketRoute(PATH, answer)
+    return RawSocket(PATH, answer)
+
+
+async def admit_once(request: Request) -> None:
+    """Lets a request in by its key, whatever scopes that has, where its route has not done so. Raises what it is refused with."""
+    if CALLER not in request.scope:
+        await admit(request, None)
 
 
 async def admit_socket(request: Request) -> str:
@@ -52,7 +61,7 @@ async def look_again(request: Request) -> str:
 
 
 async def _asker(request: Request, again: bool) -> str:
-    await admit_with_any(request, again)
+    await admit(request, None, again)
     asker = asker_of(request.scope)
     return "" if asker is None else asker.quota
 

@@ -28,7 +28,7 @@ class Neighbours:
         self._named = frozenset(named)
         self._caller = Caller(HOME, Actor(OPEN), frozenset(KeyScope))
 
-    async def __call__(self, request: Request, needs: KeyScope, again: bool = False) -> Caller:
+    async def __call__(self, request: Request, needs: KeyScope | None, again: bool = False) -> Caller:
         """Raises FromElsewhere."""
         hosts, origins = (_all(request, name) for name in (b"host", b"origin"))
         if not self._any_host and not all(map(is_here, hosts)):  # where there is none it was no browser
@@ -36,10 +36,6 @@ class Neighbours:
         if any(origin not in self._named and [origin.partition("://")[2]] != hosts for origin in origins):
             raise FromElsewhere("a web page of another site sent the request, as its `Origin` says")
         return self._caller
-
-    async def with_any(self, request: Request, again: bool = False) -> Caller:
-        """Raises FromElsewhere."""
-        return await self(request, KeyScope.READ)
 
     async def charge(self, request: Request, more: int) -> None:
         """Nothing is counted here."""

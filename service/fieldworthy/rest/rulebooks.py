@@ -14,18 +14,15 @@ from fieldworthy.rest.body import JSON_TYPES, YAML_TYPES, Declined, RawRoute, me
 from fieldworthy.rest.described import described, header_parameter, path_parameter
 from fieldworthy.rest.keeping import organisation_of
 from fieldworthy.usecases.all_uses import AllUses
-from fieldworthy.usecases.check_draft import Checked
 from fieldworthy.usecases.keys import KeyScope
-from fieldworthy.usecases.ports import Version
-from fieldworthy.usecases.refusals import RulebookUnknown
 from fieldworthy.wire import shelf_answers as answers
 from fieldworthy.wire.parameters import shown
 from fieldworthy.wire.problems import finding_json, problem
 from fieldworthy.wire.reading import decode, read_json
+from fieldworthy.wire.shelf_json import checked_json, known_name_of, refuse_name, version_json
 
 TAG = "rulebooks"
 
-_NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,79}\Z")
 _TAG = re.compile(r'(?:W/)?"(\d{1,9})"\Z')
 
 NAME = path_parameter("name", "the rulebook's name", {"type": "string", "pattern": "^[a-z0-9][a-z0-9-]{0,79}$", "maxLength": 80})
@@ -69,7 +66,7 @@ def rulebooks_router(uses: AllUses) -> APIRouter:
                 checked = await check(wrapped)
             else:
                 checked = await check.data(wrapped)
-        return json_answer(_checked(checked))
+        return json_answer(checked_json(checked))
 
     @router.put(
         "/v1/rulebooks/{name}/draft",
@@ -99,14 +96,12 @@ def rulebooks_router(uses: AllUses) -> APIRouter:
     )
     async def put_draft(request: Request) -> Response:
         name = request.path_params["name"]
-        if not _NAME.match(name):
-            message = f"`{shown(name)}` can't be a rulebook's name"
-            raise Refused([Finding("rulebook.name", message, "lower case letters, digits and hyphens, at most 80")])
+        refuse_name(name)
         kind = media_type(request, (*YAML_TYPES, *JSON_TYPES))
         seen = _seen(request)
         put = uses.of(organisation_of(request)).put_draft
         draft, checked = await put(name, decode(await request.body()), kind, seen, caller_of(request).actor)
-        answer = {"name": draft.name, "revision": draft.revision, "changed_at": draft.changed_at.isoformat(), **_checked(checked)}
+        answer = {"name": draft.name, "revision": draft.revision, "changed_at": draft.changed_at.isoformat(), **checked_json(checked)}
         return json_answer(answer, 200, {"etag": f'"{draft.revision}"'})
 
     @router.get(
@@ -159,28 +154,9 @@ def rulebooks_router(uses: AllUses) -> APIRouter:
     return router
 
 
-def version_json(version: Version) -> dict[str, Any]:
-    """A version without its texts."""
-    return {
-        "name": version.name,
-        "version": version.version,
-        "digest": version.digest,
-        "title": version.title,
-        "published_at": version.published_at.isoformat(),
-    }
-
-
 def known_name(request: Request) -> str:
     """The path's name. Raises RulebookUnknown where no rulebook can have it."""
-    name: str = request.path_params["name"]
-    if not _NAME.match(name):
-        raise RulebookUnknown(name)
-    return name
-
-
-def _checked(checked: Checked) -> dict[str, Any]:
-    about = None if checked.book is None else {"name": checked.book.name, "title": checked.book.title, "digest": checked.book.digest}
-    return {"rulebook": about, "findings": [finding_json(f) for f in checked.findings]}
+    return known_name_of(request.path_params["name"])
 
 
 def _wrapped(body: bytes) -> Any:

@@ -1,7 +1,5 @@
 """Versions that organisations let each other read."""
 
-from collections.abc import Mapping
-
 from fastapi import APIRouter
 from starlette.requests import Request
 from starlette.responses import Response
@@ -14,14 +12,15 @@ from fieldworthy.rest.described import described, header_parameter, path_paramet
 from fieldworthy.rest.keeping import organisation_of
 from fieldworthy.rest.machines import AFTER, ID_SCHEMA, LIMIT
 from fieldworthy.rest.query import read_query
-from fieldworthy.rest.rulebooks import DOCUMENT, NAME, YAML_TEXT, known_name, version_json
+from fieldworthy.rest.rulebooks import DOCUMENT, NAME, YAML_TEXT, known_name
 from fieldworthy.rest.shelf import VERSION, WRITTEN, version_of, written, written_as
 from fieldworthy.usecases.all_uses import AllUses
 from fieldworthy.usecases.keys import KeyScope
 from fieldworthy.usecases.refusals import RulebookUnknown
 from fieldworthy.wire import shelf_answers as answers
-from fieldworthy.wire.cursor import read_place, refuse_after, write_cursor
+from fieldworthy.wire.cursor import write_cursor
 from fieldworthy.wire.parameters import MEND_ID, is_id, read_limit, shown
+from fieldworthy.wire.shelf_json import read_shared_place, shared_json
 
 TAG = "rulebooks"
 
@@ -110,8 +109,8 @@ def sharing_router(uses: AllUses) -> APIRouter:
     )
     async def list_shared(request: Request) -> Response:
         query = read_query(request, ("limit", "after"))
-        items, following = await uses.of(organisation_of(request)).shared.list(_after(query), read_limit(query))
-        told = [{"organisation": item.organisation, **version_json(item.version)} for item in items]
+        items, following = await uses.of(organisation_of(request)).shared.list(read_shared_place(query), read_limit(query))
+        told = [shared_json(item) for item in items]
         return json_answer({"items": told, "next": None if following is None else write_cursor(following)})
 
     @router.get(
@@ -144,13 +143,3 @@ def _reader(request: Request) -> str:
     if not is_id(reader):
         raise Refused([Finding("request.id", f"`{shown(reader)}` can't be the name of an organisation", MEND_ID)])
     return reader
-
-
-def _after(query: Mapping[str, str]) -> tuple[str, str, int] | None:
-    place = read_place(query, str, str, int)
-    if place is None:
-        return None
-    organisation, name, version = place
-    if not (is_id(organisation) and is_id(name) and 0 < version < 2**31):
-        raise refuse_after()
-    return organisation, name, version

@@ -1,7 +1,5 @@
 """The shelf: names, versions, their texts, what they want to be told, and what differs between two."""
 
-from typing import Any
-
 from fastapi import APIRouter
 from starlette.requests import Request
 from starlette.responses import Response
@@ -11,15 +9,16 @@ from fieldworthy.rest.body import Declined, RawRoute, preferred
 from fieldworthy.rest.described import described, header_parameter, path_parameter, query_parameter
 from fieldworthy.rest.keeping import organisation_of
 from fieldworthy.rest.query import read_query
-from fieldworthy.rest.rulebooks import DOCUMENT, NAME, YAML_TEXT, known_name, version_json
+from fieldworthy.rest.rulebooks import DOCUMENT, NAME, YAML_TEXT, known_name
 from fieldworthy.usecases.all_uses import AllUses
 from fieldworthy.usecases.keys import KeyScope
 from fieldworthy.usecases.limits import MAX_PAGE
-from fieldworthy.usecases.ports import Published, Shelved
+from fieldworthy.usecases.ports import Published
 from fieldworthy.usecases.refusals import RulebookUnknown
 from fieldworthy.wire import shelf_answers as answers
 from fieldworthy.wire.parameters import whole_number
 from fieldworthy.wire.problems import problem
+from fieldworthy.wire.shelf_json import compared_json, shelved_json, version_json
 
 TAG = "rulebooks"
 _MOST = 2**31 - 1
@@ -49,7 +48,7 @@ def shelf_router(uses: AllUses) -> APIRouter:
     async def list_rulebooks(request: Request) -> Response:
         query = read_query(request, ("limit", "after"))
         items, following = await uses.of(organisation_of(request)).names(query.get("after"), _limit(query.get("limit")))
-        return json_answer({"items": [_shelved(item) for item in items], "next": following})
+        return json_answer({"items": [shelved_json(item) for item in items], "next": following})
 
     @router.get(
         "/v1/rulebooks/{name}/versions",
@@ -135,10 +134,7 @@ def shelf_router(uses: AllUses) -> APIRouter:
         name = known_name(request)
         first, second = (whole_number(w, query[w], 1, _MOST) for w in ("from", "to"))
         compared = await uses.of(organisation_of(request)).compare(_reference(name, first), _reference(name, second))
-        changes = compared.comparison.to_json()
-        told = {k: v for k, v in changes.items() if k not in ("before", "after")}  # the digests stand in `from` and `to`
-        safety = compared.safety.to_json()
-        return json_answer({"from": compared.first.provenance(), "to": compared.second.provenance(), **told, "safety": safety})
+        return json_answer(compared_json(compared))
 
     return router
 
@@ -181,7 +177,3 @@ def version_of(request: Request) -> int:
     if not (text.isascii() and text.isdigit() and len(text) <= 9 and text[0] != "0"):
         raise RulebookUnknown(f"{request.path_params['name']}@{text}")
     return int(text)
-
-
-def _shelved(item: Shelved) -> dict[str, Any]:
-    return {"name": item.name, "newest": None if item.newest is None else version_json(item.newest), "draft": item.draft}

@@ -1,5 +1,7 @@
 """Exceptions that mean a refusal, as problems."""
 
+from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 from fieldworthy.core.base.finding import Refused
@@ -9,15 +11,18 @@ from fieldworthy.wire.problems import of_findings, of_refusal, of_unreadable, pr
 from fieldworthy.wire.reading import Unreadable
 
 
-def problem_of(trouble: Exception) -> dict[str, Any] | None:
-    """The problem of an exception that means a refusal; None for any other."""
+def problem_of(trouble: Exception, place: Callable[[str], str] | None = None) -> dict[str, Any] | None:
+    """
+    The problem of an exception that means a refusal; None for any other. place: where a pointer into the request points, for a door that
+    takes it in another form.
+    """
     match trouble:
         case Unreadable():
             return of_unreadable(trouble.finding)
         case Refused():
-            return of_findings(trouble.findings)
+            return of_findings([finding if place is None else replace(finding, path=place(finding.path)) for finding in trouble.findings])
         case Refusal():
-            return of_refusal(trouble)
+            return of_refusal(trouble, place=place)
         case StoreUnavailable():
             return problem("service.unavailable", trouble.detail, trouble.remedy)
         case _:
