@@ -108,9 +108,7 @@ async def check_expression(info: Info, input: Annotated[Given, strawberry.argume
 @field("checkRulebook", type_of(shelf_answers.CheckAnswer), "Every finding of a rulebook, without storing it.")
 async def check_rulebook(
     info: Info,
-    document: Annotated[
-        Json, strawberry.argument(description="its text (YAML or JSON), or an object; only a text has lines")
-    ],
+    document: Annotated[Json, strawberry.argument(description="its text (YAML or JSON), or an object; only a text has lines")],
 ) -> Any:
     check = info.context.uses.check
     with info.context.asked.uses.tally.evaluating("rulebook"):
