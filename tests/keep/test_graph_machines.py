@@ -4,7 +4,7 @@ from typing import Any
 
 import pytest
 
-from tests.keep.graph import ask, data
+from tests.graph_door import ask, data
 from tests.keep.service import Service
 from tests.keep.test_machines import BALER, DOCUMENT, NAME, M
 

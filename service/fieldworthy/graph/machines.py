@@ -6,6 +6,7 @@ import orjson
 import strawberry
 
 from fieldworthy.core.base.finding import Finding, Refused
+from fieldworthy.graph import due
 from fieldworthy.graph.context import Info
 from fieldworthy.graph.fields import field, mutation
 from fieldworthy.graph.inputs import Given, input_of
@@ -49,7 +50,7 @@ def machine_type(more: Any = ()) -> Any:
     return make_type("Machine", [*members_of(kept_answers.KeptMachine), *plain, *more], about)
 
 
-MACHINE = machine_type()
+MACHINE = machine_type(due.OF_MACHINE)
 MACHINES = connection_of(MACHINE, "Machine", "A page of machines, in the order of their ids.")
 PUT = make_type(
     "MachinePut",

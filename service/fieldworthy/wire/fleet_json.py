@@ -9,20 +9,21 @@ from fieldworthy.usecases.kept import Machine
 from fieldworthy.usecases.kept_standings import FITNESS, URGENCY, Computed
 from fieldworthy.usecases.standings import Fleet, Standing
 from fieldworthy.wire.cursor import write_cursor
+from fieldworthy.wire.kept_json import Embed
 
 
-def fleet_json(fleet: Fleet) -> dict[str, Any]:
-    """A page of the fleet's standings; texts that are JSON already go in as they are."""
+def fleet_json(fleet: Fleet, embed: Embed = orjson.Fragment) -> dict[str, Any]:
+    """A page of the fleet's standings. embed: of texts that are JSON already."""
     oldest = fleet.summary.computed_at
     return {
-        "items": [orjson.Fragment(_item(item)) for item in fleet.items],
+        "items": [embed(_item(item)) for item in fleet.items],
         "next": None if fleet.next is None else write_cursor(fleet.next),
         "computed_at": None if oldest is None else micros_text(oldest),
         "stale": fleet.summary.stale,
         "counts": {word: fleet.counts.get(i, 0) for i, word in enumerate(URGENCY)},
         "machines": dict(zip(FITNESS, fleet.summary.fits, strict=True)),
-        "not_fit": [_not_fit(machine, made) for machine, made in fleet.not_fit],
-        "problems": [{"machine": id_, "problem": orjson.Fragment(made.problem or "null")} for id_, made in fleet.problems],
+        "not_fit": [_not_fit(machine, made, embed) for machine, made in fleet.not_fit],
+        "problems": [{"machine": id_, "problem": embed(made.problem or "null")} for id_, made in fleet.problems],
         "thinned_before": None if fleet.thinned is None else micros_text(fleet.thinned),
     }
 
@@ -41,9 +42,9 @@ def _item(item: Standing) -> str:
     return f"{orjson.dumps(head).decode()[:-1]},{item.row.body[1:]}"
 
 
-def _not_fit(machine: Machine, made: Computed) -> dict[str, Any]:
+def _not_fit(machine: Machine, made: Computed, embed: Embed) -> dict[str, Any]:
     head = {"machine": machine.id, "site": machine.site, "computed_at": micros_text(made.at), "as_of": micros_text(made.as_of)}
-    return {**head, "fit": made.fit, "because": orjson.Fragment(made.fit_because or "[]")}
+    return {**head, "fit": made.fit, "because": embed(made.fit_because or "[]")}
 
 
 def _provenance(made: Computed) -> dict[str, Any]:
