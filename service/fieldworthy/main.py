@@ -168,7 +168,7 @@ def make_app(
     routers += [calendars_router(keeping, recompute, feeds, random), operate_router(app, readiness, metrics if is_open else None)]
     sockets = None
     if graphql != "off":
-        shown, asked = graphql == "on", Asked(uses, keeping, recompute, writing())
+        shown, asked = graphql == "on", Asked(uses, keeping, recompute, writing(), listening, random)
         around = Around(
             admit_once,
             charge,

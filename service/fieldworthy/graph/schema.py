@@ -6,12 +6,12 @@ import strawberry
 from graphql import GraphQLObjectType, GraphQLSchema, Undefined
 from strawberry.schema.config import StrawberryConfig
 
-from fieldworthy.graph import due, machines, questions, rulebooks
+from fieldworthy.graph import due, heard, machines, questions, records, rulebooks, work
 from fieldworthy.graph.fields import mutation_type, query_type
 from fieldworthy.graph.scalars import SCALARS
 
-QUERIES = [*questions.QUERIES, *machines.QUERIES, *due.QUERIES, *rulebooks.QUERIES]
-MUTATIONS = [*machines.MUTATIONS, *rulebooks.MUTATIONS]
+QUERIES = [*questions.QUERIES, *machines.QUERIES, *due.QUERIES, *rulebooks.QUERIES, *records.QUERIES, *work.QUERIES, *heard.QUERIES]
+MUTATIONS = [*machines.MUTATIONS, *rulebooks.MUTATIONS, *records.MUTATIONS, *work.MUTATIONS, *heard.MUTATIONS]
 
 
 @cache
