@@ -48,14 +48,7 @@ About = Annotated[str | None, strawberry.argument(description="those that speak 
 IfKnown = Annotated[DateTime | None, strawberry.argument(description="only where the state that stands is `known` since just then")]
 IfNone = Annotated[bool, strawberry.argument(description="only where there is none yet")]
 
-PUT_DATA = (
-    *ONCE,
-    "machine.unknown",
-    "record.changed",
-    "question.does_not_fit",
-    "question.meter_contradicts",
-    "question.replacement_contradicts",
-)
+PUT_DATA = (*ONCE, "machine.unknown", "record.changed", "question.does_not_fit")
 _WORDS = {
     "done": "done record",
     "working-conditions": "working condition",

@@ -196,7 +196,7 @@ async def hand_over_work(
     "Closes work: what it holds ends, and a done record of the same id is kept. What the steps changed must be put back first, or `leave` "
     "says why it stays. The same once more changes nothing.",
     CLOSE,
-    (*IN_HAND, "work.step_out_of_order", "record.taken", "question.meter_contradicts"),
+    (*IN_HAND, "work.step_out_of_order", "record.taken"),
 )
 async def close_work(
     info: Info,
