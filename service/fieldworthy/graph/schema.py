@@ -6,12 +6,12 @@ import strawberry
 from graphql import GraphQLObjectType, GraphQLSchema, Undefined
 from strawberry.schema.config import StrawberryConfig
 
-from fieldworthy.graph import due, machines, questions, rulebooks
+from fieldworthy.graph import due, machines, questions, readings, rulebooks
 from fieldworthy.graph.fields import mutation_type, query_type
 from fieldworthy.graph.scalars import SCALARS
 
-QUERIES = [*questions.QUERIES, *machines.QUERIES, *due.QUERIES, *rulebooks.QUERIES]
-MUTATIONS = [*machines.MUTATIONS, *rulebooks.MUTATIONS]
+QUERIES = [*questions.QUERIES, *machines.QUERIES, *due.QUERIES, *rulebooks.QUERIES, *readings.QUERIES]
+MUTATIONS = [*machines.MUTATIONS, *rulebooks.MUTATIONS, *readings.MUTATIONS]
 
 
 @cache
