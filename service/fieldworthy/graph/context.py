@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Hashable
 from dataclasses import dataclass, field
+from secrets import token_bytes
 from typing import Any, TypeAlias, TypeVar
 
 from strawberry.types.info import Info as StrawberryInfo
@@ -10,10 +11,16 @@ from fieldworthy.usecases.all_uses import AllUses, Uses
 from fieldworthy.usecases.ask_kept_due import AskKeptDue
 from fieldworthy.usecases.compute_standings import Writing
 from fieldworthy.usecases.fleet_as_of import AskFleetAsOf
+from fieldworthy.usecases.keep_listeners import KeepListeners
+from fieldworthy.usecases.keep_told import KeepTold
 from fieldworthy.usecases.key_refusals import ScopeMissing
 from fieldworthy.usecases.keys import Asker, Caller, KeyScope
 from fieldworthy.usecases.once import Keeping
+from fieldworthy.usecases.open_work import SetScene
 from fieldworthy.usecases.standings import AskFleet, Recompute
+from fieldworthy.usecases.work_deeds import WorkDeeds
+from fieldworthy.usecases.work_versions import NOTHING_ASKED, Questions
+from fieldworthy.wire.questions import clearance_question, procedure_question
 
 T = TypeVar("T")
 
@@ -21,13 +28,27 @@ T = TypeVar("T")
 class Asked:
     """What the fields ask, made once from the use cases that the other door asks as well."""
 
-    def __init__(self, uses: AllUses, keeping: Keeping, recompute: Recompute, writing: Writing) -> None:
+    def __init__(
+        self,
+        uses: AllUses,
+        keeping: Keeping,
+        recompute: Recompute,
+        writing: Writing,
+        listening: KeepListeners,
+        random: Callable[[int], bytes] = token_bytes,
+    ) -> None:
+        """random: of which links to calendars are made."""
         self.uses = uses
         self.keeping = keeping
         self.recompute = recompute
         self.kept_due = AskKeptDue(keeping.store, keeping.find)
         self.fleet = AskFleet(keeping.store, recompute)
         self.fleet_as_of = AskFleetAsOf(keeping.store, keeping.find, writing)
+        self.tell = KeepTold(keeping.find, lambda told: clearance_question({**NOTHING_ASKED, "evidence": told}).evidence)
+        self.scene = SetScene(keeping.find, Questions(clearance_question, procedure_question))
+        self.deeds = WorkDeeds(self.scene)
+        self.listening = listening
+        self.random = random
 
 
 @dataclass(slots=True)

@@ -4,7 +4,8 @@ Every route declares the scope that it needs, or that anybody may ask it, where 
 its handler sees the request. What declares nothing is refused when the app is put together, so nothing is ever open by an oversight.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from typing import Any, Final, Literal, Protocol
 
 import structlog
@@ -51,6 +52,9 @@ class Admission(Protocol):
         Raises NoKey (401), ScopeMissing, FromElsewhere (403), Throttled (429).
         """
 
+    async def charge(self, request: Request, more: int) -> None:
+        """Counts a request that was let in as so many more. Raises Throttled (429)."""
+
 
 class WithKeys:
     """Only who carries a key that works, or a token, and has the scope, and has not used up their quota."""
@@ -65,16 +69,19 @@ class WithKeys:
         self._tokens = tokens
 
     async def __call__(self, request: Request, needs: KeyScope | None, again: bool = False) -> Caller:
-        try:
+        with _told(request.scope):
             asker = request.scope[ASKER] = await self._asker(request)
             if not again:  # one request is counted once, however long it is answered
-                await self._spend(request, asker.quota)
-        except Throttled as throttled:
-            tell(request.scope, throttled.quota, 0, throttled.retry_after or 1)
-            raise
+                await self._spend(request.scope, asker.quota, 1)
         if needs is not None and needs not in asker.scopes:
             raise ScopeMissing(asker, needs)
         return Caller(asker.organisation, asker.actor, asker.scopes)
+
+    async def charge(self, request: Request, more: int) -> None:
+        asker = asker_of(request.scope)
+        assert asker is not None  # it was let in
+        with _told(request.scope):
+            await self._spend(request.scope, asker.quota, more)
 
     async def _asker(self, request: Request) -> Asker:
         text = bearer(request.scope["headers"])
@@ -96,13 +103,23 @@ class WithKeys:
     def _knows(self, text: bytes) -> bool:
         return self._ring.knows(text) or (self._tokens is not None and self._tokens.knows(text))
 
-    async def _spend(self, request: Request, asker: str) -> None:
+    async def _spend(self, scope: Scope, asker: str, counts: int) -> None:
         """Counts the request, also where it is refused for what it asks."""
         if self._quotas is None:
             return
-        tell(request.scope, self._quotas.quota, None, 0)  # also where the store can't count it
-        left = await self._quotas.spend(asker)
-        tell(request.scope, self._quotas.quota, left.remaining, left.wait)
+        tell(scope, self._quotas.quota, None, 0)  # also where the store can't count it
+        left = await self._quotas.spend(asker, counts)
+        tell(scope, self._quotas.quota, left.remaining, left.wait)
+
+
+@contextmanager
+def _told(scope: Scope) -> Iterator[None]:
+    """What throttles a request meanwhile is told in its answer's headers."""
+    try:
+        yield
+    except Throttled as throttled:
+        tell(scope, throttled.quota, 0, throttled.retry_after or 1)
+        raise
 
 
 def bearer(headers: Iterable[tuple[bytes, bytes]]) -> bytes:
@@ -133,6 +150,12 @@ async def admit(request: Request, needs: KeyScope | None, again: bool = False) -
     """Lets a request in, or raises what it is refused with. The app says by whom it is judged."""
     admission: Admission = request.scope["app"].state.admission
     request.scope[CALLER] = await admission(request, needs, again)
+
+
+async def charge(request: Request, more: int) -> None:
+    """Counts a request that was let in as so many more."""
+    admission: Admission = request.scope["app"].state.admission
+    await admission.charge(request, more)
 
 
 def caller_of(request: Request) -> Caller:
@@ -174,12 +197,12 @@ def needed(route: str, declared: Mapping[str, Any] | None) -> Needs:
 
 def scopes_of_routes(routes: Iterable[BaseRoute]) -> Mapping[tuple[str, str], Needs]:
     """The scope of each method and path. Raises Undeclared for a route that none is known of, whatever kind of route it is."""
-    from fieldworthy.rest.body import RawRoute
+    from fieldworthy.rest.body import RawRoute, RawSocket
 
     found: dict[tuple[str, str], Needs] = {}
     for context in iter_route_contexts(list(routes)):  # those of included routers too
         route = context.original_route
-        if not isinstance(route, RawRoute):
+        if not isinstance(route, RawRoute | RawSocket):
             raise Undeclared(str(getattr(route, "path", route)))
         for method in route.methods or ():
             found[method, route.path] = route.needs

@@ -9,7 +9,6 @@ from fastapi import APIRouter
 from starlette.requests import Request
 from starlette.responses import Response, StreamingResponse
 
-from fieldworthy.core.base.micros import micros_text
 from fieldworthy.rest.admission import ANYBODY, caller_of
 from fieldworthy.rest.answers import json_answer
 from fieldworthy.rest.body import JSON_TYPES, Declined, RawRoute, media_type
@@ -32,6 +31,7 @@ from fieldworthy.wire import feed_shapes as answers
 from fieldworthy.wire import requests
 from fieldworthy.wire.calendar import MEDIA_TYPE, calendar_parts
 from fieldworthy.wire.cursor import read_place, write_cursor
+from fieldworthy.wire.heard_json import feed_json
 from fieldworthy.wire.parameters import read_limit, read_name
 from fieldworthy.wire.problems import problem
 
@@ -154,7 +154,7 @@ def calendars_router(keeping: Keeping, recompute: Recompute, feeds: Feeds, rando
         given = requests.FEED.read(await request.body())
         async with keeping.store.keep(organisation_of(request), caller_of(request).actor) as kept:
             feed, token = await make_feed(kept, given.get("machine"), given.get("site"), given.get("name", ""), random)
-        return json_answer({**_item(feed), "path": f"/v1/feeds/{token}.ics"}, 201)
+        return json_answer({**feed_json(feed), "path": f"/v1/feeds/{token}.ics"}, 201)
 
     @router.get(
         "/v1/feeds",
@@ -177,7 +177,7 @@ def calendars_router(keeping: Keeping, recompute: Recompute, feeds: Feeds, rando
             found = await kept.feeds.page(None if place is None else (place[0], place[1]), limit + 1)
         last = found[limit - 1] if len(found) > limit else None
         more = None if last is None else write_cursor([last.created, last.id])
-        return json_answer({"items": [_item(feed) for feed in found[:limit]], "next": more})
+        return json_answer({"items": [feed_json(feed) for feed in found[:limit]], "next": more})
 
     @router.get(
         "/v1/feeds/{token}.ics",
@@ -217,7 +217,7 @@ def calendars_router(keeping: Keeping, recompute: Recompute, feeds: Feeds, rando
     )
     async def revoke(request: Request) -> Response:
         async with keeping.store.keep(organisation_of(request), caller_of(request).actor) as kept:
-            return json_answer(_item(await revoke_feed(kept, request.path_params["id"])))
+            return json_answer(feed_json(await revoke_feed(kept, request.path_params["id"])))
 
     return router
 
@@ -229,15 +229,3 @@ def _calendar(
     told = (*problems, "request.does_not_fit")
     parameters = [*parameters, IF_NONE_MATCH_GET]
     return with_not_modified(described(operation, TAG, KeyScope.READ, summary, description, _ICS, None, told, parameters, headers=ETAG))
-
-
-def _item(feed: Feed) -> dict[str, Any]:
-    return {
-        "id": feed.id,
-        "name": feed.name,
-        "machine": feed.machine,
-        "site": feed.site,
-        "made_at": micros_text(feed.created),
-        "revoked_at": None if feed.revoked is None else micros_text(feed.revoked),
-        "last_used": None if feed.last_used is None else micros_text(feed.last_used),
-    }

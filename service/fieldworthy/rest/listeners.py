@@ -1,7 +1,5 @@
 """Listeners: who is told, and of what. For keys that administer."""
 
-from typing import Any
-
 from fastapi import APIRouter
 from starlette.requests import Request
 from starlette.responses import Response
@@ -18,12 +16,12 @@ from fieldworthy.usecases.keep_listeners import USUAL_OVERLAP_HOURS, KeepListene
 from fieldworthy.usecases.kept import Kept
 from fieldworthy.usecases.keys import KeyScope
 from fieldworthy.usecases.listener_refusals import ListenerChanged, ListenerUnknown
-from fieldworthy.usecases.listeners import Listener
 from fieldworthy.usecases.once import Keeping
 from fieldworthy.usecases.only_if import tag_of
 from fieldworthy.wire import listener_answers as answers
 from fieldworthy.wire import requests
 from fieldworthy.wire.cursor import write_cursor
+from fieldworthy.wire.heard_json import listener_json
 from fieldworthy.wire.parameters import is_id, read_after_id, read_limit
 
 TAG = "listeners"
@@ -225,23 +223,3 @@ def listener_of(request: Request) -> str:
     if not is_id(id):
         raise ListenerUnknown(id)
     return id
-
-
-def listener_json(listener: Listener) -> dict[str, Any]:
-    """As it is answered: without its secrets."""
-    return {
-        "id": listener.id,
-        "revision": listener.revision,
-        "name": listener.name,
-        "state": listener.state,
-        **listener.choice.to_json(),
-        "failing": moment_or_none(listener.failing),
-        "secret_before_until": moment_or_none(listener.secret_before_until),
-        "made_at": micros_text(listener.made_at),
-        "changed_at": micros_text(listener.changed_at),
-    }
-
-
-def moment_or_none(at: int | None) -> str | None:
-    """A moment as it is answered."""
-    return None if at is None else micros_text(at)

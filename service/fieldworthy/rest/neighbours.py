@@ -37,6 +37,9 @@ class Neighbours:
             raise FromElsewhere("a web page of another site sent the request, as its `Origin` says")
         return self._caller
 
+    async def charge(self, request: Request, more: int) -> None:
+        """Nothing is counted here."""
+
 
 def is_here(host: str) -> bool:
     """Whether a `Host` (RFC 9110, 7.2) is a name or an address that means the machine itself, whoever looks it up."""
