@@ -49,6 +49,7 @@ def field(
                 raise error_of(problem, getattr(trouble, "retry_after", None)) from None
 
         made: StrawberryField = strawberry.field(resolver=guarded, name=row.field, description=description, graphql_type=nullable(of))
+        made.python_name = row.field  # a type keeps its fields by it, and resolvers made in a loop are called the same
         return made
 
     return make
