@@ -6,7 +6,7 @@ import orjson
 import strawberry
 
 from fieldworthy.core.base.finding import Finding, Refused
-from fieldworthy.graph import due
+from fieldworthy.graph import due, readings
 from fieldworthy.graph.context import Info
 from fieldworthy.graph.fields import field, mutation
 from fieldworthy.graph.inputs import Given, input_of
@@ -21,11 +21,12 @@ from fieldworthy.usecases.only_if import ALWAYS, ANY, OnlyIf, tag_of
 from fieldworthy.usecases.refusals import MachineTaken, MachineUnknown
 from fieldworthy.wire import closed, kept_answers, requests
 from fieldworthy.wire.cursor import write_cursor
-from fieldworthy.wire.kept_json import machine_json
+from fieldworthy.wire.kept_json import counted_json, machine_json
 from fieldworthy.wire.moments import read_as_of
 from fieldworthy.wire.parameters import MEND_ID, is_id, read_after_id, read_name, shown
 
 DOCUMENT = input_of(requests.KEPT_MACHINE)
+MANY = input_of(requests.KEPT_MACHINES)
 
 AS_OF = "as it was known at that moment; absent: as it is known now"
 IF_REVISION = "only where its document is at this revision; 0: only where there is none yet"
@@ -50,7 +51,7 @@ def machine_type(more: Any = ()) -> Any:
     return make_type("Machine", [*members_of(kept_answers.KeptMachine), *plain, *more], about)
 
 
-MACHINE = machine_type(due.OF_MACHINE)
+MACHINE = machine_type([*due.OF_MACHINE, *readings.OF_MACHINE])
 MACHINES = connection_of(MACHINE, "Machine", "A page of machines, in the order of their ids.")
 PUT = make_type(
     "MachinePut",
@@ -124,6 +125,25 @@ async def put_machine(
         return await once(info, key, given, work)
 
 
+@mutation(
+    "postMachines",
+    type_of(kept_answers.MachinesPut),
+    "Keeps up to 1,000 machines, each with an id of your own: all are kept, or none. What is there just so is counted and not changed.",
+    MANY,
+    ("question.does_not_fit", "machine.taken", *ONCE),
+)
+async def post_machines(info: Info, input: Annotated[Given, strawberry.argument(graphql_type=MANY.type)], key: Key = None) -> Any:
+    items = MANY.read(input)["items"]
+
+    async def work(kept: Kept) -> dict[str, Any]:
+        return counted_json(await KeepMachines(info.context.asked.keeping.find).put_many(kept, items))
+
+    try:
+        return await once(info, key, {"items": items}, work)
+    except MachineTaken:  # somebody else added one at the same moment
+        return await once(info, key, {"items": items}, work)
+
+
 def only_if(revision: int | None) -> OnlyIf:
     """The state that a change is meant for."""
     if revision is None:
@@ -132,4 +152,4 @@ def only_if(revision: int | None) -> OnlyIf:
 
 
 QUERIES = [machine, machines]
-MUTATIONS = [put_machine]
+MUTATIONS = [put_machine, post_machines]

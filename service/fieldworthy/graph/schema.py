@@ -6,12 +6,13 @@ import strawberry
 from graphql import GraphQLObjectType, GraphQLSchema, Undefined
 from strawberry.schema.config import StrawberryConfig
 
-from fieldworthy.graph import due, heard, machines, questions, records, rulebooks, work
+from fieldworthy.graph import due, heard, machines, questions, readings, records, rulebooks, work
 from fieldworthy.graph.fields import mutation_type, query_type
 from fieldworthy.graph.scalars import SCALARS
 
-QUERIES = [*questions.QUERIES, *machines.QUERIES, *due.QUERIES, *rulebooks.QUERIES, *records.QUERIES, *work.QUERIES, *heard.QUERIES]
-MUTATIONS = [*machines.MUTATIONS, *rulebooks.MUTATIONS, *records.MUTATIONS, *work.MUTATIONS, *heard.MUTATIONS]
+_ROOMS = (questions, machines, due, rulebooks, readings, records, work, heard)
+QUERIES = [field for room in _ROOMS for field in getattr(room, "QUERIES", ())]
+MUTATIONS = [field for room in _ROOMS for field in getattr(room, "MUTATIONS", ())]
 
 
 @cache
