@@ -4,12 +4,20 @@ import gc
 from collections.abc import AsyncIterator, Callable, Collection
 from contextlib import asynccontextmanager
 from secrets import token_bytes
+from typing import Literal
 
 from fastapi import FastAPI
 
 from fieldworthy import __version__
+from fieldworthy.graph.context import Asked, Context
+from fieldworthy.graph.door import Around, Door
+from fieldworthy.graph.explorer import file as page_file
+from fieldworthy.graph.explorer import page
+from fieldworthy.graph.schema import make_schema
+from fieldworthy.graph.socket import SocketAround, Sockets
+from fieldworthy.graph.weights import WEIGHTS
 from fieldworthy.rest import openapi, problems
-from fieldworthy.rest.admission import WithKeys, scopes_of_routes
+from fieldworthy.rest.admission import WithKeys, asker_of, caller_of, charge, scopes_of_routes
 from fieldworthy.rest.audit import audit_router
 from fieldworthy.rest.batch import PATH as BATCH
 from fieldworthy.rest.batch import batch_router
@@ -21,8 +29,8 @@ from fieldworthy.rest.evaluate import evaluate_router
 from fieldworthy.rest.events import events_router
 from fieldworthy.rest.exports import exports_router
 from fieldworthy.rest.fleet import fleet_router, writing
+from fieldworthy.rest.graphql import admit_once, admit_socket, from_here, graphql_router, graphql_socket, look_again
 from fieldworthy.rest.headers import Headers
-from fieldworthy.rest.keeping import Keeping
 from fieldworthy.rest.limits import Limits
 from fieldworthy.rest.listeners import listeners_router
 from fieldworthy.rest.machines import machines_router
@@ -42,10 +50,10 @@ from fieldworthy.rest.shelf import shelf_router
 from fieldworthy.rest.tables import Tables
 from fieldworthy.rest.telematics import telematics_router
 from fieldworthy.rest.told import told_router
-from fieldworthy.rest.uses import AllUses
 from fieldworthy.rest.watching import Traces, Watching
 from fieldworthy.rest.work import work_router
 from fieldworthy.usecases.alert_rules import AlertRules
+from fieldworthy.usecases.all_uses import AllUses
 from fieldworthy.usecases.announce import SILENT_DAYS
 from fieldworthy.usecases.feeds import FEED_QUOTA, FeedRing
 from fieldworthy.usecases.find_rulebook import FindRulebooks
@@ -61,6 +69,7 @@ from fieldworthy.usecases.limits import (
     MAX_STATES,
     MAX_WRONG_KEYS,
 )
+from fieldworthy.usecases.once import Keeping
 from fieldworthy.usecases.ports import Clock
 from fieldworthy.usecases.quota import USUAL as USUAL_QUOTA
 from fieldworthy.usecases.quota import Quota
@@ -70,6 +79,10 @@ from fieldworthy.usecases.tally import Tally
 from fieldworthy.usecases.tokens import TokenReader, TokenRing
 from fieldworthy.usecases.watch import Pool, Watch
 from fieldworthy.usecases.wrong_keys import WrongKeys
+from fieldworthy.wire.troubles import problem_of
+
+GraphqlMode = Literal["on", "no-introspection", "off"]
+"""Whether the second door is there, and whether it tells of its schema and has its page."""
 
 
 async def _always() -> None:
@@ -99,6 +112,7 @@ def make_app(
     traces: Traces | None = None,
     lines: bool = False,
     tally: Tally | None = None,
+    graphql: GraphqlMode = "on",
 ) -> FastAPI:
     """
     The service as an ASGI app.
@@ -111,6 +125,7 @@ def make_app(
     origins: whose pages may ask from a browser. longest: seconds of one request. random: so many random bytes, of which secrets are made.
     silent_days: without a reading, after which a meter is told of as silent; 0: none is. pool: of the store's connections (for /metrics);
     traces: where spans go; lines: whether each request has one in the log. tally: what counts, where the caller counts something too.
+    graphql: whether there is that door, and whether it tells of its schema.
 
     `app.state.readiness` and `app.state.metrics` are what answers operators, for other doors than this one.
 
@@ -151,8 +166,23 @@ def make_app(
     readiness, metrics = Readiness([ready]), Metrics(tally, Watch(store), pool)
     app.state.readiness, app.state.metrics = readiness, metrics
     routers += [calendars_router(keeping, recompute, feeds, random), operate_router(app, readiness, metrics if is_open else None)]
+    sockets = None
+    if graphql != "off":
+        shown, asked = graphql == "on", Asked(uses, keeping, recompute, writing(), listening, random)
+        around = Around(
+            admit_once,
+            charge,
+            lambda request: Context(asked, caller_of(request), asker_of(request.scope)),
+            problem_of,
+            page if shown else None,
+        )
+        door = Door(make_schema()._schema, around, introspection=shown, weights=WEIGHTS)
+        sockets = Sockets(door, SocketAround(admit_socket, look_again, from_here(origins), problem_of))
+        routers.append(graphql_router(door, page_file if shown else None))
     for router in routers:
         app.router.routes += router.routes  # as they are: `include_router` would build each of them a second time
+    if sockets is not None:
+        app.router.routes.append(graphql_socket(sockets.answer))
     scopes_of_routes(app.routes)
     app.state.admission = Neighbours(any_host, origins) if is_open else WithKeys(ring, quotas, wrong, known)
     problems.install(app)

@@ -30,6 +30,8 @@ from fieldworthy.usecases.quota import Quota
 from fieldworthy.usecases.reachable import Reach, read_networks
 from fieldworthy.usecases.tokens import TokenRules
 
+GraphqlMode = Literal["on", "no-introspection", "off"]
+_GRAPHQL_MODES: tuple[GraphqlMode, ...] = ("on", "no-introspection", "off")
 LogLevel = Literal["debug", "info", "warning", "error"]
 _LOG_LEVELS = ("debug", "info", "warning", "error")
 _YES = frozenset({"1", "yes", "true", "on"})
@@ -80,6 +82,7 @@ VARIABLES = (
     "FIELDWORTHY_STATEMENT_SECONDS",
     "FIELDWORTHY_LOCK_SECONDS",
     "FIELDWORTHY_IDLE_SECONDS",
+    "FIELDWORTHY_GRAPHQL",
     "FIELDWORTHY_METRICS_ADDRESS",
     "FIELDWORTHY_STOP_DELAY_SECONDS",
     "FIELDWORTHY_STOP_SECONDS",
@@ -107,7 +110,7 @@ class Settings:
     request_seconds: usecases.limits. quota: of each key, None for none; max_wrong_keys: 0 for any number. silent_days: usecases.announce.
     tokens: of an issuer outside, None where none are taken. alerts: usecases.alert_rules. metrics: host and port of the door for operators,
     None for none. stop_delay: s for which requests are still taken once it is told to stop; stop: s that those which were begun may take
-    then. traces: whether spans are sent.
+    then. traces: whether spans are sent. graphql: whether that door is there, and whether it tells of its schema.
     """
 
     database_url: str = field(repr=False)  # it may hold a password
@@ -132,6 +135,7 @@ class Settings:
     stop_delay: int = 0
     stop: int = STOP_SECONDS
     traces: bool = False
+    graphql: GraphqlMode = "on"
 
 
 def read_settings(environment: Mapping[str, str] | None = None) -> Settings:
@@ -168,6 +172,7 @@ def read_settings(environment: Mapping[str, str] | None = None) -> Settings:
         stop_delay=_limit(given, "FIELDWORTHY_STOP_DELAY_SECONDS", 0, least=0, most=_HOUR),
         stop=_seconds(given, "FIELDWORTHY_STOP_SECONDS", STOP_SECONDS),
         traces=_traces(given),
+        graphql=_graphql(given.get("FIELDWORTHY_GRAPHQL") or "on"),
     )
 
 
@@ -328,6 +333,13 @@ def _is_safe(address: str) -> bool:
 
 def _seconds(given: Mapping[str, str], name: str, usual: int) -> int:
     return _limit(given, name, usual, most=_HOUR)
+
+
+def _graphql(text: str) -> GraphqlMode:
+    for mode in _GRAPHQL_MODES:
+        if text.lower() == mode:
+            return mode
+    raise SettingUnusable(f"FIELDWORTHY_GRAPHQL is one of {', '.join(_GRAPHQL_MODES)}")
 
 
 def _log_level(text: str) -> LogLevel:

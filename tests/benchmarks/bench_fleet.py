@@ -32,7 +32,6 @@ from sqlalchemy.ext.asyncio import AsyncConnection  # noqa: E402
 
 from fieldworthy.core.base.micros import HOUR, micros_of  # noqa: E402
 from fieldworthy.main import settle_memory  # noqa: E402
-from fieldworthy.rest.cursor import write_cursor  # noqa: E402
 from fieldworthy.rest.fleet import writing  # noqa: E402
 from fieldworthy.storage.migrating import migrate  # noqa: E402
 from fieldworthy.storage.tables import readings  # noqa: E402
@@ -40,6 +39,7 @@ from fieldworthy.usecases.find_rulebook import FindRulebooks  # noqa: E402
 from fieldworthy.usecases.kept import HOME  # noqa: E402
 from fieldworthy.usecases.kept_standings import Wanted  # noqa: E402
 from fieldworthy.usecases.standings import Recompute  # noqa: E402
+from fieldworthy.wire.cursor import write_cursor  # noqa: E402
 from tests.benchmarks.bench_due import TASKS, question, rulebook  # noqa: E402
 from tests.keep.histories import load, publish, read  # noqa: E402
 from tests.keep.service import Service, running  # noqa: E402

@@ -1,6 +1,8 @@
-"""Rewrites the contract: runs every example, keeps what the service answers, then writes openapi/rest.json.
+"""Rewrites the contract: runs every example, keeps what the service answers, then writes openapi/rest.json,
 
     python tests/contract/write.py
+
+and openapi/schema.graphql beside it, saying what is broken for whoever asks by the schema of before; that is noted in openapi/CHANGES.md.
 
 The requests in service/fieldworthy/rest/examples.json are written by hand; their answers come from here, to be read before they are
 committed.
@@ -24,6 +26,7 @@ sys.path[:0] = [str(TOP), str(TOP / "service")]
 
 EXAMPLES = TOP / "service" / "fieldworthy" / "rest" / "examples.json"
 CONTRACT = TOP / "openapi" / "rest.json"
+SCHEMA = TOP / "openapi" / "schema.graphql"
 RULEBOOK = (HERE / "example_rulebook.yaml").read_text("utf-8")
 NAME = "plover-r5-baler"
 
@@ -101,6 +104,20 @@ async def prepared() -> AsyncIterator[Any]:
         await store.close()
 
 
+def sdl() -> str:
+    """The schema of GraphQL, in its own language."""
+    from fieldworthy.graph.schema import make_schema
+
+    return make_schema().as_str() + "\n"
+
+
+def breaking(before: str, after: str) -> list[str]:
+    """What a query that fitted the schema of before would fail on now."""
+    from graphql import build_schema, find_breaking_changes
+
+    return [change.description for change in find_breaking_changes(build_schema(before), build_schema(after))]
+
+
 async def rewrite() -> None:
     examples = json.loads(EXAMPLES.read_text("utf-8"))
     async with prepared() as http:
@@ -120,6 +137,10 @@ if __name__ == "__main__":
         from tests.doors_app import make_test_app
 
         CONTRACT.write_text(text(make_test_app()), "utf-8")
+        if SCHEMA.exists():
+            for change in breaking(SCHEMA.read_text("utf-8"), sdl()):
+                print("breaks:", change)  # noqa: T201
+        SCHEMA.write_text(sdl(), "utf-8")
     else:
         asyncio.run(rewrite())
         subprocess.run([sys.executable, __file__, "--contract"], check=True)

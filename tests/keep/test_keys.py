@@ -17,14 +17,14 @@ import pytest
 import structlog
 from starlette.requests import Request
 
-from fieldworthy.rest.admission import Admission, Caller, WithKeys
+from fieldworthy.rest.admission import Admission, WithKeys
 from fieldworthy.rest.noting import noting
 from fieldworthy.storage.engine import SqlStore
 from fieldworthy.usecases.audit import Actor
 from fieldworthy.usecases.keep_keys import create_key, list_keys, revoke_key
 from fieldworthy.usecases.key_refusals import KeyEnded, KeyRefused
 from fieldworthy.usecases.key_ring import LIFE_SECONDS, MOST_UNKNOWN, KeyRing
-from fieldworthy.usecases.keys import Keys, KeyScope, new_key_text
+from fieldworthy.usecases.keys import Caller, Keys, KeyScope, new_key_text
 from fieldworthy.usecases.ports import StoreUnavailable
 from tests.keep.service import Service, running
 
@@ -257,7 +257,7 @@ class Admitted:
     inner: Admission
     asked: asyncio.Semaphore = field(default_factory=lambda: asyncio.Semaphore(0))
 
-    async def __call__(self, request: Request, needs: KeyScope, again: bool = False) -> Caller:
+    async def __call__(self, request: Request, needs: KeyScope | None, again: bool = False) -> Caller:
         try:
             return await self.inner(request, needs)
         finally:

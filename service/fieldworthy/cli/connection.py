@@ -82,6 +82,12 @@ class Connection(HttpToolsProtocol):
             self._next_look.cancel()
         super().connection_lost(exc)
 
+    def handle_websocket_upgrade(self) -> None:
+        """From here on it is another protocol's, which has patience of its own."""
+        if self._next_look is not None:
+            self._next_look.cancel()
+        super().handle_websocket_upgrade()
+
     def data_received(self, data: bytes) -> None:
         if self.transport.is_closing():
             return

@@ -217,6 +217,7 @@ async def _serve(settings: Settings, listening: socket.socket, watching: socket.
             traces=traces,
             lines=True,
             tally=tally,
+            graphql=settings.graphql,
         )
         readiness: Readiness = app.state.readiness
 
@@ -232,7 +233,9 @@ async def _serve(settings: Settings, listening: socket.socket, watching: socket.
             server_header=False,
             proxy_headers=False,  # whoever asks is who connects
             http=Bounded,
-            ws="none",
+            ws="none" if settings.graphql == "off" else "websockets-sansio",
+            ws_max_size=settings.max_body_bytes,
+            ws_per_message_deflate=False,  # what unpacks to a thousand times its size is not taken
             timeout_keep_alive=KEEP_ALIVE_SECONDS,
             timeout_graceful_shutdown=settings.stop,
         )

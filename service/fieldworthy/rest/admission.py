@@ -4,9 +4,9 @@ Every route declares the scope that it needs, or that anybody may ask it, where 
 its handler sees the request. What declares nothing is refused when the app is put together, so nothing is ever open by an oversight.
 """
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
-from typing import Any, Protocol
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from typing import Any, Final, Literal, Protocol
 
 import structlog
 from fastapi.routing import iter_route_contexts
@@ -15,10 +15,9 @@ from starlette.routing import BaseRoute
 from starlette.types import Scope
 
 from fieldworthy.rest.quota import tell
-from fieldworthy.usecases.audit import Actor
 from fieldworthy.usecases.key_refusals import KeyMissing, KeyRefused, NoKey, ScopeMissing, Throttled, TokenRefused, TooManyWrongKeys
 from fieldworthy.usecases.key_ring import KeyRing
-from fieldworthy.usecases.keys import Asker, KeyScope
+from fieldworthy.usecases.keys import Asker, Caller, KeyScope
 from fieldworthy.usecases.quotas import Quotas
 from fieldworthy.usecases.refusals import Refusal
 from fieldworthy.usecases.tokens import TokenRing
@@ -30,6 +29,11 @@ SCHEME = "key"
 ANYBODY = None
 """What a route declares that needs no key."""
 
+ANY_SCOPE: Final = "any"
+"""What a route declares that needs a key, whatever its scopes are: it asks for them itself, for each part of what it is asked."""
+
+Needs = KeyScope | Literal["any"] | None
+
 _REALM = 'Bearer realm="fieldworthy"'
 CALLER = "fieldworthy.caller"
 ASKER = "fieldworthy.asker"
@@ -38,27 +42,18 @@ ASKER = "fieldworthy.asker"
 log = structlog.get_logger("fieldworthy.rest")
 
 
-@dataclass(frozen=True, slots=True)
-class Caller:
-    """Who asks. organisation: whose things are meant; actor: as the audit trail tells of what they change; scopes: what they may do."""
-
-    organisation: int
-    actor: Actor
-    scopes: frozenset[KeyScope] = frozenset()
-
-    @property
-    def reads(self) -> bool:
-        """Whether it may be told of what is kept, beside what it sends."""
-        return KeyScope.READ in self.scopes
-
-
 class Admission(Protocol):
     """Decides whether a request may be answered."""
 
-    async def __call__(self, request: Request, needs: KeyScope, again: bool = False) -> Caller:
+    async def __call__(self, request: Request, needs: KeyScope | None, again: bool = False) -> Caller:
         """
-        again: the request was let in before, and is answered still. Raises NoKey (401), ScopeMissing, FromElsewhere (403), Throttled (429).
+        needs: the scope, None for any. again: the request was let in before, and is answered still.
+
+        Raises NoKey (401), ScopeMissing, FromElsewhere (403), Throttled (429).
         """
+
+    async def charge(self, request: Request, more: int) -> None:
+        """Counts a request that was let in as so many more. Raises Throttled (429)."""
 
 
 class WithKeys:
@@ -73,17 +68,20 @@ class WithKeys:
         self._wrong = wrong
         self._tokens = tokens
 
-    async def __call__(self, request: Request, needs: KeyScope, again: bool = False) -> Caller:
-        try:
+    async def __call__(self, request: Request, needs: KeyScope | None, again: bool = False) -> Caller:
+        with _told(request.scope):
             asker = request.scope[ASKER] = await self._asker(request)
             if not again:  # one request is counted once, however long it is answered
-                await self._spend(request, asker.quota)
-        except Throttled as throttled:
-            tell(request.scope, throttled.quota, 0, throttled.retry_after or 1)
-            raise
-        if needs not in asker.scopes:
+                await self._spend(request.scope, asker.quota, 1)
+        if needs is not None and needs not in asker.scopes:
             raise ScopeMissing(asker, needs)
         return Caller(asker.organisation, asker.actor, asker.scopes)
+
+    async def charge(self, request: Request, more: int) -> None:
+        asker = asker_of(request.scope)
+        assert asker is not None  # it was let in
+        with _told(request.scope):
+            await self._spend(request.scope, asker.quota, more)
 
     async def _asker(self, request: Request) -> Asker:
         text = bearer(request.scope["headers"])
@@ -105,13 +103,23 @@ class WithKeys:
     def _knows(self, text: bytes) -> bool:
         return self._ring.knows(text) or (self._tokens is not None and self._tokens.knows(text))
 
-    async def _spend(self, request: Request, asker: str) -> None:
+    async def _spend(self, scope: Scope, asker: str, counts: int) -> None:
         """Counts the request, also where it is refused for what it asks."""
         if self._quotas is None:
             return
-        tell(request.scope, self._quotas.quota, None, 0)  # also where the store can't count it
-        left = await self._quotas.spend(asker)
-        tell(request.scope, self._quotas.quota, left.remaining, left.wait)
+        tell(scope, self._quotas.quota, None, 0)  # also where the store can't count it
+        left = await self._quotas.spend(asker, counts)
+        tell(scope, self._quotas.quota, left.remaining, left.wait)
+
+
+@contextmanager
+def _told(scope: Scope) -> Iterator[None]:
+    """What throttles a request meanwhile is told in its answer's headers."""
+    try:
+        yield
+    except Throttled as throttled:
+        tell(scope, throttled.quota, 0, throttled.retry_after or 1)
+        raise
 
 
 def bearer(headers: Iterable[tuple[bytes, bytes]]) -> bytes:
@@ -138,10 +146,16 @@ def challenge(refusal: Refusal) -> Mapping[str, str] | None:
             return None
 
 
-async def admit(request: Request, needs: KeyScope, again: bool = False) -> None:
+async def admit(request: Request, needs: KeyScope | None, again: bool = False) -> None:
     """Lets a request in, or raises what it is refused with. The app says by whom it is judged."""
     admission: Admission = request.scope["app"].state.admission
     request.scope[CALLER] = await admission(request, needs, again)
+
+
+async def charge(request: Request, more: int) -> None:
+    """Counts a request that was let in as so many more."""
+    admission: Admission = request.scope["app"].state.admission
+    await admission.charge(request, more)
 
 
 def caller_of(request: Request) -> Caller:
@@ -166,27 +180,29 @@ class Undeclared(RuntimeError):
         super().__init__(f"the route {route} declares no scope; describe it with one, or with ANYBODY")
 
 
-def security(needs: KeyScope | None) -> list[dict[str, list[str]]]:
+def security(needs: Needs) -> list[dict[str, list[str]]]:
     """A route's declaration, in the contract's own form (OpenAPI 3.1, Security Requirement Object)."""
-    return [] if needs is ANYBODY else [{SCHEME: [str(needs)]}]
+    return [] if needs is ANYBODY else [{SCHEME: [] if needs == ANY_SCOPE else [str(needs)]}]
 
 
-def needed(route: str, declared: Mapping[str, Any] | None) -> KeyScope | None:
+def needed(route: str, declared: Mapping[str, Any] | None) -> Needs:
     """The scope of such a declaration, None for anybody. Raises Undeclared."""
     said = None if declared is None else declared.get("security")
     if said is None:
         raise Undeclared(route)
-    return KeyScope(said[0][SCHEME][0]) if said else ANYBODY
+    if not said:
+        return ANYBODY
+    return KeyScope(said[0][SCHEME][0]) if said[0][SCHEME] else ANY_SCOPE
 
 
-def scopes_of_routes(routes: Iterable[BaseRoute]) -> Mapping[tuple[str, str], KeyScope | None]:
+def scopes_of_routes(routes: Iterable[BaseRoute]) -> Mapping[tuple[str, str], Needs]:
     """The scope of each method and path. Raises Undeclared for a route that none is known of, whatever kind of route it is."""
-    from fieldworthy.rest.body import RawRoute
+    from fieldworthy.rest.body import RawRoute, RawSocket
 
-    found: dict[tuple[str, str], KeyScope | None] = {}
+    found: dict[tuple[str, str], Needs] = {}
     for context in iter_route_contexts(list(routes)):  # those of included routers too
         route = context.original_route
-        if not isinstance(route, RawRoute):
+        if not isinstance(route, RawRoute | RawSocket):
             raise Undeclared(str(getattr(route, "path", route)))
         for method in route.methods or ():
             found[method, route.path] = route.needs

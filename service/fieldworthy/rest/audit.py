@@ -1,25 +1,25 @@
 """The audit trail, for who administers an organisation. It is read; no route changes it."""
 
-from typing import Any
-
-import orjson
 from fastapi import APIRouter
 from starlette.requests import Request
 from starlette.responses import Response
 
-from fieldworthy.core.base.micros import micros_text
 from fieldworthy.rest.answers import json_answer
 from fieldworthy.rest.body import RawRoute
-from fieldworthy.rest.cursor import read_place, write_cursor
 from fieldworthy.rest.described import described, query_parameter, text_schema
-from fieldworthy.rest.keeping import Keeping, organisation_of
-from fieldworthy.rest.machines import AFTER, LIMIT, read_limit, read_name
-from fieldworthy.rest.moments import MOMENT, read_moment
-from fieldworthy.rest.query import one_of, read_query
-from fieldworthy.usecases.audit import NOTED, Change, Looked
+from fieldworthy.rest.keeping import organisation_of
+from fieldworthy.rest.machines import AFTER, LIMIT
+from fieldworthy.rest.moments import MOMENT
+from fieldworthy.rest.query import read_query
+from fieldworthy.usecases.audit import NOTED, Looked
 from fieldworthy.usecases.keys import KeyScope
+from fieldworthy.usecases.once import Keeping
 from fieldworthy.usecases.tokens import MOST_SUBJECT
 from fieldworthy.wire import audit_answers as answers
+from fieldworthy.wire.cursor import read_place, write_cursor
+from fieldworthy.wire.heard_json import change_json
+from fieldworthy.wire.moments import read_moment
+from fieldworthy.wire.parameters import one_of, read_limit, read_name
 
 TAG = "audit"
 
@@ -64,20 +64,6 @@ def audit_router(keeping: Keeping) -> APIRouter:
         async with keeping.store.look(organisation_of(request)) as kept:
             found = await kept.trail.page(looked, None if before is None else before[0], limit + 1)
         more = write_cursor([found[limit - 1].n]) if len(found) > limit else None
-        return json_answer({"items": [_line(change) for change in found[:limit]], "next": more})
+        return json_answer({"items": [change_json(change) for change in found[:limit]], "next": more})
 
     return router
-
-
-def _line(change: Change) -> dict[str, Any]:
-    actor = change.actor
-    return {
-        "number": change.n,
-        "at": micros_text(change.at),
-        "who": {"way": actor.way, "id": actor.id, "name": actor.name, "by": actor.by},
-        "kind": change.kind,
-        "id": change.id,
-        "machine": change.machine,
-        "before": None if change.before is None else orjson.Fragment(change.before),
-        "after": None if change.after is None else orjson.Fragment(change.after),
-    }

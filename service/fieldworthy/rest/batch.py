@@ -21,8 +21,9 @@ from fieldworthy.rest.admission import admit
 from fieldworthy.rest.answers import written_due
 from fieldworthy.rest.body import RawRoute, media_type
 from fieldworthy.rest.described import described
-from fieldworthy.rest.problems import failed, problem_of
-from fieldworthy.rest.uses import AllUses, Uses
+from fieldworthy.rest.keeping import organisation_of
+from fieldworthy.rest.problems import problem_of
+from fieldworthy.usecases.all_uses import AllUses, Uses
 from fieldworthy.usecases.asking import ask
 from fieldworthy.usecases.find_rulebook import Found, PinnedRulebooks, RulebookSource
 from fieldworthy.usecases.key_refusals import NoKey
@@ -33,6 +34,7 @@ from fieldworthy.usecases.tally import Tally
 from fieldworthy.wire import requests
 from fieldworthy.wire.problems import of_refusal, problem
 from fieldworthy.wire.reading import Unreadable, read_json
+from fieldworthy.wire.troubles import failed
 
 TAG = "evaluate"
 PATH = "/v1/due/batch"
@@ -314,6 +316,6 @@ def batch_router(uses: AllUses, most_lines: int = MAX_BATCH_LINES) -> APIRouter:
     )
     async def ask_due_batch(request: Request) -> Response:
         media_type(request, LINES_TYPES)
-        return BatchResponse(request, uses.of(request), uses.tally, most_lines)
+        return BatchResponse(request, uses.of(organisation_of(request)), uses.tally, most_lines)
 
     return router

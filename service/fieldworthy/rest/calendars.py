@@ -10,15 +10,13 @@ from fastapi import APIRouter
 from starlette.requests import Request
 from starlette.responses import Response, StreamingResponse
 
-from fieldworthy.core.base.micros import micros_text
 from fieldworthy.rest.admission import ANYBODY, caller_of
 from fieldworthy.rest.answers import json_answer
 from fieldworthy.rest.body import JSON_TYPES, Declined, RawRoute, media_type
 from fieldworthy.rest.conditions import ETAG, IF_NONE_MATCH_GET, only_if, with_not_modified
-from fieldworthy.rest.cursor import read_place, write_cursor
 from fieldworthy.rest.described import BODY, described, path_parameter, query_parameter, text_schema
-from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, SHOWN, Keeping, Shown, once, organisation_of
-from fieldworthy.rest.machines import AFTER, LIMIT, MACHINE_ID, machine_of, read_limit, read_name
+from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, SHOWN, once, organisation_of
+from fieldworthy.rest.machines import AFTER, LIMIT, MACHINE_ID, machine_of
 from fieldworthy.rest.query import read_query
 from fieldworthy.rest.quota import tell
 from fieldworthy.usecases.calendar import AskCalendar
@@ -27,6 +25,7 @@ from fieldworthy.usecases.kept import Kept
 from fieldworthy.usecases.kept_standings import Scope
 from fieldworthy.usecases.key_refusals import QuotaExceeded, TooManyWrongKeys
 from fieldworthy.usecases.keys import KeyScope
+from fieldworthy.usecases.once import Keeping, Shown
 from fieldworthy.usecases.once_refusals import ShownOnce
 from fieldworthy.usecases.quotas import Quotas
 from fieldworthy.usecases.standings import Recompute
@@ -34,6 +33,9 @@ from fieldworthy.usecases.wrong_keys import WrongKeys
 from fieldworthy.wire import feed_shapes as answers
 from fieldworthy.wire import requests
 from fieldworthy.wire.calendar import MEDIA_TYPE, calendar_parts
+from fieldworthy.wire.cursor import read_place, write_cursor
+from fieldworthy.wire.heard_json import feed_json
+from fieldworthy.wire.parameters import read_limit, read_name
 from fieldworthy.wire.problems import problem
 
 TAG = "calendars"
@@ -200,9 +202,9 @@ def calendars_router(keeping: Keeping, recompute: Recompute, feeds: Feeds, rando
         body = await request.body()
         given = requests.FEED.read(body)
 
-        async def work(kept: Kept) -> Shown:
+        async def work(kept: Kept) -> Shown[Response]:
             feed, token = await make_feed(kept, given.get("machine"), given.get("site"), given.get("name", ""), random)
-            answer = json_answer({**_item(feed), "path": f"/v1/feeds/{token}.ics"}, 201)
+            answer = json_answer({**feed_json(feed), "path": f"/v1/feeds/{token}.ics"}, 201)
             mend = f"where that answer was lost, DELETE /v1/feeds/{feed.id} revokes it; then make another, with a new `Idempotency-Key`"
             return Shown(answer, ShownOnce("made the link", feed.id, mend))
 
@@ -229,7 +231,7 @@ def calendars_router(keeping: Keeping, recompute: Recompute, feeds: Feeds, rando
             found = await kept.feeds.page(None if place is None else (place[0], place[1]), limit + 1)
         last = found[limit - 1] if len(found) > limit else None
         more = None if last is None else write_cursor([last.created, last.id])
-        return json_answer({"items": [_item(feed) for feed in found[:limit]], "next": more})
+        return json_answer({"items": [feed_json(feed) for feed in found[:limit]], "next": more})
 
     @router.get(
         "/v1/feeds/{token}.ics",
@@ -269,7 +271,7 @@ def calendars_router(keeping: Keeping, recompute: Recompute, feeds: Feeds, rando
     )
     async def revoke(request: Request) -> Response:
         async with keeping.store.keep(organisation_of(request), caller_of(request).actor) as kept:
-            return json_answer(_item(await revoke_feed(kept, request.path_params["id"])))
+            return json_answer(feed_json(await revoke_feed(kept, request.path_params["id"])))
 
     return router
 
@@ -281,15 +283,3 @@ def _calendar(
     told = (*problems, "request.does_not_fit")
     parameters = [*parameters, IF_NONE_MATCH_GET]
     return with_not_modified(described(operation, TAG, KeyScope.READ, summary, description, _ICS, None, told, parameters, headers=ETAG))
-
-
-def _item(feed: Feed) -> dict[str, Any]:
-    return {
-        "id": feed.id,
-        "name": feed.name,
-        "machine": feed.machine,
-        "site": feed.site,
-        "made_at": micros_text(feed.created),
-        "revoked_at": None if feed.revoked is None else micros_text(feed.revoked),
-        "last_used": None if feed.last_used is None else micros_text(feed.last_used),
-    }

@@ -1,27 +1,29 @@
 """Deliveries: what went to whom, what is undelivered, and sending that again. For keys that administer."""
 
-from typing import Any
-
 from fastapi import APIRouter
 from starlette.requests import Request
 from starlette.responses import Response
 
-from fieldworthy.core.base.micros import micros_of, micros_text
+from fieldworthy.core.base.micros import micros_of
 from fieldworthy.rest.answers import json_answer
 from fieldworthy.rest.body import JSON_TYPES, RawRoute, media_type
-from fieldworthy.rest.cursor import read_place, write_cursor
 from fieldworthy.rest.described import BODY, described, path_parameter, query_parameter
-from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, ONCE, Keeping, once, organisation_of
-from fieldworthy.rest.listeners import ID_TEXT, TAG, moment_or_none
-from fieldworthy.rest.machines import AFTER, LIMIT, read_limit, read_name
-from fieldworthy.rest.moments import MOMENT, read_moment
-from fieldworthy.rest.query import one_of, read_query
-from fieldworthy.usecases.deliveries import STATES, WAITING, Attempt, Delivery, WantedDeliveries
+from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, ONCE, once, organisation_of
+from fieldworthy.rest.listeners import ID_TEXT, TAG
+from fieldworthy.rest.machines import AFTER, LIMIT
+from fieldworthy.rest.moments import MOMENT
+from fieldworthy.rest.query import read_query
+from fieldworthy.usecases.deliveries import STATES, WantedDeliveries
 from fieldworthy.usecases.keep_listeners import KeepListeners, read_delivery
 from fieldworthy.usecases.kept import Kept
 from fieldworthy.usecases.keys import KeyScope
+from fieldworthy.usecases.once import Keeping
 from fieldworthy.wire import listener_answers as answers
 from fieldworthy.wire import requests
+from fieldworthy.wire.cursor import read_place, write_cursor
+from fieldworthy.wire.heard_json import attempt_json, delivery_json
+from fieldworthy.wire.moments import read_moment
+from fieldworthy.wire.parameters import one_of, read_limit, read_name
 from fieldworthy.wire.scalars import instant
 
 DELIVERY_ID = path_parameter("id", "the delivery's id, as lists give it", {**ID_TEXT, "maxLength": 200})
@@ -83,7 +85,7 @@ def deliveries_router(keeping: Keeping, keep: KeepListeners) -> APIRouter:
     async def get_delivery(request: Request) -> Response:
         async with keeping.store.look(organisation_of(request)) as kept:
             found, tried = await read_delivery(kept, request.path_params["id"])
-        return json_answer({"delivery": delivery_json(found), "attempts": [_attempt_json(each) for each in tried]})
+        return json_answer({"delivery": delivery_json(found), "attempts": [attempt_json(each) for each in tried]})
 
     @router.post(
         "/v1/deliveries/again",
@@ -112,26 +114,3 @@ def deliveries_router(keeping: Keeping, keep: KeepListeners) -> APIRouter:
         return await once(keeping, request, body, work)
 
     return router
-
-
-def delivery_json(delivery: Delivery) -> dict[str, Any]:
-    """As it is answered."""
-    return {
-        "id": delivery.id,
-        "event": delivery.event_id,
-        "type": delivery.type,
-        "machine": delivery.machine_id,
-        "listener": delivery.listener_id,
-        "at": micros_text(delivery.at),
-        "state": delivery.state,
-        "due": micros_text(delivery.due) if delivery.state == WAITING else None,
-        "tries": delivery.tries,
-        "digest": delivery.digest,
-        "last_at": moment_or_none(delivery.last_at),
-        "last_status": delivery.last_status,
-        "last_trouble": delivery.last_trouble,
-    }
-
-
-def _attempt_json(attempt: Attempt) -> dict[str, Any]:
-    return {"at": micros_text(attempt.at), "ms": attempt.ms, "status": attempt.status, "trouble": attempt.trouble}

@@ -7,7 +7,7 @@ from typing import Any
 
 from pydantic import BaseModel
 
-from fieldworthy.rest.admission import ANYBODY, security
+from fieldworthy.rest.admission import ANYBODY, Needs, security
 from fieldworthy.rest.quota import QUOTA_HEADERS, header_ref
 from fieldworthy.usecases.keys import KeyScope
 from fieldworthy.wire.catalogue import KINDS, STANDARD_TYPES
@@ -79,7 +79,7 @@ def described(
     }
 
 
-def undescribed(needs: KeyScope | None = ANYBODY) -> dict[str, Any]:
+def undescribed(needs: Needs = ANYBODY) -> dict[str, Any]:
     """Keyword arguments for a page that stands beside the contract. needs: as of `described`."""
     return {"include_in_schema": False, "openapi_extra": {"security": security(needs)}}
 

@@ -8,18 +8,18 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from fieldworthy.core.answer.due import DueAnswer
-from fieldworthy.core.base.finding import Finding, Refused
-from fieldworthy.core.base.span import line_and_column
 from fieldworthy.rest.answers import json_answer, written_due
 from fieldworthy.rest.body import JSON_TYPES, Declined, RawRoute, media_type, whole_body
 from fieldworthy.rest.described import BODY, RULEBOOK, described
-from fieldworthy.rest.uses import AllUses, Uses
+from fieldworthy.rest.keeping import organisation_of
+from fieldworthy.usecases.all_uses import AllUses, Uses
 from fieldworthy.usecases.asking import Answered, ask
 from fieldworthy.usecases.keys import KeyScope
 from fieldworthy.usecases.refusals import RulebookHasErrors
 from fieldworthy.usecases.tally import Tally
 from fieldworthy.wire import answers, procedure_answers, requests
-from fieldworthy.wire.problems import finding_json, of_refusal
+from fieldworthy.wire.expressions import document_of, read_back
+from fieldworthy.wire.problems import of_refusal
 from fieldworthy.wire.questions import clearance_question, parts_question, procedure_question
 from fieldworthy.wire.reading import Shape
 
@@ -30,6 +30,9 @@ QUESTION = (*BODY, *RULEBOOK, "question.does_not_fit")
 def evaluate_router(uses: AllUses) -> APIRouter:
     """The routes of the stateless half."""
     router = APIRouter(route_class=RawRoute)
+
+    def uses_of(request: Request) -> Uses:
+        return uses.of(organisation_of(request))
 
     async def answered(
         request: Request, kind: str, shape: Shape[Any], question: Callable[[Any], Any], use: Callable[[Any, Any], Awaitable[Answered[Any]]]
@@ -61,7 +64,7 @@ def evaluate_router(uses: AllUses) -> APIRouter:
         ),
     )
     async def ask_due(request: Request) -> Response:
-        find = uses.of(request).find
+        find = uses_of(request).find
 
         async def ask_for_due(rulebook: Any, given: dict[str, Any]) -> Answered[DueAnswer]:
             return ask(await find(rulebook), given, written_due)
@@ -83,7 +86,7 @@ def evaluate_router(uses: AllUses) -> APIRouter:
         ),
     )
     async def ask_clearance(request: Request) -> Response:
-        return json_answer(await answered(request, "clearance", requests.CLEARANCE, clearance_question, uses.of(request).clearance))
+        return json_answer(await answered(request, "clearance", requests.CLEARANCE, clearance_question, uses_of(request).clearance))
 
     @router.post(
         "/v1/procedure",
@@ -101,7 +104,7 @@ def evaluate_router(uses: AllUses) -> APIRouter:
         ),
     )
     async def ask_procedure(request: Request) -> Response:
-        return json_answer(await answered(request, "procedure", requests.PROCEDURE, procedure_question, uses.of(request).procedure))
+        return json_answer(await answered(request, "procedure", requests.PROCEDURE, procedure_question, uses_of(request).procedure))
 
     @router.post(
         "/v1/parts",
@@ -117,7 +120,7 @@ def evaluate_router(uses: AllUses) -> APIRouter:
         ),
     )
     async def ask_parts(request: Request) -> Response:
-        return json_answer(await answered(request, "parts", requests.PARTS, parts_question, uses.of(request).parts))
+        return json_answer(await answered(request, "parts", requests.PARTS, parts_question, uses_of(request).parts))
 
     @router.post(
         "/v1/expressions/check",
@@ -134,7 +137,7 @@ def evaluate_router(uses: AllUses) -> APIRouter:
         ),
     )
     async def check_expression(request: Request) -> Response:
-        return json_answer(await _check_expression(request, uses.of(request), uses.tally))
+        return json_answer(await _check_expression(request, uses_of(request), uses.tally))
 
     return router
 
@@ -142,37 +145,11 @@ def evaluate_router(uses: AllUses) -> APIRouter:
 async def _check_expression(request: Request, uses: Uses, tally: Tally) -> dict[str, Any]:
     media_type(request, JSON_TYPES)
     given = requests.EXPRESSION.read(await whole_body(request))
-    _one_of(given, "interval", "condition")
-    if "rulebook" in given and "vocabulary" in given:
-        raise _refused("`rulebook` and `vocabulary` are both given", "give one of them, or neither")
-    if "over" in given and "condition" not in given:
-        raise _refused("`over` is given without `condition`", "leave `over` out: only a condition speaks of facts or of working conditions")
-    rulebook, vocabulary = given.get("rulebook"), given.get("vocabulary")
     try:
         with tally.evaluating("expression"):
-            if "interval" in given:
-                checked = await uses.expression.interval(given["interval"], rulebook, vocabulary)
-            else:
-                checked = await uses.expression.condition(given["condition"], given.get("over", "facts"), rulebook, vocabulary)
+            return await read_back(given, uses.expression)
     except RulebookHasErrors as refusal:
-        if isinstance(rulebook, str):
+        document, where = document_of(given)
+        if isinstance(document, str):
             raise
-        raise Declined(of_refusal(refusal, "/rulebook" if rulebook is not None else "/vocabulary")) from None
-    return {**checked.to_json(), "findings": [finding_json(_placed(f, checked.kind, checked.text)) for f in checked.findings]}
-
-
-def _placed(finding: Finding, member: str, text: str) -> Finding:
-    """A finding of an expression with its line and column in it."""
-    if finding.span is None:
-        return finding.at("/" + member)
-    return finding.at("/" + member, *line_and_column(text, finding.span.start))
-
-
-def _one_of(given: Any, *members: str) -> None:
-    if sum(m in given for m in members) != 1:
-        wanted = " and ".join(f"`{m}`" for m in members)
-        raise _refused(f"exactly one of {wanted} is to be given", "give one of them")
-
-
-def _refused(message: str, mend: str) -> Refused:
-    return Refused([Finding("request.one_of", message, mend)])
+        raise Declined(of_refusal(refusal, where)) from None

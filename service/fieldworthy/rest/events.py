@@ -6,15 +6,18 @@ from starlette.responses import Response
 
 from fieldworthy.rest.answers import json_answer
 from fieldworthy.rest.body import RawRoute
-from fieldworthy.rest.cursor import read_place, write_cursor
 from fieldworthy.rest.described import described, query_parameter, text_schema
-from fieldworthy.rest.keeping import Keeping, organisation_of
-from fieldworthy.rest.machines import AFTER, LIMIT, read_limit, read_name
-from fieldworthy.rest.moments import MOMENT, read_moment
-from fieldworthy.rest.query import one_of, read_query
+from fieldworthy.rest.keeping import organisation_of
+from fieldworthy.rest.machines import AFTER, LIMIT
+from fieldworthy.rest.moments import MOMENT
+from fieldworthy.rest.query import read_query
 from fieldworthy.usecases.events import TYPES, WantedEvents
 from fieldworthy.usecases.keys import KeyScope
+from fieldworthy.usecases.once import Keeping
+from fieldworthy.wire.cursor import read_place, write_cursor
 from fieldworthy.wire.event_answers import EventsPage
+from fieldworthy.wire.moments import read_moment
+from fieldworthy.wire.parameters import one_of, read_limit, read_name
 
 TAG = "events"
 

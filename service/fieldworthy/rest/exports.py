@@ -6,13 +6,15 @@ from starlette.responses import Response
 
 from fieldworthy.rest.body import RawRoute
 from fieldworthy.rest.described import described, query_parameter, text_schema
-from fieldworthy.rest.fleet import FLEET, read_wanted
+from fieldworthy.rest.fleet import FLEET
 from fieldworthy.rest.forms import ACCEPT_TABLE, CSV_CONTENT, PARQUET_CONTENT, VARY, form_of
 from fieldworthy.rest.machines import ID_SCHEMA, MACHINE_ID, machine_of
-from fieldworthy.rest.moments import MOMENT, read_as_of
+from fieldworthy.rest.moments import MOMENT
 from fieldworthy.rest.query import read_query
 from fieldworthy.rest.tables import Tables
 from fieldworthy.usecases.keys import KeyScope
+from fieldworthy.wire.fleet_query import read_wanted
+from fieldworthy.wire.moments import read_as_of
 from fieldworthy.wire.parquet import PARQUET
 from fieldworthy.wire.tables import CSV
 

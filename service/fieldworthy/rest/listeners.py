@@ -1,7 +1,5 @@
 """Listeners: who is told, and of what. For keys that administer."""
 
-from typing import Any
-
 from fastapi import APIRouter
 from starlette.requests import Request
 from starlette.responses import Response
@@ -10,20 +8,22 @@ from fieldworthy.core.base.micros import micros_text
 from fieldworthy.rest.answers import json_answer
 from fieldworthy.rest.body import JSON_TYPES, RawRoute, media_type
 from fieldworthy.rest.conditions import ETAG, IF_MATCH, only_if
-from fieldworthy.rest.cursor import write_cursor
 from fieldworthy.rest.described import BODY, described, path_parameter, text_schema
-from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, ONCE, SHOWN, Keeping, Shown, once, organisation_of
-from fieldworthy.rest.machines import AFTER, LIMIT, is_id, read_after_id, read_limit
+from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, ONCE, SHOWN, once, organisation_of
+from fieldworthy.rest.machines import AFTER, LIMIT
 from fieldworthy.rest.query import read_query
 from fieldworthy.usecases.keep_listeners import USUAL_OVERLAP_HOURS, KeepListeners, read_listener
 from fieldworthy.usecases.kept import Kept
 from fieldworthy.usecases.keys import KeyScope
 from fieldworthy.usecases.listener_refusals import ListenerChanged, ListenerUnknown
-from fieldworthy.usecases.listeners import Listener
+from fieldworthy.usecases.once import Keeping, Shown
 from fieldworthy.usecases.once_refusals import ShownOnce
 from fieldworthy.usecases.only_if import tag_of
 from fieldworthy.wire import listener_answers as answers
 from fieldworthy.wire import requests
+from fieldworthy.wire.cursor import write_cursor
+from fieldworthy.wire.heard_json import listener_json
+from fieldworthy.wire.parameters import is_id, read_after_id, read_limit
 
 TAG = "listeners"
 
@@ -59,7 +59,7 @@ def listeners_router(keeping: Keeping, keep: KeepListeners) -> APIRouter:
         body = await request.body()
         told = requests.LISTENER.read(body)
 
-        async def work(kept: Kept) -> Response | Shown:
+        async def work(kept: Kept) -> Response | Shown[Response]:
             made = await keep.add(kept, told)
             secret = None if made.choice.url is None else made.secret
             answer = json_answer({"listener": listener_json(made), "secret": secret}, 201)  # without an `ETag`: so nobody may keep it
@@ -187,7 +187,7 @@ def listeners_router(keeping: Keeping, keep: KeepListeners) -> APIRouter:
         id, body = listener_of(request), await request.body()
         hours = requests.ROTATE.read(body).get("overlap_hours", USUAL_OVERLAP_HOURS)
 
-        async def work(kept: Kept) -> Shown:
+        async def work(kept: Kept) -> Shown[Response]:
             rotated = await keep.rotate(kept, id, hours)
             assert rotated.secret_before_until is not None
             answer = json_answer({"secret": rotated.secret, "before_until": micros_text(rotated.secret_before_until)})
@@ -228,23 +228,3 @@ def listener_of(request: Request) -> str:
     if not is_id(id):
         raise ListenerUnknown(id)
     return id
-
-
-def listener_json(listener: Listener) -> dict[str, Any]:
-    """As it is answered: without its secrets."""
-    return {
-        "id": listener.id,
-        "revision": listener.revision,
-        "name": listener.name,
-        "state": listener.state,
-        **listener.choice.to_json(),
-        "failing": moment_or_none(listener.failing),
-        "secret_before_until": moment_or_none(listener.secret_before_until),
-        "made_at": micros_text(listener.made_at),
-        "changed_at": micros_text(listener.changed_at),
-    }
-
-
-def moment_or_none(at: int | None) -> str | None:
-    """A moment as it is answered."""
-    return None if at is None else micros_text(at)

@@ -1,16 +1,12 @@
 """Machines: who they are, where they stand, and whose rules they are kept by."""
 
-import re
-from collections.abc import Awaitable, Callable, Mapping
-from typing import Any
+from collections.abc import Awaitable, Callable
 
-import orjson
 from fastapi import APIRouter
 from starlette.requests import Request
 from starlette.responses import Response
 
 from fieldworthy.core.base.finding import Finding, Refused
-from fieldworthy.core.base.micros import micros_text
 from fieldworthy.rest.answers import json_answer
 from fieldworthy.rest.body import JSON_TYPES, RawRoute, media_type
 from fieldworthy.rest.conditions import (
@@ -23,29 +19,29 @@ from fieldworthy.rest.conditions import (
     with_created,
     with_not_modified,
 )
-from fieldworthy.rest.cursor import CURSOR_SCHEMA, read_place, refuse_after, write_cursor
 from fieldworthy.rest.described import BODY, described, path_parameter, query_parameter, text_schema
-from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, ONCE, Keeping, once, organisation_of
-from fieldworthy.rest.moments import AS_OF, read_as_of
-from fieldworthy.rest.query import read_query, shown, whole_number
-from fieldworthy.usecases.keep_machines import KEPT, KeepMachines, KeptDocument, PutMachine, list_machines, read_machine
+from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, ONCE, once, organisation_of
+from fieldworthy.rest.moments import AS_OF
+from fieldworthy.rest.query import read_query
+from fieldworthy.usecases.keep_machines import KEPT, KeepMachines, list_machines, read_machine
 from fieldworthy.usecases.kept import Kept
 from fieldworthy.usecases.keys import KeyScope
 from fieldworthy.usecases.limits import MAX_PAGE
+from fieldworthy.usecases.once import Keeping
 from fieldworthy.usecases.only_if import tag_of
 from fieldworthy.usecases.refusals import MachineChanged, MachineTaken, MachineUnknown
 from fieldworthy.wire import kept_answers as answers
 from fieldworthy.wire import requests
+from fieldworthy.wire.cursor import CURSOR_SCHEMA, write_cursor
+from fieldworthy.wire.kept_json import counted_json, machine_json, machine_put_json
 from fieldworthy.wire.kept_shapes import ID_PATTERN
-from fieldworthy.wire.scalars import PRINTABLE
+from fieldworthy.wire.moments import read_as_of
+from fieldworthy.wire.parameters import MEND_ID, is_id, read_after_id, read_limit, read_name, shown
 
 TAG = "machines"
 
-_ID = re.compile(ID_PATTERN.removesuffix("$") + r"\Z")
-_NAME = re.compile(PRINTABLE.removesuffix("$") + r"\Z")
-_MOST_ID = 120
 
-ID_SCHEMA = text_schema(_MOST_ID, pattern=ID_PATTERN)
+ID_SCHEMA = text_schema(pattern=ID_PATTERN)
 MACHINE_ID = path_parameter("id", "the machine's id, your own", ID_SCHEMA)
 LIMIT = query_parameter("limit", "items at most", {"type": "integer", "format": "int32", "minimum": 1, "maximum": MAX_PAGE, "default": 50})
 AFTER = query_parameter("after", "where to go on: `next` of the page before", CURSOR_SCHEMA)
@@ -87,8 +83,7 @@ def machines_router(keeping: Keeping) -> APIRouter:
 
         async def work(kept: Kept) -> Response:
             put = await keep.put(kept, id, document, condition)
-            told = {**machine_json(put.document), "outcome": put.outcome, "rulebook": put.found.provenance()}
-            return json_answer(told, 201 if put.outcome == KEPT else 200, {"etag": tag_of(put.document.revision)})
+            return json_answer(machine_put_json(put), 201 if put.outcome == KEPT else 200, {"etag": tag_of(put.document.revision)})
 
         return await _again(lambda: once(keeping, request, body, work))
 
@@ -165,19 +160,11 @@ def machines_router(keeping: Keeping) -> APIRouter:
         items = requests.KEPT_MACHINES.read(body)["items"]
 
         async def work(kept: Kept) -> Response:
-            return json_answer(_counted(await keep.put_many(kept, items)))
+            return json_answer(counted_json(await keep.put_many(kept, items)))
 
         return await _again(lambda: once(keeping, request, body, work))
 
     return router
-
-
-MEND_ID = "take 1 to 120 characters, no `/`, no control characters, not of dots alone"
-
-
-def is_id(text: str) -> bool:
-    """Whether it can be an id of something that is kept."""
-    return 0 < len(text) <= _MOST_ID and _ID.match(text) is not None
 
 
 def machine_of(request: Request) -> str:
@@ -186,55 +173,6 @@ def machine_of(request: Request) -> str:
     if not is_id(id):
         raise MachineUnknown(id)
     return id
-
-
-def read_limit(query: Mapping[str, str]) -> int:
-    """Items of a page. Raises Refused."""
-    return 50 if "limit" not in query else whole_number("limit", query["limit"], 1, MAX_PAGE)
-
-
-def read_name(query: Mapping[str, str], name: str, most: int) -> str | None:
-    """A name of the query. Raises Refused for what can't be one."""
-    text = query.get(name)
-    if text is not None and not (0 < len(text) <= most and _NAME.match(text)):
-        message = f"`{shown(text)}` is not a value that `{name}` can have"
-        raise Refused([Finding("request.parameter", message, f"give 1 to {most} characters, no control characters")])
-    return text
-
-
-def after_record(query: Mapping[str, str]) -> tuple[int, str] | None:
-    """Where a page of records, work or locks goes on after: the time and the id of the last one before. Raises Refused."""
-    place = read_place(query, int, str)
-    if place is not None and not is_id(place[1]):
-        raise refuse_after()
-    return place and (place[0], place[1])
-
-
-def machine_json(document: KeptDocument) -> dict[str, Any]:
-    """A machine's document as it is answered."""
-    return {
-        "id": document.id,
-        "revision": document.revision,
-        "known": micros_text(document.known),
-        "document": orjson.Fragment(document.body),
-    }
-
-
-def read_after_id(query: Mapping[str, str]) -> str | None:
-    """The id at which the page before ended; None: there was none. Raises Refused."""
-    place = read_place(query, str)
-    if place is None:
-        return None
-    if not is_id(place[0]):
-        raise refuse_after()
-    return str(place[0])
-
-
-def _counted(puts: Any) -> dict[str, Any]:
-    made: list[PutMachine] = list(puts)
-    books = {(put.found.book.name, put.found.version): put.found.provenance() for put in made}
-    counts = {outcome: sum(put.outcome == outcome for put in made) for outcome in ("kept", "same", "changed")}
-    return {**counts, "rulebooks": list(books.values())}
 
 
 async def _again(put: Callable[[], Awaitable[Response]]) -> Response:

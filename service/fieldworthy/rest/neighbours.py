@@ -10,11 +10,10 @@ from collections.abc import Collection
 
 from starlette.requests import Request
 
-from fieldworthy.rest.admission import Caller
 from fieldworthy.usecases.audit import OPEN, Actor
 from fieldworthy.usecases.kept import HOME
 from fieldworthy.usecases.key_refusals import FromElsewhere
-from fieldworthy.usecases.keys import KeyScope
+from fieldworthy.usecases.keys import Caller, KeyScope
 from fieldworthy.usecases.loopback import is_loopback
 
 _HOST = re.compile(r"(?:\[([0-9a-f:.]+)\]|([a-z0-9.-]+))(?::[0-9]{1,5})?\Z")
@@ -29,7 +28,7 @@ class Neighbours:
         self._named = frozenset(named)
         self._caller = Caller(HOME, Actor(OPEN), frozenset(KeyScope))
 
-    async def __call__(self, request: Request, needs: KeyScope, again: bool = False) -> Caller:
+    async def __call__(self, request: Request, needs: KeyScope | None, again: bool = False) -> Caller:
         """Raises FromElsewhere."""
         hosts, origins = (_all(request, name) for name in (b"host", b"origin"))
         if not self._any_host and not all(map(is_here, hosts)):  # where there is none it was no browser
@@ -37,6 +36,9 @@ class Neighbours:
         if any(origin not in self._named and [origin.partition("://")[2]] != hosts for origin in origins):
             raise FromElsewhere("a web page of another site sent the request, as its `Origin` says")
         return self._caller
+
+    async def charge(self, request: Request, more: int) -> None:
+        """Nothing is counted here."""
 
 
 def is_here(host: str) -> bool:

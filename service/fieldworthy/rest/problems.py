@@ -21,8 +21,9 @@ from fieldworthy.rest.hiding import answering
 from fieldworthy.rest.limits import BodyTooLarge
 from fieldworthy.usecases.ports import StoreUnavailable
 from fieldworthy.usecases.refusals import Refusal
+from fieldworthy.wire import troubles
 from fieldworthy.wire.catalogue import BY_STATUS
-from fieldworthy.wire.problems import of_findings, of_refusal, of_unreadable, problem
+from fieldworthy.wire.problems import of_findings, problem
 from fieldworthy.wire.reading import Unreadable
 
 _VARIABLE = re.compile(r"\{[^}]*\}")
@@ -33,24 +34,7 @@ log = structlog.get_logger("fieldworthy.rest")
 
 def problem_of(trouble: Exception) -> dict[str, Any] | None:
     """The problem of an exception that means a refusal; None for any other."""
-    match trouble:
-        case Declined():
-            return trouble.problem
-        case Unreadable():
-            return of_unreadable(trouble.finding)
-        case Refused():
-            return of_findings(trouble.findings)
-        case Refusal():
-            return of_refusal(trouble)
-        case StoreUnavailable():
-            return problem("service.unavailable", trouble.detail, trouble.remedy)
-        case _:
-            return None
-
-
-def failed() -> dict[str, Any]:
-    """The problem of an unexpected exception. It says nothing of what happened inside."""
-    return problem("service.failed", "the service failed to answer; the fault is its own")
+    return trouble.problem if isinstance(trouble, Declined) else troubles.problem_of(trouble)
 
 
 def refused(request: Request, trouble: Exception) -> Response | None:
@@ -169,7 +153,7 @@ class Guard:
             log.exception("request failed", method=scope["method"], path=scope["path"][:200])
             if begun:
                 raise
-            await problem_answer(failed())(scope, receive, noted)
+            await problem_answer(troubles.failed())(scope, receive, noted)
         finally:
             if head:  # what was found of it is looked at outside of here
                 outer.update({name: scope[name] for name in ("route", ASKER) if name in scope})

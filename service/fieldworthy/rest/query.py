@@ -7,6 +7,7 @@ from starlette.requests import Request
 
 from fieldworthy.core.base.finding import Finding, Refused, did_you_mean
 from fieldworthy.rest.body import Declined
+from fieldworthy.wire.parameters import shown
 from fieldworthy.wire.problems import problem
 
 
@@ -36,25 +37,3 @@ def read_query(request: Request, known: Collection[str], required: Collection[st
     if findings:
         raise Refused(findings)
     return given
-
-
-def whole_number(name: str, text: str, least: int, most: int) -> int:
-    """A whole number of a query or a path. Raises Refused."""
-    if text.isascii() and text.isdigit() and len(text) <= 10 and least <= int(text) <= most:
-        return int(text)
-    message = f"`{shown(text)}` is not a value that `{name}` can have"
-    raise Refused([Finding("request.parameter", message, f"give a whole number from {least} to {most}")])
-
-
-def one_of(name: str, word: str, known: tuple[str, ...]) -> str:
-    """One of the words that a parameter can have. Raises Refused."""
-    if word not in known:
-        mend = did_you_mean(word, known, "give one of these")
-        raise Refused([Finding("request.parameter", f"`{shown(word)}` is not a value that `{name}` can have", mend)])
-    return word
-
-
-def shown(text: str) -> str:
-    """A sender's words as they may stand in a message."""
-    plain = "".join(c if c.isprintable() else " " for c in text[:81]).replace("`", "'")
-    return plain if len(plain) <= 80 else plain[:80] + "…"

@@ -1,42 +1,39 @@
 """Readings: many at once, those that were set aside, and what is kept of a machine."""
 
-import json
 from collections.abc import Awaitable, Callable, Mapping
-from typing import Any
 
 from fastapi import APIRouter
 from starlette.requests import Request
 from starlette.responses import Response
 
-from fieldworthy.core.base.micros import micros_text
-from fieldworthy.core.base.quantity import from_ticks
-from fieldworthy.core.meter.intake import SAME
-from fieldworthy.rest.admission import Caller, caller_of
+from fieldworthy.rest.admission import caller_of
 from fieldworthy.rest.answers import JSON, json_answer
 from fieldworthy.rest.batch import LINES_TYPES
 from fieldworthy.rest.body import JSON_TYPES, RawRoute, media_type
-from fieldworthy.rest.cursor import CURSOR_SCHEMA, read_place, write_cursor
 from fieldworthy.rest.described import BODY, CODED, described, header_parameter, path_parameter, query_parameter, ref, text_schema
 from fieldworthy.rest.forms import ACCEPT, CSV_CONTENT, PARQUET_CONTENT, VARIES, VARY, form_of
-from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, ONCE, Keeping, once, organisation_of
-from fieldworthy.rest.machines import MACHINE_ID, machine_of, read_name
-from fieldworthy.rest.moments import read_moment
-from fieldworthy.rest.query import one_of, read_query, whole_number
+from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, ONCE, once, organisation_of
+from fieldworthy.rest.machines import MACHINE_ID, machine_of
+from fieldworthy.rest.query import read_query
 from fieldworthy.rest.tables import Tables, refuse_pages
 from fieldworthy.rest.unpack import unpacked
-from fieldworthy.usecases.aside_words import SAYS, WHY
-from fieldworthy.usecases.keep_readings import SET_ASIDE, Intake, keep_readings
+from fieldworthy.usecases.aside_words import WHY
+from fieldworthy.usecases.keep_readings import Intake, keep_readings
 from fieldworthy.usecases.kept import Kept
-from fieldworthy.usecases.kept_readings import ACCEPTED, DISMISSED, SetAside
+from fieldworthy.usecases.kept_readings import ACCEPTED, DISMISSED
 from fieldworthy.usecases.keys import KeyScope
 from fieldworthy.usecases.limits import MAX_PAGE, MAX_READINGS, MAX_READINGS_BYTES
-from fieldworthy.usecases.list_readings import Asked, KeptPage, list_readings
-from fieldworthy.usecases.setting_aside import Told
-from fieldworthy.usecases.settle_readings import Settlement, settle
+from fieldworthy.usecases.list_readings import Asked, list_readings
+from fieldworthy.usecases.once import Keeping
+from fieldworthy.usecases.settle_readings import settle
 from fieldworthy.wire import readings_answers as answers
 from fieldworthy.wire import requests
+from fieldworthy.wire.cursor import CURSOR_SCHEMA, read_place, write_cursor
+from fieldworthy.wire.moments import read_moment
+from fieldworthy.wire.parameters import one_of, read_name, whole_number
 from fieldworthy.wire.parquet import PARQUET
-from fieldworthy.wire.readings import moment, read_readings
+from fieldworthy.wire.readings import read_readings
+from fieldworthy.wire.readings_json import aside_json, intake_json, kept_page_json, settlement_of
 from fieldworthy.wire.tables import CSV
 
 TAG = "readings"
@@ -122,7 +119,7 @@ def readings_router(keeping: Keeping, tables: Tables) -> APIRouter:
             found = await kept.aside.page(limit + 1, settled, after, read_name(query, "machine", 120), why)
         last = found[limit - 1] if len(found) > limit else None
         more = None if last is None else write_cursor([last.settled or 0, last.known, last.key])
-        return json_answer({"items": [_aside(item) for item in found[:limit]], "next": more})
+        return json_answer({"items": [aside_json(item) for item in found[:limit]], "next": more})
 
     @router.post(
         "/v1/set-aside/{id}/accept",
@@ -166,10 +163,10 @@ def readings_router(keeping: Keeping, tables: Tables) -> APIRouter:
     async def _settled(request: Request, deed: str) -> Response:
         media_type(request, JSON_TYPES)
         body = await request.body()
-        settlement = _settlement(deed, (requests.ACCEPT if deed == ACCEPTED else requests.DISMISS).read(body))
+        settlement = settlement_of(deed, (requests.ACCEPT if deed == ACCEPTED else requests.DISMISS).read(body))
 
         async def work(kept: Kept) -> Response:
-            return json_answer(_aside(await settle(kept, keeping.find, request.path_params["id"], settlement)))
+            return json_answer(aside_json(await settle(kept, keeping.find, request.path_params["id"], settlement)))
 
         return await once(keeping, request, body, work, settlement.by)
 
@@ -208,7 +205,7 @@ def readings_router(keeping: Keeping, tables: Tables) -> APIRouter:
         asked = Asked(read_name(query, "meter", 120), first, until, read_place(query, int, int), as_of)
         async with keeping.store.look(organisation_of(request)) as kept:
             page = await list_readings(kept, keeping.find, machine_of(request), asked, _limit(query))
-        return json_answer(_page(page), headers=VARIES)
+        return json_answer(kept_page_json(page), headers=VARIES)
 
     return router
 
@@ -224,88 +221,8 @@ async def take_in(keeping: Keeping, request: Request, body: bytes, work: Callabl
 
     answer = await once(keeping, request, body, noted)
     for intake in done:
-        same = intake.outcomes.count(SAME)
-        keeping.tally.took_in(len(intake.outcomes) - same - len(intake.aside), same, (told.why for told in intake.aside))
+        intake.count(keeping.tally)
     return answer
-
-
-def intake_json(intake: Intake, caller: Caller) -> dict[str, Any]:
-    """
-    What became of each reading. A key that may not read is told the reasons alone: beside them stands what is kept, the names of machines
-    and meters, and who dismissed what. Nor is it told the id, which is drawn from the machine that was meant.
-    """
-    outcomes = intake.outcomes
-    same, aside = outcomes.count(SAME), outcomes.count(SET_ASIDE)
-    told = [_told(t) if caller.reads else _told_shortly(t) for t in intake.aside]
-    return {"kept": len(outcomes) - same - aside, "same": same, "set_aside": aside, "readings": outcomes, "aside": told}
-
-
-def _told(t: Told) -> dict[str, Any]:
-    mend = t.mend.replace("/ID/", f"/{t.key}/")
-    return {"index": t.index, "id": t.key, "why": t.why, "text": t.text, "values": t.values, "mend": mend}
-
-
-def _told_shortly(t: Told) -> dict[str, Any]:
-    return {"index": t.index, "id": None, "why": t.why, "text": f"{SAYS[t.why]}.", "values": {}, "mend": _MEND_SHORTLY}
-
-
-def _settlement(deed: str, given: Mapping[str, Any]) -> Settlement:
-    replaced = given.get("replaced_meter")
-    if replaced is not None:
-        moment(replaced["at"], "/replaced_meter/at")  # there must be such a time
-    return Settlement(deed, given["by"], given["why"], given.get("as"), replaced)
-
-
-def _aside(item: SetAside) -> dict[str, Any]:
-    details = json.loads(item.details)
-    settled = None
-    if item.settled is not None:
-        how = {"done": item.settled_as, "at": item.settled, "by": item.settled_by, "why": item.settled_why}
-        settled = _settlement_json({**how, **details.get("settlement", {})})
-    return {
-        "id": item.key,
-        "machine": item.machine,
-        "meter": item.meter,
-        "value": details["value"],
-        "unit": item.unit,
-        "at": micros_text(item.at),
-        "why": item.why,
-        "text": details["text"],
-        "values": details["values"],
-        "mend": details["mend"].replace("/ID/", f"/{item.key}/"),
-        "set_aside_at": micros_text(item.known),
-        "settled": settled,
-        "earlier": [_settlement_json(how) for how in details.get("earlier", ())],
-    }
-
-
-def _settlement_json(how: Mapping[str, Any]) -> dict[str, Any]:
-    read_as = how.get("as")
-    return {
-        "done": how["done"],
-        "at": micros_text(how["at"]),
-        "by": how["by"],
-        "why": how["why"],
-        "read_as": None if read_as is None else {"value": read_as["value"], "unit": read_as.get("unit")},
-        "replaced_meter": how.get("replaced_meter"),
-        "withdrawn": how.get("withdrawn", []),
-        "withdrawn_in_all": how.get("withdrawn_in_all", 0),
-        "also_kept": how.get("also_kept", []),
-        "also_kept_in_all": how.get("also_kept_in_all", 0),
-    }
-
-
-def _page(page: KeptPage) -> dict[str, Any]:
-    items = [
-        {"meter": name, "value": from_ticks(r.value), "unit": unit, "at": micros_text(r.at), "kept_at": micros_text(r.known)}
-        for name, unit, r in page.readings
-    ]
-    return {
-        "items": items,
-        "next": None if page.more is None else write_cursor(page.more),
-        "as_of": micros_text(page.as_of),
-        "thinned_before": None if page.thinned is None else micros_text(page.thinned),
-    }
 
 
 def _limit(query: Mapping[str, str]) -> int:

@@ -14,19 +14,17 @@ from fieldworthy.rest.answers import json_answer
 from fieldworthy.rest.body import JSON_TYPES, YAML_TYPES, Declined, RawRoute, media_type
 from fieldworthy.rest.conditions import QUOTED, TAGS
 from fieldworthy.rest.described import described, header_parameter, path_parameter
-from fieldworthy.rest.query import shown
-from fieldworthy.rest.uses import AllUses
-from fieldworthy.usecases.check_draft import Checked
+from fieldworthy.rest.keeping import organisation_of
+from fieldworthy.usecases.all_uses import AllUses
 from fieldworthy.usecases.keys import KeyScope
-from fieldworthy.usecases.ports import Version
-from fieldworthy.usecases.refusals import RulebookUnknown
 from fieldworthy.wire import shelf_answers as answers
+from fieldworthy.wire.parameters import shown
 from fieldworthy.wire.problems import finding_json, problem
 from fieldworthy.wire.reading import decode, read_json
+from fieldworthy.wire.shelf_json import checked_json, known_name_of, refuse_name, version_json
 
 TAG = "rulebooks"
 
-_NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,79}\Z")
 _TAG = re.compile(r'(?:W/)?"(\d{1,9})"\Z')
 
 NAME = path_parameter("name", "the rulebook's name", {"type": "string", "pattern": "^[a-z0-9][a-z0-9-]{0,79}$", "maxLength": 80})
@@ -62,7 +60,7 @@ def rulebooks_router(uses: AllUses, kept: asyncio.Event) -> APIRouter:
     async def check_rulebook(request: Request) -> Response:
         kind = media_type(request, (*YAML_TYPES, *JSON_TYPES))
         body = await request.body()
-        check = uses.of(request).check
+        check = uses.of(organisation_of(request)).check
         wrapped = _wrapped(body) if kind in JSON_TYPES else None
         with uses.tally.evaluating("rulebook"):
             if wrapped is None:
@@ -71,7 +69,7 @@ def rulebooks_router(uses: AllUses, kept: asyncio.Event) -> APIRouter:
                 checked = await check(wrapped)
             else:
                 checked = await check.data(wrapped)
-        return json_answer(_checked(checked))
+        return json_answer(checked_json(checked))
 
     @router.put(
         "/v1/rulebooks/{name}/draft",
@@ -101,13 +99,12 @@ def rulebooks_router(uses: AllUses, kept: asyncio.Event) -> APIRouter:
     )
     async def put_draft(request: Request) -> Response:
         name = request.path_params["name"]
-        if not is_name(name):
-            message = f"`{shown(name)}` can't be a rulebook's name"
-            raise Refused([Finding("rulebook.name", message, "lower case letters, digits and hyphens, at most 80")])
+        refuse_name(name)
         kind = media_type(request, (*YAML_TYPES, *JSON_TYPES))
         seen = _seen(request)
-        draft, checked = await uses.of(request).put_draft(name, decode(await request.body()), kind, seen, caller_of(request).actor)
-        answer = {"name": draft.name, "revision": draft.revision, "changed_at": draft.changed_at.isoformat(), **_checked(checked)}
+        put = uses.of(organisation_of(request)).put_draft
+        draft, checked = await put(name, decode(await request.body()), kind, seen, caller_of(request).actor)
+        answer = {"name": draft.name, "revision": draft.revision, "changed_at": draft.changed_at.isoformat(), **checked_json(checked)}
         return json_answer(answer, 200, {"etag": f'"{draft.revision}"'})
 
     @router.get(
@@ -126,7 +123,7 @@ def rulebooks_router(uses: AllUses, kept: asyncio.Event) -> APIRouter:
         ),
     )
     async def get_draft(request: Request) -> Response:
-        draft = await uses.of(request).read_draft(known_name(request))
+        draft = await uses.of(organisation_of(request)).read_draft(known_name(request))
         return Response(draft.text, 200, {"etag": f'"{draft.revision}"'}, _media(draft.media_type))
 
     @router.post(
@@ -154,40 +151,16 @@ def rulebooks_router(uses: AllUses, kept: asyncio.Event) -> APIRouter:
         ),
     )
     async def publish(request: Request) -> Response:
-        version, checked = await uses.of(request).publish(known_name(request), _seen(request), caller_of(request).actor)
+        version, checked = await uses.of(organisation_of(request)).publish(known_name(request), _seen(request), caller_of(request).actor)
         kept.set()
         return json_answer({**version_json(version), "findings": [finding_json(f) for f in checked.findings]})
 
     return router
 
 
-def version_json(version: Version) -> dict[str, Any]:
-    """A version without its texts."""
-    return {
-        "name": version.name,
-        "version": version.version,
-        "digest": version.digest,
-        "title": version.title,
-        "published_at": version.published_at.isoformat(),
-    }
-
-
-def is_name(text: str) -> bool:
-    """Whether a rulebook can have it."""
-    return _NAME.match(text) is not None
-
-
 def known_name(request: Request) -> str:
     """The path's name. Raises RulebookUnknown where no rulebook can have it."""
-    name: str = request.path_params["name"]
-    if not is_name(name):
-        raise RulebookUnknown(name)
-    return name
-
-
-def _checked(checked: Checked) -> dict[str, Any]:
-    about = None if checked.book is None else {"name": checked.book.name, "title": checked.book.title, "digest": checked.book.digest}
-    return {"rulebook": about, "findings": [finding_json(f) for f in checked.findings]}
+    return known_name_of(request.path_params["name"])
 
 
 def _wrapped(body: bytes) -> Any:

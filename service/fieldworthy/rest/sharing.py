@@ -1,7 +1,5 @@
 """Versions that organisations let each other read."""
 
-from collections.abc import Mapping
-
 from fastapi import APIRouter
 from starlette.requests import Request
 from starlette.responses import Response
@@ -10,16 +8,19 @@ from fieldworthy.core.base.finding import Finding, Refused
 from fieldworthy.rest.admission import caller_of
 from fieldworthy.rest.answers import json_answer
 from fieldworthy.rest.body import RawRoute
-from fieldworthy.rest.cursor import read_place, refuse_after, write_cursor
 from fieldworthy.rest.described import described, header_parameter, path_parameter
-from fieldworthy.rest.machines import AFTER, ID_SCHEMA, LIMIT, MEND_ID, is_id, read_limit
-from fieldworthy.rest.query import read_query, shown
-from fieldworthy.rest.rulebooks import DOCUMENT, NAME, YAML_TEXT, known_name, version_json
+from fieldworthy.rest.keeping import organisation_of
+from fieldworthy.rest.machines import AFTER, ID_SCHEMA, LIMIT
+from fieldworthy.rest.query import read_query
+from fieldworthy.rest.rulebooks import DOCUMENT, NAME, YAML_TEXT, known_name
 from fieldworthy.rest.shelf import VERSION, WRITTEN, version_of, written, written_as
-from fieldworthy.rest.uses import AllUses
+from fieldworthy.usecases.all_uses import AllUses
 from fieldworthy.usecases.keys import KeyScope
 from fieldworthy.usecases.refusals import RulebookUnknown
 from fieldworthy.wire import shelf_answers as answers
+from fieldworthy.wire.cursor import write_cursor
+from fieldworthy.wire.parameters import MEND_ID, is_id, read_limit, shown
+from fieldworthy.wire.shelf_json import read_shared_place, shared_json
 
 TAG = "rulebooks"
 
@@ -51,7 +52,8 @@ def sharing_router(uses: AllUses) -> APIRouter:
     )
     async def share_version(request: Request) -> Response:
         reader = _reader(request)
-        await uses.of(request).share.share(known_name(request), version_of(request), reader, caller_of(request).actor)
+        share = uses.of(organisation_of(request)).share.share
+        await share(known_name(request), version_of(request), reader, caller_of(request).actor)
         return Response(status_code=204)
 
     @router.delete(
@@ -70,7 +72,8 @@ def sharing_router(uses: AllUses) -> APIRouter:
         ),
     )
     async def unshare_version(request: Request) -> Response:
-        await uses.of(request).share.unshare(known_name(request), version_of(request), _reader(request), caller_of(request).actor)
+        unshare = uses.of(organisation_of(request)).share.unshare
+        await unshare(known_name(request), version_of(request), _reader(request), caller_of(request).actor)
         return Response(status_code=204)
 
     @router.get(
@@ -88,7 +91,7 @@ def sharing_router(uses: AllUses) -> APIRouter:
         ),
     )
     async def list_readers(request: Request) -> Response:
-        return json_answer({"items": list(await uses.of(request).share.readers(known_name(request), version_of(request)))})
+        return json_answer({"items": list(await uses.of(organisation_of(request)).share.readers(known_name(request), version_of(request)))})
 
     @router.get(
         "/v1/shared-rulebooks",
@@ -106,8 +109,8 @@ def sharing_router(uses: AllUses) -> APIRouter:
     )
     async def list_shared(request: Request) -> Response:
         query = read_query(request, ("limit", "after"))
-        items, following = await uses.of(request).shared.list(_after(query), read_limit(query))
-        told = [{"organisation": item.organisation, **version_json(item.version)} for item in items]
+        items, following = await uses.of(organisation_of(request)).shared.list(read_shared_place(query), read_limit(query))
+        told = [shared_json(item) for item in items]
         return json_answer({"items": told, "next": None if following is None else write_cursor(following)})
 
     @router.get(
@@ -129,7 +132,7 @@ def sharing_router(uses: AllUses) -> APIRouter:
         kind, organisation = written_as(request), request.path_params["organisation"]
         if not is_id(organisation):
             raise RulebookUnknown(f"{organisation}/{known_name(request)}")
-        found = await uses.of(request).shared.version(organisation, known_name(request), version_of(request))
+        found = await uses.of(organisation_of(request)).shared.version(organisation, known_name(request), version_of(request))
         return written(found, kind, "private, no-cache")  # it may be taken back
 
     return router
@@ -140,13 +143,3 @@ def _reader(request: Request) -> str:
     if not is_id(reader):
         raise Refused([Finding("request.id", f"`{shown(reader)}` can't be the name of an organisation", MEND_ID)])
     return reader
-
-
-def _after(query: Mapping[str, str]) -> tuple[str, str, int] | None:
-    place = read_place(query, str, str, int)
-    if place is None:
-        return None
-    organisation, name, version = place
-    if not (is_id(organisation) and is_id(name) and 0 < version < 2**31):
-        raise refuse_after()
-    return organisation, name, version

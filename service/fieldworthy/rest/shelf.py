@@ -1,8 +1,5 @@
 """The shelf: names, versions, their texts, what they want to be told, and what differs between two."""
 
-from collections.abc import Mapping
-from typing import Any
-
 from fastapi import APIRouter
 from starlette.requests import Request
 from starlette.responses import Response
@@ -10,18 +7,20 @@ from starlette.responses import Response
 from fieldworthy.rest.answers import json_answer
 from fieldworthy.rest.body import Declined, RawRoute, preferred
 from fieldworthy.rest.conditions import QUOTED
-from fieldworthy.rest.cursor import refuse_after
 from fieldworthy.rest.described import described, header_parameter, path_parameter, query_parameter
 from fieldworthy.rest.forms import VARY
-from fieldworthy.rest.query import read_query, whole_number
-from fieldworthy.rest.rulebooks import DOCUMENT, NAME, YAML_TEXT, is_name, known_name, version_json
-from fieldworthy.rest.uses import AllUses
+from fieldworthy.rest.keeping import organisation_of
+from fieldworthy.rest.query import read_query
+from fieldworthy.rest.rulebooks import DOCUMENT, NAME, YAML_TEXT, known_name
+from fieldworthy.usecases.all_uses import AllUses
 from fieldworthy.usecases.keys import KeyScope
 from fieldworthy.usecases.limits import MAX_PAGE
-from fieldworthy.usecases.ports import Published, Shelved
+from fieldworthy.usecases.ports import Published
 from fieldworthy.usecases.refusals import RulebookUnknown
 from fieldworthy.wire import shelf_answers as answers
+from fieldworthy.wire.parameters import whole_number
 from fieldworthy.wire.problems import problem
+from fieldworthy.wire.shelf_json import compared_json, read_after_name, shelved_json, version_json
 
 TAG = "rulebooks"
 _MOST = 2**31 - 1
@@ -50,8 +49,8 @@ def shelf_router(uses: AllUses) -> APIRouter:
     )
     async def list_rulebooks(request: Request) -> Response:
         query = read_query(request, ("limit", "after"))
-        items, following = await uses.of(request).names(_after(query), _limit(query.get("limit")))
-        return json_answer({"items": [_shelved(item) for item in items], "next": following})
+        items, following = await uses.of(organisation_of(request)).names(read_after_name(query), _limit(query.get("limit")))
+        return json_answer({"items": [shelved_json(item) for item in items], "next": following})
 
     @router.get(
         "/v1/rulebooks/{name}/versions",
@@ -70,7 +69,7 @@ def shelf_router(uses: AllUses) -> APIRouter:
     async def list_versions(request: Request) -> Response:
         query = read_query(request, ("limit", "after"))
         below = whole_number("after", query["after"], 1, _MOST) if "after" in query else None
-        items, following = await uses.of(request).versions(known_name(request), below, _limit(query.get("limit")))
+        items, following = await uses.of(organisation_of(request)).versions(known_name(request), below, _limit(query.get("limit")))
         return json_answer({"items": [version_json(item) for item in items], "next": None if following is None else str(following)})
 
     @router.get(
@@ -91,7 +90,7 @@ def shelf_router(uses: AllUses) -> APIRouter:
     )
     async def get_version(request: Request) -> Response:
         kind = written_as(request)
-        found = await uses.of(request).version(known_name(request), version_of(request))
+        found = await uses.of(organisation_of(request)).version(known_name(request), version_of(request))
         # private: what a cache in front of the service holds would be given to another organisation too (RFC 9111, 3.5 and 5.2.2.7)
         return written(found, kind, "private, max-age=31536000, immutable")
 
@@ -111,7 +110,7 @@ def shelf_router(uses: AllUses) -> APIRouter:
         ),
     )
     async def get_inputs(request: Request) -> Response:
-        return json_answer((await uses.of(request).inputs(f"{known_name(request)}@{version_of(request)}")).to_json())
+        return json_answer((await uses.of(organisation_of(request)).inputs(f"{known_name(request)}@{version_of(request)}")).to_json())
 
     @router.get(
         "/v1/rulebooks/{name}/compare",
@@ -136,11 +135,8 @@ def shelf_router(uses: AllUses) -> APIRouter:
         query = read_query(request, ("from", "to"), ("from", "to"))
         name = known_name(request)
         first, second = (whole_number(w, query[w], 1, _MOST) for w in ("from", "to"))
-        compared = await uses.of(request).compare(_reference(name, first), _reference(name, second))
-        changes = compared.comparison.to_json()
-        told = {k: v for k, v in changes.items() if k not in ("before", "after")}  # the digests stand in `from` and `to`
-        safety = compared.safety.to_json()
-        return json_answer({"from": compared.first.provenance(), "to": compared.second.provenance(), **told, "safety": safety})
+        compared = await uses.of(organisation_of(request)).compare(_reference(name, first), _reference(name, second))
+        return json_answer(compared_json(compared))
 
     return router
 
@@ -173,14 +169,6 @@ def _reference(name: str, version: int) -> str:
     return f"{name}@{version}"
 
 
-def _after(query: Mapping[str, str]) -> str | None:
-    """The name that a page goes on after. Raises Refused for what is none."""
-    after = query.get("after")
-    if after is not None and not is_name(after):
-        raise refuse_after()
-    return after
-
-
 def _limit(text: str | None) -> int:
     return 50 if text is None else whole_number("limit", text, 1, MAX_PAGE)
 
@@ -191,7 +179,3 @@ def version_of(request: Request) -> int:
     if not (text.isascii() and text.isdigit() and len(text) <= 9 and text[0] != "0"):
         raise RulebookUnknown(f"{request.path_params['name']}@{text}")
     return int(text)
-
-
-def _shelved(item: Shelved) -> dict[str, Any]:
-    return {"name": item.name, "newest": None if item.newest is None else version_json(item.newest), "draft": item.draft}

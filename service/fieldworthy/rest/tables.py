@@ -7,15 +7,16 @@ from starlette.responses import Response
 
 from fieldworthy.core.base.finding import Finding, Refused
 from fieldworthy.rest.forms import spooled, streamed, writer_of
-from fieldworthy.rest.keeping import Keeping, organisation_of
-from fieldworthy.rest.machines import read_name
-from fieldworthy.rest.moments import read_moment
+from fieldworthy.rest.keeping import organisation_of
 from fieldworthy.usecases.compute_standings import Writing
 from fieldworthy.usecases.export_due import ExportDue
 from fieldworthy.usecases.export_readings import Chosen, ExportReadings
 from fieldworthy.usecases.fleet_as_of import AskFleetAsOf
 from fieldworthy.usecases.kept_standings import Wanted
+from fieldworthy.usecases.once import Keeping
 from fieldworthy.usecases.standings import Recompute, Standing
+from fieldworthy.wire.moments import read_moment
+from fieldworthy.wire.parameters import read_name
 from fieldworthy.wire.tables import DUE, READINGS, Row, due_row
 
 

@@ -9,23 +9,23 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from fieldworthy.core.base.finding import Finding, Refused, pointer
-from fieldworthy.core.base.micros import micros_text
-from fieldworthy.rest.admission import Caller, caller_of
+from fieldworthy.rest.admission import caller_of
 from fieldworthy.rest.answers import json_answer
 from fieldworthy.rest.body import JSON_TYPES, RawRoute, media_type
 from fieldworthy.rest.described import BODY, CODED, described, header_parameter, query_parameter, text_schema
-from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, ONCE, Keeping
+from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, ONCE
 from fieldworthy.rest.query import read_query
-from fieldworthy.rest.readings import TAG, intake_json, take_in
+from fieldworthy.rest.readings import TAG, take_in
 from fieldworthy.rest.unpack import unpacked
 from fieldworthy.usecases.keep_readings import Intake, keep_readings
-from fieldworthy.usecases.keep_telematics import LeftOut, TelematicsIntake, keep_telematics
+from fieldworthy.usecases.keep_telematics import keep_telematics
 from fieldworthy.usecases.kept import Kept
 from fieldworthy.usecases.keys import KeyScope
 from fieldworthy.usecases.limits import MAX_BODY_BYTES, MAX_READINGS
-from fieldworthy.usecases.sent_readings import SentReadings
+from fieldworthy.usecases.once import Keeping
 from fieldworthy.wire import requests
 from fieldworthy.wire.counters import read_counters
+from fieldworthy.wire.readings_json import CountedReadings, telematics_json
 from fieldworthy.wire.telematics import ELEMENTS, Page, meters_of_query, read_json_page, read_name, read_xml_page
 from fieldworthy.wire.telematics_answers import TelematicsAnswer
 from fieldworthy.wire.telematics_xml import NAMESPACE, parse_xml
@@ -88,7 +88,7 @@ def telematics_router(keeping: Keeping) -> APIRouter:
 
         async def work(kept: Kept) -> tuple[Intake, Response]:
             kin = await keep_telematics(kept, keeping.find, page.told, page.machines, meters, machine)
-            return kin.intake, _answer(kin, caller_of(request))
+            return kin.intake, json_answer(telematics_json(kin, caller_of(request)))
 
         return await take_in(keeping, request, body, work)
 
@@ -113,31 +113,15 @@ def telematics_router(keeping: Keeping) -> APIRouter:
     async def keep_counters(request: Request) -> Response:
         media_type(request, JSON_TYPES, packed=True)
         body = await unpacked(request, MAX_BODY_BYTES)
-        read = read_counters(requests.COUNTERS.read(body))
-        sent = SentReadings.of([(c.machine, c.meter, c.at, c.value, c.unit) for c in read if c.value is not None])
-        called = [c.called for c in read if c.value is not None]
-        left_out = [LeftOut(c.called, c.machine, c.why, c.machine) for c in read if c.why is not None]
+        read = CountedReadings.of(read_counters(requests.COUNTERS.read(body)))
 
         async def work(kept: Kept) -> tuple[Intake, Response]:
-            intake = await keep_readings(kept, keeping.find, sent)
-            named = list(zip(sent.machines, sent.meters, strict=True))
-            return intake, _answer(TelematicsIntake(sent, called, intake, left_out, named), caller_of(request))
+            kin = read.taken(await keep_readings(kept, keeping.find, read.sent))
+            return kin.intake, json_answer(telematics_json(kin, caller_of(request)))
 
         return await take_in(keeping, request, body, work)
 
     return router
-
-
-def _answer(kin: TelematicsIntake, caller: Caller) -> Response:
-    """A key that may not read is told of machines and meters as it named them, and not which of those that are kept they are."""
-    sent = kin.sent
-    names = zip(sent.machines, sent.meters, strict=True) if caller.reads else kin.called
-    read = [
-        {"element": element, "machine": machine, "meter": meter, "at": micros_text(at)}
-        for element, (machine, meter), at in zip(kin.elements, names, sent.ats, strict=True)
-    ]
-    told = [{"element": one.element, "machine": one.machine if caller.reads else one.called, "why": one.why} for one in kin.left_out]
-    return json_answer({**intake_json(kin.intake, caller), "read": read, "left_out": told})
 
 
 def _of_one(query: Mapping[str, str], page: Page) -> str | None:

@@ -2,9 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
-import orjson
 from fastapi import APIRouter
 from starlette.requests import Request
 from starlette.responses import Response
@@ -24,33 +22,26 @@ from fieldworthy.rest.conditions import (
     with_created,
     with_not_modified,
 )
-from fieldworthy.rest.cursor import read_place, write_cursor
 from fieldworthy.rest.described import BODY, described, path_parameter, query_parameter, text_schema
-from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, ONCE, Keeping, once, organisation_of
-from fieldworthy.rest.machines import (
-    AFTER,
-    ID_SCHEMA,
-    LIMIT,
-    MACHINE_ID,
-    MEND_ID,
-    after_record,
-    is_id,
-    machine_of,
-    read_limit,
-    read_name,
-)
-from fieldworthy.rest.moments import AS_OF, read_as_of
-from fieldworthy.rest.query import read_query, shown
+from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, ONCE, once, organisation_of
+from fieldworthy.rest.machines import AFTER, ID_SCHEMA, LIMIT, MACHINE_ID, machine_of
+from fieldworthy.rest.moments import AS_OF
+from fieldworthy.rest.query import read_query
 from fieldworthy.usecases.keep_told import KEPT, KeepTold, list_records, read_record, read_states
-from fieldworthy.usecases.kept import WITHDRAWN, Entry, Kept
+from fieldworthy.usecases.kept import Kept
 from fieldworthy.usecases.keys import KeyScope
+from fieldworthy.usecases.once import Keeping
 from fieldworthy.usecases.only_if import tag_of
 from fieldworthy.usecases.refusals import RecordChanged, RecordUnknown
 from fieldworthy.usecases.told_kinds import KINDS, Kind
 from fieldworthy.usecases.work_versions import NOTHING_ASKED
 from fieldworthy.wire import kept_answers as answers
 from fieldworthy.wire import requests
+from fieldworthy.wire.cursor import read_place, write_cursor
+from fieldworthy.wire.moments import read_as_of
+from fieldworthy.wire.parameters import MEND_ID, after_record, is_id, read_limit, read_name, shown
 from fieldworthy.wire.questions import clearance_question
+from fieldworthy.wire.told_json import record_json, state_json, without_id
 
 TAG = "told"
 
@@ -130,13 +121,13 @@ def _write(router: APIRouter, keeping: Keeping, keep: KeepTold, kind: Kind, spok
             raise Refused([Finding("request.id", f"`{shown(id)}` can't be the id of a {spoken.what}", MEND_ID)])
         media_type(request, JSON_TYPES)
         body = await request.body()
-        told = _without_id(one.read(body), id)
+        told = without_id(one.read(body), id)
         condition = only_if(request)
 
         async def work(kept: Kept) -> Response:
             put = await keep.put(kept, machine, kind, id, told, condition)
             (entry,), (outcome,) = put.entries, put.outcomes
-            answer = {**_record(entry), "outcome": outcome, "rulebook": put.found.provenance()}
+            answer = {**record_json(entry), "outcome": outcome, "rulebook": put.found.provenance()}
             return json_answer(answer, 201 if outcome == KEPT else 200, {"etag": tag_of(entry.known)})
 
         return await once(keeping, request, body, work, told.get("by"))
@@ -218,7 +209,7 @@ def _read(router: APIRouter, keeping: Keeping, kind: Kind, spoken: Spoken) -> No
         tag = tag_of(entry.known)
         if not condition.matches(tag):
             raise RecordChanged(entry.id, micros_text(entry.known))
-        return read_answer(condition, tag, _record(entry))
+        return read_answer(condition, tag, record_json(entry))
 
     @router.get(
         f"/v1/machines/{{id}}/{kind.path}/{{record}}/states",
@@ -239,7 +230,7 @@ def _read(router: APIRouter, keeping: Keeping, kind: Kind, spoken: Spoken) -> No
         after, limit = _after_state(query), read_limit(query)
         async with keeping.store.look(organisation_of(request)) as kept:
             states, following = await read_states(kept, machine_of(request), kind, _record_of(request, kind), after, limit)
-        return json_answer({"items": [_state(s) for s in states], "next": None if following is None else write_cursor([following])})
+        return json_answer({"items": [state_json(s) for s in states], "next": None if following is None else write_cursor([following])})
 
     @router.get(
         f"/v1/machines/{{id}}/{kind.path}",
@@ -267,7 +258,7 @@ def _read(router: APIRouter, keeping: Keeping, kind: Kind, spoken: Spoken) -> No
         async with keeping.store.look(organisation_of(request), as_of) as kept:
             page = await list_records(kept, machine_of(request), kind, limit, before, as_of, None if about is None else key(about))
         following = None if page.next is None else write_cursor(page.next)
-        return json_answer({"items": [_record(e) for e in page.entries], "next": following, "as_of": micros_text(page.as_of)})
+        return json_answer({"items": [record_json(e) for e in page.entries], "next": following, "as_of": micros_text(page.as_of)})
 
 
 def _record_of(request: Request, kind: Kind) -> str:
@@ -276,26 +267,6 @@ def _record_of(request: Request, kind: Kind) -> str:
     if not is_id(id):
         raise RecordUnknown(request.path_params["id"], kind.path, id)
     return id
-
-
-def _without_id(body: Any, id: str) -> dict[str, Any]:
-    """The body without an id of its own, which must be that of the address. Raises Refused."""
-    if body.get("id", id) != id:
-        message = f"the body calls itself `{shown(body['id'])}`, and the address says `{shown(id)}`"
-        raise Refused([Finding("request.id", message, "leave `id` out of the body", path="/id")])
-    return {member: value for member, value in body.items() if member != "id"}
-
-
-def _record(entry: Entry) -> dict[str, Any]:
-    return {"id": entry.id, "known": micros_text(entry.known), "record": orjson.Fragment(entry.body)}
-
-
-def _state(entry: Entry) -> dict[str, Any]:
-    return {
-        "known": micros_text(entry.known),
-        "superseded": None if entry.superseded is None else micros_text(entry.superseded),
-        "record": None if entry.body == WITHDRAWN else orjson.Fragment(entry.body),
-    }
 
 
 def _after_state(query: Mapping[str, str]) -> int | None:

@@ -1,7 +1,6 @@
 """Open work: asked and opened in one transaction, so that two phones can't both be granted what excludes the other."""
 
-from collections.abc import Awaitable, Callable, Iterable, Mapping
-from datetime import UTC
+from collections.abc import Awaitable, Callable, Mapping
 from typing import Any
 
 from fastapi import APIRouter
@@ -9,27 +8,29 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from fieldworthy.core.base.finding import Finding, Refused
-from fieldworthy.core.base.micros import micros_of, micros_text
+from fieldworthy.core.base.micros import micros_text
 from fieldworthy.rest.answers import json_answer
 from fieldworthy.rest.body import JSON_TYPES, RawRoute, media_type
-from fieldworthy.rest.cursor import write_cursor
 from fieldworthy.rest.described import BODY, described, path_parameter, query_parameter
-from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, ONCE, Keeping, once, organisation_of
-from fieldworthy.rest.machines import AFTER, ID_SCHEMA, LIMIT, MEND_ID, after_record, is_id, machine_of, read_limit
-from fieldworthy.rest.moments import AS_OF, read_as_of
-from fieldworthy.rest.query import read_query, shown, whole_number
+from fieldworthy.rest.keeping import IDEMPOTENCY_KEY, ONCE, once, organisation_of
+from fieldworthy.rest.machines import AFTER, ID_SCHEMA, LIMIT, machine_of
+from fieldworthy.rest.moments import AS_OF
+from fieldworthy.rest.query import read_query
 from fieldworthy.usecases.kept import Kept
 from fieldworthy.usecases.keys import KeyScope
-from fieldworthy.usecases.open_work import SetScene, Work, find_work
-from fieldworthy.usecases.work_changes import Change
-from fieldworthy.usecases.work_deeds import Deed, WorkDeeds
+from fieldworthy.usecases.once import Keeping
+from fieldworthy.usecases.open_work import SetScene, find_work
+from fieldworthy.usecases.work_deeds import WorkDeeds
 from fieldworthy.usecases.work_lists import Listed, list_locks, list_work
 from fieldworthy.usecases.work_versions import Questions
 from fieldworthy.wire import requests
 from fieldworthy.wire import work_answers as answers
+from fieldworthy.wire.cursor import write_cursor
+from fieldworthy.wire.moments import read_as_of
+from fieldworthy.wire.parameters import MEND_ID, after_record, is_id, read_limit, shown, whole_number
 from fieldworthy.wire.questions import clearance_question, procedure_question
 from fieldworthy.wire.reading import Shape
-from fieldworthy.wire.scalars import instant
+from fieldworthy.wire.work_json import moment_of, opened_json, overtaken_json, said_json, stepped_json, work_json
 
 TAG = "open work"
 
@@ -80,11 +81,11 @@ def work_router(keeping: Keeping) -> APIRouter:
     async def ask_kept_clearance(request: Request) -> Response:
         media_type(request, JSON_TYPES)
         given = requests.KEPT_CLEARANCE.read(await request.body())
-        as_of, now = _moment(given, "as_of"), _moment(given, "now")
+        as_of, now = moment_of(given, "as_of"), moment_of(given, "now")
         with keeping.tally.evaluating("clearance"):
             async with keeping.store.look(organisation_of(request), as_of) as kept:
                 answered, seen = await deeds.ask(kept, request.path_params["id"], given, as_of, now if now is not None else as_of)
-        changed = _overtaken(seen.overtaken())
+        changed = overtaken_json(seen.overtaken())
         return json_answer({**answered.to_json(), "as_of": micros_text(seen.known), "overtaken": changed})
 
     @router.post(
@@ -107,7 +108,7 @@ def work_router(keeping: Keeping) -> APIRouter:
         async def work(kept: Kept, id: str, given: Any) -> Response:
             if not is_id(given["work"]):
                 raise Refused([Finding("request.id", f"`{shown(given['work'])}` can't be the id of work", MEND_ID, path="/work")])
-            return json_answer(_opened(await deeds.open(kept, id, given["work"], given["task"], given)))
+            return json_answer(opened_json(await deeds.open(kept, id, given["work"], given["task"], given)))
 
         return await deed(request, requests.OPEN_WORK, work)
 
@@ -129,7 +130,7 @@ def work_router(keeping: Keeping) -> APIRouter:
         query = read_query(request, ("limit", "after", "as_of", "closed"))
         limit, before, as_of, closed = read_limit(query), after_record(query), read_as_of(query), _yes(query, "closed")
         async with keeping.store.look(organisation_of(request), as_of) as kept:
-            return _listed(await list_work(kept, machine_of(request), closed, limit, before, as_of), _work)
+            return _listed(await list_work(kept, machine_of(request), closed, limit, before, as_of), work_json)
 
     @router.get(
         "/v1/machines/{id}/open-work/{work}",
@@ -148,7 +149,7 @@ def work_router(keeping: Keeping) -> APIRouter:
     async def get_work(request: Request) -> Response:
         async with keeping.store.look(organisation_of(request)) as kept:
             found = await find_work(kept, await scene(kept, request.path_params["id"]), request.path_params["work"])
-        return json_answer({"work": _work(found)})
+        return json_answer({"work": work_json(found)})
 
     @router.post(
         "/v1/machines/{id}/open-work/{work}/steps/{step}",
@@ -167,7 +168,7 @@ def work_router(keeping: Keeping) -> APIRouter:
     )
     async def begin_step(request: Request) -> Response:
         async def work(kept: Kept, id: str, given: Any) -> Response:
-            return json_answer(_stepped(await deeds.begin(kept, id, request.path_params["work"], _step(request), given)))
+            return json_answer(stepped_json(await deeds.begin(kept, id, request.path_params["work"], _step(request), given)))
 
         return await deed(request, requests.STEP, work)
 
@@ -187,7 +188,7 @@ def work_router(keeping: Keeping) -> APIRouter:
     )
     async def finish_step(request: Request) -> Response:
         async def work(kept: Kept, id: str, given: Any) -> Response:
-            return json_answer(_stepped(await deeds.finish(kept, id, request.path_params["work"], _step(request), given)))
+            return json_answer(stepped_json(await deeds.finish(kept, id, request.path_params["work"], _step(request), given)))
 
         return await deed(request, requests.STEP, work)
 
@@ -211,7 +212,7 @@ def work_router(keeping: Keeping) -> APIRouter:
     async def hand_over(request: Request) -> Response:
         async def work(kept: Kept, id: str, given: Any) -> Response:
             done = await deeds.hand_over(kept, id, request.path_params["work"], given)
-            return json_answer({"work": _work(done.work)})
+            return json_answer({"work": work_json(done.work)})
 
         return await deed(request, requests.HAND_OVER, work)
 
@@ -235,7 +236,7 @@ def work_router(keeping: Keeping) -> APIRouter:
         async def work(kept: Kept, id: str, given: Any) -> Response:
             told = {**given, "record": {member: given[member] for member in _RECORD if member in given}}
             done = await deeds.close(kept, id, request.path_params["work"], told)
-            return json_answer({"closed": done.done, "work": _work(done.work), "procedure": _said(done)})
+            return json_answer({"closed": done.done, "work": work_json(done.work), "procedure": said_json(done)})
 
         return await deed(request, requests.CLOSE, work)
 
@@ -306,15 +307,6 @@ def work_router(keeping: Keeping) -> APIRouter:
     return router
 
 
-def _moment(given: Any, member: str) -> int | None:
-    if member not in given:
-        return None
-    try:
-        return micros_of(instant(given[member], "/" + member).astimezone(UTC))  # which there may be none of at the end of time
-    except OverflowError:
-        raise Refused([Finding("time.unreadable", "there is no such time in UTC", "give a time that exists", path="/" + member)]) from None
-
-
 def _yes(query: Mapping[str, str], name: str) -> bool:
     given = query.get(name, "no")
     if given not in ("yes", "no"):
@@ -330,28 +322,3 @@ def _listed(page: Listed[Any], shown_as: Callable[[Any], Any]) -> Response:
 
 def _step(request: Request) -> int:
     return whole_number("step", request.path_params["step"], 1, 10_000)
-
-
-def _work(work: Work | None) -> dict[str, Any] | None:
-    if work is None:
-        return None
-    told = work.to_json()
-    if told["closed"] is not None:
-        told["closed"] = {"why": None, "leave": None, **told["closed"]}
-    return told
-
-
-def _said(deed: Deed) -> Any:
-    return None if deed.answer is None else deed.answer.to_json()
-
-
-def _opened(deed: Deed) -> dict[str, Any]:
-    return {"opened": deed.done, "work": _work(deed.work), "clearance": _said(deed), "overtaken": _overtaken(deed.overtaken)}
-
-
-def _stepped(deed: Deed) -> dict[str, Any]:
-    return {"so": deed.done, "work": _work(deed.work), "procedure": _said(deed), "overtaken": _overtaken(deed.overtaken)}
-
-
-def _overtaken(changes: Iterable[Change]) -> list[dict[str, Any]]:
-    return [{"fact": c.fact, "work": c.work, "by": c.by, "at": micros_text(c.at)} for c in changes]

@@ -166,6 +166,9 @@ class SqlEntries:
     async def told_of(self, machines: Collection[int], kinds: Collection[str], holding: str) -> Mapping[int, Sequence[Entry]]:
         return await self._of_each(machines, entries.c.kind.in_(sorted(kinds)), _stands(None), self._find(holding) > 0)
 
+    async def of_all(self, machines: Collection[int], kinds: Collection[str], as_of: int | None = None) -> Mapping[int, Sequence[Entry]]:
+        return await self._of_each(machines, entries.c.kind.in_(sorted(kinds)), _stands(as_of))
+
     async def open_of(self, machines: Collection[int], kind: str) -> Mapping[int, Sequence[Entry]]:
         return await self._of_each(machines, entries.c.kind == kind, entries.c.open == 1, _stands(None))
 

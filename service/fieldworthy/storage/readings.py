@@ -5,7 +5,7 @@ from heapq import merge
 from itertools import islice
 from typing import Any
 
-from sqlalchemy import Select, delete, func, insert, literal, select, tuple_
+from sqlalchemy import Select, Table, delete, func, insert, literal, select, tuple_, union_all
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from fieldworthy.storage.machines import chunks, lock_keys
@@ -16,6 +16,7 @@ from fieldworthy.usecases.kept import WITHDRAWN
 from fieldworthy.usecases.kept_readings import Meter, OfMeter, PastReading, Point, Row, Span
 
 _FEW = 500  # values of one statement
+_MOST_TERMS = 100  # selects of one statement
 
 
 class SqlReadings:
@@ -76,26 +77,52 @@ class SqlReadings:
         until: int | None = None,
         as_of: int | None = None,
     ) -> Sequence[PastReading]:
-        found: list[Sequence[PastReading]] = []  # of each meter and table its own few: each is read along its key
+        of_each = await self.newest_of_each(meters, limit, before, first, until, as_of)
+        return list(islice(merge(*of_each.values(), key=lambda r: (r.at, r.meter), reverse=True), limit))
+
+    async def newest_of_each(
+        self,
+        meters: Collection[int],
+        limit: int,
+        before: tuple[int, int] | None = None,
+        first: int | None = None,
+        until: int | None = None,
+        as_of: int | None = None,
+    ) -> Mapping[int, Sequence[PastReading]]:
+        found: dict[int, list[PastReading]] = {}
         for table in (readings,) if as_of is None else (readings, readings_withdrawn):
-            for meter in sorted(meters):
-                query = select(table.c.at, table.c.meter, table.c.value, table.c.unit, table.c.known).where(
-                    table.c.organisation == self._organisation, table.c.meter == meter
-                )
-                if before is not None:
-                    at, last = before
-                    query = query.where(table.c.at <= at, tuple_(table.c.at, table.c.meter) < tuple_(literal(at), literal(last)))
-                if first is not None:
-                    query = query.where(table.c.at >= first)
-                if until is not None:
-                    query = query.where(table.c.at < until)
-                if as_of is not None:
-                    query = query.where(table.c.known <= as_of)
-                if table is readings_withdrawn:
-                    query = query.where(table.c.superseded > as_of)
-                rows = await self._connection.execute(query.order_by(table.c.at.desc()).limit(limit))
-                found.append([PastReading(*row) for row in rows])
-        return list(islice(merge(*found, key=lambda r: (r.at, r.meter), reverse=True), limit))
+            for chunk in chunks(sorted(meters), _MOST_TERMS):
+                few = [self._few(table, meter, limit, before, first, until, as_of) for meter in chunk]
+                for row in await self._connection.execute(union_all(*few)):
+                    found.setdefault(row.meter, []).append(PastReading(*row))
+        return {meter: sorted(rows, key=lambda r: r.at, reverse=True)[:limit] for meter, rows in found.items()}
+
+    def _few(
+        self,
+        table: Table,
+        meter: int,
+        limit: int,
+        before: tuple[int, int] | None,
+        first: int | None,
+        until: int | None,
+        as_of: int | None,
+    ) -> Select[Any]:
+        """The newest of one meter and table, read along its key."""
+        query = select(table.c.at, table.c.meter, table.c.value, table.c.unit, table.c.known).where(
+            table.c.organisation == self._organisation, table.c.meter == meter
+        )
+        if before is not None:
+            at, last = before
+            query = query.where(table.c.at <= at, tuple_(table.c.at, table.c.meter) < tuple_(literal(at), literal(last)))
+        if first is not None:
+            query = query.where(table.c.at >= first)
+        if until is not None:
+            query = query.where(table.c.at < until)
+        if as_of is not None:
+            query = query.where(table.c.known <= as_of)
+        if table is readings_withdrawn:
+            query = query.where(table.c.superseded > as_of)
+        return select(query.order_by(table.c.at.desc()).limit(limit).subquery())
 
     async def onward(self, meter: int, limit: int, first: int | None, until: int | None, as_of: int) -> Sequence[PastReading]:
         found: list[Sequence[PastReading]] = []

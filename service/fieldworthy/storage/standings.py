@@ -52,6 +52,30 @@ class SqlStandings:
         found = (await self._connection.execute(select(func.max(each.c.known)))).scalar()
         return 0 if found is None else int(found)
 
+    async def newest_known_of(self, keys: Collection[int], as_of: int | None) -> Mapping[int, int]:
+        found: dict[int, int] = {}
+        for chunk in chunks(sorted(keys)):
+
+            def newest(column: Any, *where: ColumnElement[bool]) -> Select[Any]:
+                query = select(entries.c.machine, func.max(column).label("known")).where(*where).group_by(entries.c.machine)
+                return query if as_of is None else query.where(column <= as_of)
+
+            def of_meters(table: Any, column: Any, chunk: list[int] = chunk) -> Select[Any]:
+                here = (table.c.organisation == self._organisation, table.c.meter == meters.c.key)
+                own = (meters.c.organisation == self._organisation, meters.c.machine.in_(chunk))
+                query = select(meters.c.machine, func.max(column).label("known")).where(*own, *here).group_by(meters.c.machine)
+                return query if as_of is None else query.where(column <= as_of)
+
+            each = union_all(
+                newest(entries.c.known, entries.c.organisation == self._organisation, entries.c.machine.in_(chunk)),
+                of_meters(readings, readings.c.known),
+                of_meters(readings_withdrawn, readings_withdrawn.c.known),
+                of_meters(readings_withdrawn, readings_withdrawn.c.superseded),
+            ).subquery()
+            query = select(each.c.machine, func.max(each.c.known).label("known")).group_by(each.c.machine)
+            found.update({row.machine: int(row.known) for row in await self._connection.execute(query)})
+        return found
+
     async def stale(self, moment: int, most: int, scope: Scope = _EVERYTHING) -> Sequence[int]:
         query = self._with_computed(machines.c.key).where(self._stale(moment), *_of_machine(scope), _may_come_by(scope))
         return [row.key for row in await self._connection.execute(query.order_by(machines.c.key).limit(most))]

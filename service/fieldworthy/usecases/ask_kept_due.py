@@ -4,6 +4,7 @@ An answer says `as_of`: the newest of all that went into it, of the machine and 
 and what is kept later is known later: so the same machine asked with the same `now` and that `as_of` gives the same bytes for ever.
 """
 
+import asyncio
 import json
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -18,7 +19,7 @@ from fieldworthy.usecases.as_of import refuse_ahead
 from fieldworthy.usecases.ask_due import due
 from fieldworthy.usecases.asking import Answered, Finder, Finders
 from fieldworthy.usecases.assemble import ROOMS, Assembled, Told, assemble
-from fieldworthy.usecases.find_rulebook import Found, resolve
+from fieldworthy.usecases.find_rulebook import Found, PinnedRulebooks, resolve
 from fieldworthy.usecases.kept import THINNED, KeepStore, Kept, Machine
 from fieldworthy.usecases.kept_readings import Point
 from fieldworthy.usecases.old_history import Days
@@ -73,6 +74,9 @@ async def read_kept(kept: Kept, machines: Iterable[Machine], as_of: int | None =
     for (owner, name), meter in (await kept.readings.meters_of(documents)).items():
         meters.setdefault(owner, {})[name] = meter.key
     series = await kept.readings.series([key for named in meters.values() for key in named.values()], as_of) if meters else {}
+    told = await kept.entries.of_all(documents, ROOMS, as_of)
+    thinned = await kept.entries.of_all(documents, [THINNED]) if back else {}
+    known = await kept.standings.newest_known_of(documents, as_of)
     versions: dict[str, Version | Refusal] = {}
     found = []
     for key, machine in wanted.items():
@@ -82,14 +86,12 @@ async def read_kept(kept: Kept, machines: Iterable[Machine], as_of: int | None =
         reference = document["rulebook"]
         if reference not in versions:
             versions[reference] = await version_at(kept, reference, as_of)
-        entries = await kept.entries.of(key, ROOMS, as_of)
         readings: dict[str, Sequence[Point]] = {name: series[meter] for name, meter in meters.get(key, {}).items() if meter in series}
-        known = await kept.standings.newest_known(key, as_of)
         version = versions[reference]
         published = micros_of(version.published_at) if isinstance(version, Version) else 0
-        thinned = (await kept.entries.newest(key, THINNED, [""])).get("") if back else None
-        since = None if thinned is None else thinned.at
-        found.append(Read(machine, Told(machine.id, document, entries, readings), version, max(known, published), since))
+        since = next((entry.at for entry in thinned.get(key, ())), None)
+        newest = max(known.get(key, 0), published)
+        found.append(Read(machine, Told(machine.id, document, told.get(key, ()), readings), version, newest, since))
     return found
 
 
@@ -184,10 +186,56 @@ class AskKeptDue:
             reads = await read_kept(kept, [machine], as_of, back=as_of is not None or now is not None)
         if not reads:
             raise MachineNotYetKept(id, micros_text(moment if as_of is None else as_of))
-        found = await find_for(self._find.of(organisation), reads[0])
+        return await self._answer(self._find.of(organisation), reads[0], moment, now, as_of, tasks, notice)
+
+    async def many(
+        self,
+        organisation: int,
+        ids: Sequence[str],
+        now: str | None = None,
+        as_of: int | None = None,
+        tasks: Sequence[str] | None = None,
+        notice: Mapping[str, Any] | None = None,
+    ) -> Mapping[str, KeptDue | Refusal]:
+        """The same of many machines, read at one moment; of each its answer, or what it is refused with."""
+        answers: dict[str, KeptDue | Refusal] = {}
+        async with self._store.look(organisation, as_of) as kept:
+            moment = await kept.moment()
+            machines = await kept.machines.named(ids)
+            for id in ids:
+                try:
+                    if id not in machines:
+                        refuse_ahead(as_of, moment)
+                        raise MachineUnknown(id, await kept.machines.close_ids(id, 3))
+                    refuse_ahead(as_of, moment, await self._known(kept, machines[id], as_of, moment))
+                except Refusal as refusal:
+                    answers[id] = refusal
+            asked_of = [machines[id] for id in ids if id not in answers]
+            reads = await read_kept(kept, asked_of, as_of, back=as_of is not None or now is not None)
+        find = PinnedRulebooks(self._find.of(organisation))
+        for read in reads:
+            try:
+                answers[read.machine.id] = await self._answer(find, read, moment, now, as_of, tasks, notice)
+            except Refusal as refusal:
+                answers[read.machine.id] = refusal
+            await asyncio.sleep(0)  # others have their turn
+        missing = MachineNotYetKept
+        return {id: answers.get(id) or missing(id, micros_text(moment if as_of is None else as_of)) for id in ids}
+
+    async def _answer(
+        self,
+        find: Finder,
+        read: Read,
+        moment: int,
+        now: str | None,
+        as_of: int | None,
+        tasks: Sequence[str] | None,
+        notice: Mapping[str, Any] | None,
+    ) -> KeptDue:
+        found = await find_for(find, read)
         asked = now if now is not None else micros_text(moment if as_of is None else as_of)
-        answer = answer_kept(reads[0], found, asked, tasks, notice, self._embed)
-        thinned = reads[0].thinned
+        answer = answer_kept(read, found, asked, tasks, notice, self._embed)
+        thinned = read.thinned
         if thinned is None or min(micros_of(datetime.fromisoformat(asked.upper())), moment if as_of is None else as_of) >= thinned:
             return answer
         return replace(answer, thinned=thinned)

@@ -12,7 +12,7 @@ import hashlib
 import json
 import re
 from collections import OrderedDict
-from collections.abc import Callable, Mapping
+from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -169,7 +169,7 @@ def _key(organisation: int, called: str) -> str:
 class PinnedRulebooks:
     """FindRulebook with a memory of its own, for the length of one request."""
 
-    def __init__(self, find: FindRulebook) -> None:
+    def __init__(self, find: Callable[[RulebookSource], Awaitable[Found]]) -> None:
         self._find = find
         self._seen: dict[str, Found] = {}
 

@@ -22,6 +22,7 @@ from fieldworthy.usecases.news import tell_set_aside
 from fieldworthy.usecases.sent_meters import RUN, Columns, Fresh, SentMeter, at_a_glance, note_again
 from fieldworthy.usecases.sent_readings import SentReadings
 from fieldworthy.usecases.setting_aside import SettingAside, Told, aside_key, unit_name
+from fieldworthy.usecases.tally import Tally
 
 SET_ASIDE = "set-aside"
 
@@ -35,6 +36,11 @@ class Intake:
 
     outcomes: Sequence[str]
     aside: Sequence[Told]
+
+    def count(self, tally: Tally) -> None:
+        """Counts them, once they are committed."""
+        same = self.outcomes.count(SAME)
+        tally.took_in(len(self.outcomes) - same - len(self.aside), same, (told.why for told in self.aside))
 
 
 @dataclass(frozen=True, slots=True)

@@ -171,6 +171,9 @@ class Entries(Protocol):
     async def told_of(self, machines: Collection[int], kinds: Collection[str], holding: str) -> Mapping[int, Sequence[Entry]]:
         """As `of`, of many machines, by key. holding: a text that the body has."""
 
+    async def of_all(self, machines: Collection[int], kinds: Collection[str], as_of: int | None = None) -> Mapping[int, Sequence[Entry]]:
+        """As `of`, of many machines, by key; those of which nothing stands are left out."""
+
     async def open_of(self, machines: Collection[int], kind: str) -> Mapping[int, Sequence[Entry]]:
         """As `open`, of many machines, by key."""
 

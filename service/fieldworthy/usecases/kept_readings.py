@@ -77,6 +77,17 @@ class Readings(Protocol):
     ) -> Sequence[PastReading]:
         """The newest first, from before (`at`, meter) on. first: nothing earlier; until: nothing from then on; as_of: as in `series`."""
 
+    async def newest_of_each(
+        self,
+        meters: Collection[int],
+        limit: int,
+        before: tuple[int, int] | None = None,
+        first: int | None = None,
+        until: int | None = None,
+        as_of: int | None = None,
+    ) -> Mapping[int, Sequence[PastReading]]:
+        """As `page`, but so many of each of these meters, by meter."""
+
     async def onward(self, meter: int, limit: int, first: int | None, until: int | None, as_of: int) -> Sequence[PastReading]:
         """Of one meter, the oldest first; as of a moment. first: nothing earlier; until: nothing from then on."""
 

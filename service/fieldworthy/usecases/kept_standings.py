@@ -119,6 +119,9 @@ class Standings(Protocol):
     async def newest_known(self, machine: int, as_of: int | None) -> int:
         """The newest `known` of anything that is, or was, kept of a machine, of that moment at the latest; 0 where there is nothing."""
 
+    async def newest_known_of(self, machines: Collection[int], as_of: int | None) -> Mapping[int, int]:
+        """The same of many machines, by key; those of which there is nothing are left out."""
+
     async def stale(self, moment: int, most: int, scope: Scope = Scope()) -> Sequence[int]:
         """
         Machines whose standings are to be computed anew, at most so many, by key.

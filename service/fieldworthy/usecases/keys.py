@@ -105,6 +105,20 @@ class Asker:
 
 
 @dataclass(frozen=True, slots=True)
+class Caller:
+    """Who asks. organisation: whose things are meant; actor: as the audit trail tells of what they change; scopes: what they may do."""
+
+    organisation: int
+    actor: Actor
+    scopes: frozenset[KeyScope] = frozenset()
+
+    @property
+    def reads(self) -> bool:
+        """Whether it may be told of what is kept, beside what it sends."""
+        return KeyScope.READ in self.scopes
+
+
+@dataclass(frozen=True, slots=True)
 class Presented:
     """A key as somebody presents it: its text is well formed, and whether there is such a key is not known yet."""
 

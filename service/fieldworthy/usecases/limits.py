@@ -49,3 +49,27 @@ CACHE_BYTES = 4_000_000
 Made ready, a rulebook takes up to fifty times its document's bytes (long intervals): so this is 200 MB at the worst, and enough for
 a hundred rulebooks of a usual size.
 """
+
+MAX_QUERY_TOKENS = 2_000
+"""Words and signs of one GraphQL document."""
+
+MAX_QUERY_CHARACTERS = 50_000
+"""Of one GraphQL document, spaces and remarks as well."""
+
+MAX_QUERY_DEPTH = 15
+"""Fields inside each other, in one GraphQL document."""
+
+MAX_QUERY_BREADTH = 200
+"""Fields and fragments side by side, in one selection of a GraphQL document."""
+
+MAX_QUERY_ALIASES = 30
+"""Fields that one GraphQL document gives another name."""
+
+MAX_QUERY_FIELDS = 100_000
+"""Fields that the answer to one GraphQL request may hold, by its pages' sizes."""
+
+QUERY_FIELDS_A_REQUEST = 1_000
+"""As many fields of a GraphQL answer count as one request in a key's quota."""
+
+QUERY_LIST_LENGTH = 10
+"""How long a list without pages is taken to be where an answer's fields are counted beforehand."""

@@ -10,6 +10,7 @@ class ShownOnce(AtOdds):
 
     def __init__(self, what: str, id: str, remedy: str) -> None:
         """what: was done, as "made the link"; id: of what has the secret."""
+        self.said = (what, id, remedy)
         super().__init__(
             f"a request with this `Idempotency-Key` {what} `{id}`; its secret was shown in that answer and is shown once", remedy
         )

@@ -81,12 +81,13 @@ class Purse:
     over_by: float = -inf
     is_spent: bool = False
 
-    def spend(self, now: float) -> bool:
-        """Takes one; False where none is in hand: then draw, unless `is_refused`."""
+    def spend(self, now: float, wanted: int = 1) -> int:
+        """Takes so many, or what is in hand, and says how many: where that is less draw, unless `is_refused`."""
         if self.hand < 1 or now >= self.good_until:
-            return False
-        self.hand -= 1
-        return True
+            return 0
+        taken = min(self.hand, wanted)
+        self.hand -= taken
+        return taken
 
     def is_refused(self, now: float) -> bool:
         """Whether the store need not be asked: it has nothing before the window ends."""

@@ -60,24 +60,25 @@ class Quotas:
         self._tick = tick
         self._held: OrderedDict[str, _Held] = OrderedDict()
 
-    async def spend(self, asker: str) -> Left:
+    async def spend(self, asker: str, counts: int = 1) -> Left:
         """
-        One request of an asker. Raises QuotaExceeded, and StoreUnavailable where more must be drawn and can't be.
+        One request of an asker. counts: as how many; of more than a whole window has, all of it is taken. Raises QuotaExceeded, and
+        StoreUnavailable where more must be drawn and can't be; what was taken until then stays taken.
 
         Whoever uses up the last in hand draws the next share before it is answered: so 0 remaining means that the next is refused.
         """
         held = self._of(asker)
-        draws = 0
-        while not held.purse.spend(self._tick()):
+        draws, due = 0, min(counts, self.quota.requests)
+        while (due := due - held.purse.spend(self._tick(), due)) > 0:
             if held.purse.is_refused(self._tick()):
                 raise QuotaExceeded(self.quota, held.purse.wait(self._tick()))
-            if draws == _MOST_DRAWS:
+            if draws >= _MOST_DRAWS + due:
                 raise StoreUnavailable("the store takes too long to count requests", "send it again in a moment")
             draws += 1
-            await self._draw_once(asker, held)
+            await self._draw_once(asker, held, due)
         if held.purse.remaining(self._tick()) < 1 and not held.purse.is_spent:
             with suppress(StoreUnavailable):  # this one was granted; it is told that nothing certain is left
-                await self._draw_once(asker, held)
+                await self._draw_once(asker, held, 1)
         now = self._tick()
         return Left(held.purse.remaining(now), held.purse.wait(now))
 
@@ -96,16 +97,16 @@ class Quotas:
             self._held.move_to_end(asker)
         return held
 
-    async def _draw_once(self, asker: str, held: _Held) -> None:
+    async def _draw_once(self, asker: str, held: _Held, due: int) -> None:
         """All requests of an asker that wait here wait for one question; that one of them leaves ends nothing for the others."""
-        held.waiting += 1
+        held.waiting += due
         try:
             if held.drawing is None or held.drawing.done():
                 held.drawing = asyncio.create_task(self._draw(asker, held))
                 held.drawing.add_done_callback(lambda done: _drawn(held, done))
             await asyncio.shield(held.drawing)
         finally:
-            held.waiting -= 1
+            held.waiting -= due
 
     async def _draw(self, asker: str, held: _Held) -> None:
         async with self._store.keep_quotas() as book:

@@ -18,11 +18,14 @@ Item = TypeVar("Item")
 
 @dataclass(frozen=True, slots=True)
 class Listed(Generic[Item]):
-    """A page. next: (at, id) to go on before, None where there are no more; as_of: of the state of things that it shows."""
+    """
+    A page. next: (at, id) to go on before, None where there are no more; as_of: of the state of things that it shows; places: each item's.
+    """
 
     items: Sequence[Item]
     next: tuple[int, str] | None
     as_of: int
+    places: Sequence[tuple[int, str]]
 
 
 async def list_work(kept: Kept, machine: str, closed: bool, limit: int, before: tuple[int, str] | None, as_of: int | None) -> Listed[Work]:
@@ -55,7 +58,7 @@ async def _listed(
     page = await kept.entries.page(of.key, kind, limit + 1, before, as_of, open=is_open)
     shown = page[:limit]
     following = (shown[-1].at, shown[-1].id) if len(page) > limit else None
-    return Listed([read(entry) for entry in shown], following, of.known if as_of is None else as_of)
+    return Listed([read(entry) for entry in shown], following, of.known if as_of is None else as_of, [(e.at, e.id) for e in shown])
 
 
 def _lock(entry: Entry) -> dict[str, Any]:

@@ -1,6 +1,6 @@
 """Refusals on the wire: problem details (RFC 9457)."""
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 from itertools import islice
 from typing import Annotated, Any, Literal
@@ -125,9 +125,13 @@ def of_findings(findings: Iterable[Finding]) -> dict[str, Any]:
     return problem("request.does_not_fit", found[0].message + more, found[0].mend, found)
 
 
-def of_refusal(refusal: Refusal, under: str = "") -> dict[str, Any]:
-    """The problem of a use case's refusal. under: where in the request the findings' document is, as "/rulebook"."""
-    found = sorted((replace(f, path=under + f.path) for f in refusal.findings), key=lambda f: f.severity is Severity.WARNING)
+def of_refusal(refusal: Refusal, under: str = "", place: Callable[[str], str] | None = None) -> dict[str, Any]:
+    """
+    The problem of a use case's refusal. under: where in the request the findings' document is, as "/rulebook"; place: a pointer as the door
+    writes it.
+    """
+    place = place or (lambda path: under + path)
+    found = sorted((replace(f, path=place(f.path)) for f in refusal.findings), key=lambda f: f.severity is Severity.WARNING)
     told = problem(refusal.code, refusal.detail, refusal.remedy, found)
     if isinstance(refusal, Throttled):
         told["violated-policies"] = [refusal.quota.name]

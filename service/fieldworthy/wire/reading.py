@@ -149,6 +149,15 @@ def read_json(body: bytes) -> Any:
     return value
 
 
+def read_quickly(body: bytes) -> Any:
+    """The same as `read_json`, past its slower parser where nothing is suspected that only that one sees."""
+    try:
+        value = orjson.loads(body)
+    except orjson.JSONDecodeError:
+        return read_json(body)
+    return read_json(body) if suspicious(body) or _given_twice(body, value) or _depth(value) > MAX_DEPTH else value
+
+
 def decode(body: bytes) -> str:
     """The body's text. Raises Unreadable where it is not UTF-8, or begins with a byte order mark."""
     try:

@@ -1,10 +1,7 @@
-"""The use cases that the door asks, made once from the ports."""
+"""The use cases that the doors ask, made once from the ports."""
 
 from dataclasses import dataclass
 
-from starlette.requests import Request
-
-from fieldworthy.rest.admission import caller_of
 from fieldworthy.usecases.ask_clearance import AskClearance
 from fieldworthy.usecases.ask_parts import AskParts
 from fieldworthy.usecases.ask_procedure import AskProcedure
@@ -55,9 +52,8 @@ class AllUses:
         self._check = CheckDraft(most_states)
         self._made: dict[int, Uses] = {}
 
-    def of(self, request: Request) -> Uses:
-        """Those of the organisation whose request it is."""
-        organisation = caller_of(request).organisation
+    def of(self, organisation: int) -> Uses:
+        """Those of one organisation."""
         made = self._made.get(organisation)
         if made is None:
             made = self._made[organisation] = _make(self._shelves.shelf(organisation), self._clock, self._check, self.find.of(organisation))

@@ -1,0 +1,147 @@
+"""What an operation costs, counted before anything of it runs: the fields that its answer may hold, by the sizes of its pages.
+
+A list in pages counts by what is asked for (`first`, `last`), or would be if nothing is said; any other list is taken to have a usual
+length. What is dear beside the number of its fields has a weight. Of a fragment that stands in several places the cost below it is found
+once, so the work grows with the document, and not with what it would unfold to.
+"""
+
+from collections.abc import Mapping
+from typing import Any
+
+from graphql import (
+    DirectiveNode,
+    FieldNode,
+    FragmentDefinitionNode,
+    FragmentSpreadNode,
+    GraphQLField,
+    GraphQLInterfaceType,
+    GraphQLNamedType,
+    GraphQLObjectType,
+    GraphQLSchema,
+    InlineFragmentNode,
+    IntValueNode,
+    OperationDefinitionNode,
+    SelectionSetNode,
+    VariableNode,
+    get_named_type,
+    get_nullable_type,
+    is_list_type,
+    value_from_ast_untyped,
+)
+
+from fieldworthy.usecases.limits import MAX_PAGE, QUERY_FIELDS_A_REQUEST, QUERY_LIST_LENGTH
+
+PAGE_SIZES = ("first", "last")
+_USUAL_PAGE = 50
+_NEVER = 10**12  # where counting ends: far beyond any bound
+
+Weights = Mapping[str, int]
+"""By `Type.field`: so many fields more than itself each time that it is asked."""
+
+
+class Cost:
+    """Counts the operations of one schema."""
+
+    def __init__(self, schema: GraphQLSchema, weights: Weights) -> None:
+        self._schema = schema
+        self._weights = weights
+
+    def fields(
+        self, operation: OperationDefinitionNode, fragments: Mapping[str, FragmentDefinitionNode], variables: Mapping[str, Any]
+    ) -> int:
+        """How many fields the answer may hold. variables: as they were sent; the document was found to fit the schema."""
+        root = self._schema.get_root_type(operation.operation)
+        given = {
+            each.variable.name.value: value_from_ast_untyped(each.default_value)
+            for each in operation.variable_definitions or ()
+            if each.default_value is not None
+        }
+        return _Count(self._schema, self._weights, fragments, {**given, **variables}).below(operation.selection_set, root, None)
+
+
+def requests(operation: OperationDefinitionNode, fields: int) -> int:
+    """As how many requests an operation counts: one for so many fields, and at least one for each that stands at its top."""
+    return max(len(operation.selection_set.selections), -(-fields // QUERY_FIELDS_A_REQUEST), 1)
+
+
+class _Count:
+    def __init__(
+        self,
+        schema: GraphQLSchema,
+        weights: Weights,
+        fragments: Mapping[str, FragmentDefinitionNode],
+        variables: Mapping[str, Any],
+    ) -> None:
+        self._schema = schema
+        self._weights = weights
+        self._fragments = fragments
+        self._variables = variables
+        self._known: dict[tuple[str, str, int | None], int] = {}
+
+    def below(self, selected: SelectionSetNode | None, parent: GraphQLNamedType | None, page: int | None) -> int:
+        """Fields below one value. page: how many items a list right below has, where it is known."""
+        total = 0
+        for node in selected.selections if selected else ():
+            if node.directives and self._left_out(node.directives):
+                continue
+            if isinstance(node, FieldNode):
+                total += self._field(node, parent, page)
+            elif isinstance(node, FragmentSpreadNode):
+                total += self._fragment(node.name.value, parent, page)
+            elif isinstance(node, InlineFragmentNode):
+                inner = self._schema.get_type(node.type_condition.name.value) if node.type_condition else parent
+                total += self.below(node.selection_set, inner, page)
+            if total > _NEVER:
+                return _NEVER
+        return total
+
+    def _fragment(self, name: str, parent: GraphQLNamedType | None, page: int | None) -> int:
+        place = (name, parent.name if parent else "", page)
+        if place not in self._known:
+            definition = self._fragments[name]
+            inner = self._schema.get_type(definition.type_condition.name.value)
+            self._known[place] = self.below(definition.selection_set, inner, page)
+        return self._known[place]
+
+    def _field(self, node: FieldNode, parent: GraphQLNamedType | None, page: int | None) -> int:
+        field = _of(parent, node.name.value)
+        if field is None:  # `__typename`, or of the schema's own description, which is of a fixed size
+            return 1
+        weight = 1 + (self._weights.get(f"{parent.name}.{node.name.value}", 0) if parent else 0)
+        if node.selection_set is None:
+            return weight
+        asked = self._page(node, field)
+        times = 1
+        if is_list_type(get_nullable_type(field.type)):
+            times, asked = asked or page or QUERY_LIST_LENGTH, None
+        return min(_NEVER, weight + times * self.below(node.selection_set, get_named_type(field.type), asked))
+
+    def _page(self, node: FieldNode, field: GraphQLField) -> int | None:
+        """How many items are asked for; None of what comes in no pages."""
+        if not any(name in field.args for name in PAGE_SIZES):
+            return None
+        for argument in node.arguments or ():
+            if argument.name.value in PAGE_SIZES:
+                value = argument.value
+                size: Any = None
+                if isinstance(value, IntValueNode):
+                    size = int(value.value)
+                elif isinstance(value, VariableNode):
+                    size = self._variables.get(value.name.value)
+                if isinstance(size, int) and size >= 0:
+                    return min(size, MAX_PAGE)
+        return _USUAL_PAGE
+
+    def _left_out(self, directives: tuple[DirectiveNode, ...]) -> bool:
+        for each in directives:
+            wanted = {"skip": True, "include": False}.get(each.name.value)
+            for argument in each.arguments or () if wanted is not None else ():
+                value = argument.value
+                said = self._variables.get(value.name.value) if isinstance(value, VariableNode) else value_from_ast_untyped(value)
+                if said is wanted:
+                    return True
+        return False
+
+
+def _of(parent: GraphQLNamedType | None, name: str) -> GraphQLField | None:
+    return parent.fields.get(name) if isinstance(parent, GraphQLObjectType | GraphQLInterfaceType) else None

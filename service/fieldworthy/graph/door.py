@@ -1,0 +1,170 @@
+"""GraphQL over HTTP: a request comes in, one answer goes out (the specification's draft of August 2026, and the audits of its servers).
+
+What is wrong before GraphQL begins (no key, another method or media type, too large a body) is a problem, as everywhere in the service;
+what is wrong from then on is told in `errors`. Where the newest draft has 422 and 294, the audits and all clients have 400 and 200, and so
+has this.
+"""
+
+from collections.abc import AsyncGenerator, Awaitable, Callable, Sequence
+from dataclasses import dataclass
+from inspect import isawaitable
+from typing import Any
+
+import orjson
+from graphql import ExecutionResult, GraphQLError, GraphQLSchema, OperationDefinitionNode, execute, subscribe
+from starlette.requests import ClientDisconnect, Request
+from starlette.responses import Response
+
+from fieldworthy.core.base.finding import Refused
+from fieldworthy.graph.asked import Asked, of_address, of_body
+from fieldworthy.graph.cost import Cost, Weights, requests
+from fieldworthy.graph.documents import Documents, Ready, is_mutation, is_subscription
+from fieldworthy.graph.media import ANSWER, LEGACY, chosen, wants_page
+from fieldworthy.graph.told import ProblemOf, Turned, error, turned, written
+from fieldworthy.usecases.limits import MAX_QUERY_FIELDS
+from fieldworthy.wire.media import JSON_TYPES, Declined, media_type
+from fieldworthy.wire.problems import problem
+from fieldworthy.wire.reading import Unreadable
+
+PATH = "/graphql"
+METHODS = ("GET", "POST")
+
+
+@dataclass(frozen=True, slots=True)
+class Around:
+    """
+    What is around the door, and not its own.
+
+    admit: lets a request in by its key, whatever scopes that has, and counts it as one; charge: counts it as so many more; context: what
+    the schema's resolvers are given; problem_of: what an exception means; page: the answer to a browser, None where there is no page.
+    """
+
+    admit: Callable[[Request], Awaitable[None]]
+    charge: Callable[[Request, int], Awaitable[None]]
+    context: Callable[[Request], Any]
+    problem_of: ProblemOf
+    page: Callable[[], Response] | None = None
+
+
+class Door:
+    """One schema, asked over HTTP."""
+
+    def __init__(self, schema: GraphQLSchema, around: Around, *, introspection: bool = True, weights: Weights | None = None) -> None:
+        """weights: of fields that are dearer than others (`cost.Weights`)."""
+        self.documents = Documents(schema, introspection)
+        self._schema = schema
+        self._around = around
+        self._cost = Cost(schema, weights or {})
+        self._hides = not introspection
+
+    async def __call__(self, request: Request) -> Response:
+        """Raises Declined, and whatever the key is refused with."""
+        accept = ", ".join(request.headers.getlist("accept"))
+        is_get = request.method == "GET"
+        if is_get and self._around.page is not None and wants_page(accept) and b"query=" not in request.scope["query_string"]:
+            return self._around.page()
+        await self._around.admit(request)
+        media = chosen(accept)
+        if media is None:
+            detail = "the answer is JSON, and the `Accept` header takes none"
+            raise Declined(problem("address.not_acceptable", detail, f"accept `{ANSWER}` or `{LEGACY}`"))
+        if not is_get:
+            media_type(request.scope["headers"], JSON_TYPES)
+        try:
+            asked = of_address(request.scope["query_string"]) if is_get else of_body(await _body(request))
+        except (Unreadable, Refused) as trouble:
+            told = self._around.problem_of(trouble)
+            assert told is not None  # both mean a refusal
+            return self._errors([error(told)], media, 400)
+        try:
+            return await self._answered(request, asked, media)
+        except Turned as trouble:
+            return self._errors(trouble.errors, media, 400 if media == ANSWER else 200)
+
+    async def _answered(self, request: Request, asked: Asked, media: str) -> Response:
+        ready = self.documents.find(asked)
+        operation = ready.operation(asked.operation)
+        if request.method == "GET" and is_mutation(operation):
+            detail = "a mutation changes something, and a GET does not"
+            raise Declined(problem("address.method_not_allowed", detail, "send it by POST"), {"allow": "POST"})
+        if is_subscription(operation):
+            raise turned("query.needs_a_socket", "a subscription goes on, and this answer ends", nodes=operation)
+        counted = self.counted(ready, operation, asked)
+        if counted > 1:
+            await self._around.charge(request, counted - 1)  # one was counted when it came in
+        done = await self._executed(request, ready, operation, asked)
+        told: dict[str, Any] = {"data": done.data}
+        if done.errors:
+            told["errors"] = written(done.errors, self._around.problem_of)
+        return _json({**told, "extensions": {"cost": {"requests": counted}}}, media, 200)
+
+    async def results(self, request: Request, asked: Asked) -> AsyncGenerator[ExecutionResult, None]:
+        """
+        What a request is answered that may go on: of a subscription result after result, of anything else one. Raises Turned, and what is
+        raised where the key's quota is used up.
+        """
+        ready = self.documents.find(asked)
+        operation = ready.operation(asked.operation)
+        await self._around.charge(request, self.counted(ready, operation, asked))
+        if not is_subscription(operation):
+            yield await self._executed(request, ready, operation, asked)
+            return
+        begun = subscribe(
+            self._schema,
+            ready.document,
+            context_value=self._around.context(request),
+            variable_values=dict(asked.variables),
+            operation_name=operation.name.value if operation.name else None,
+            hide_suggestions=self._hides,
+        )
+        stream = await begun if isawaitable(begun) else begun
+        if isinstance(stream, ExecutionResult):
+            raise Turned(stream.errors or [])
+        try:
+            async for result in stream:
+                yield result
+        finally:
+            if isinstance(stream, AsyncGenerator):
+                await stream.aclose()
+
+    async def _executed(self, request: Request, ready: Ready, operation: OperationDefinitionNode, asked: Asked) -> ExecutionResult:
+        """Raises Turned where nothing was done, for a variable is not of its type."""
+        result = execute(
+            self._schema,
+            ready.document,
+            context_value=self._around.context(request),
+            variable_values=dict(asked.variables),
+            operation_name=operation.name.value if operation.name else None,
+            hide_suggestions=self._hides,
+        )
+        done: ExecutionResult = await result if isawaitable(result) else result
+        if done.data is None and done.errors and all(each.path is None for each in done.errors):
+            raise Turned(done.errors)
+        return done
+
+    def counted(self, ready: Ready, operation: OperationDefinitionNode, asked: Asked) -> int:
+        """As how many requests it counts. Raises Turned where it asks for too much at once."""
+        fields = self._cost.fields(operation, ready.fragments, asked.variables)
+        if fields > MAX_QUERY_FIELDS:
+            detail = f"the answer may hold more than {MAX_QUERY_FIELDS:,} fields, by the sizes of its pages"
+            raise turned("query.too_dear", detail, nodes=operation)
+        return requests(operation, fields)
+
+    def _errors(self, errors: Sequence[GraphQLError], media: str, status: int) -> Response:
+        return _json({"errors": written(errors, self._around.problem_of)}, media, status)
+
+
+def _json(told: Any, media: str, status: int) -> Response:
+    return Response(orjson.dumps(told, default=str), status, {"vary": "accept, authorization"}, f"{media}; charset=utf-8")
+
+
+async def _body(request: Request) -> bytes:
+    """The body. Raises ClientDisconnect where the caller leaves before it is whole."""
+    parts, more = [], True
+    while more:
+        message = await request.receive()
+        if message["type"] == "http.disconnect":
+            raise ClientDisconnect
+        parts.append(message.get("body", b""))
+        more = message.get("more_body", False)
+    return b"".join(parts)
