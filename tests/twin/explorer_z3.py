@@ -205,6 +205,12 @@ class Asked:
         return self._unrolled[others].soonest(target)
 
     def answer(self) -> Solved:
+        try:
+            return self._answer()
+        finally:
+            self.__dict__.pop("_unrolled", None)  # it holds this in turn, and the collector does not see the 20 MB that the solver takes
+
+    def _answer(self) -> Solved:
         solver = z3.Solver()
         first = self.frame("first")
         if solver.check(self.beginning(first)) == z3.unsat:
