@@ -9,7 +9,7 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal, InvalidOperation
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import Any, Generic, TypeVar
 
 import orjson
@@ -61,10 +61,15 @@ def _given_twice(body: bytes, value: Any) -> bool:
 
 @dataclass(frozen=True)
 class Shape(Generic[T]):
-    """A request's shape. name: its name in the published schema."""
+    """A request's shape. name: its name in the published schema; of: the type, as Pydantic takes it."""
 
     name: str
-    adapter: TypeAdapter[T]
+    of: Any
+
+    @cached_property
+    def adapter(self) -> TypeAdapter[T]:
+        """Built when it is first asked for, and kept: a start need not wait for all of them, nor a command that reads one."""
+        return TypeAdapter(self.of)
 
     def read(self, body: bytes) -> T:
         """The validated body. Raises Unreadable (400) where it is no JSON, Refused (422) where it does not fit."""

@@ -1,15 +1,13 @@
-"""The requests, ready to read. Built once: compiling a shape takes milliseconds."""
+"""The requests, ready to read. Each is built once, by whoever first reads it: compiling a shape takes milliseconds."""
 
 from typing import Any
-
-from pydantic import TypeAdapter
 
 from fieldworthy.wire import counter_shapes, feed_shapes, kept_shapes, listener_shapes, readings_shapes, shapes, work_shapes
 from fieldworthy.wire.reading import Shape
 
 
 def _shape(of: Any) -> Shape[Any]:
-    return Shape(of.__name__, TypeAdapter(of))
+    return Shape(of.__name__, of)
 
 
 DUE = _shape(shapes.DueIn)
@@ -30,7 +28,7 @@ TAKEN_OFF = _shape(work_shapes.TakenOffIn)
 
 OF_WORK = (KEPT_CLEARANCE, OPEN_WORK, STEP, CLOSE, HAND_OVER, PUT_ON, TAKEN_OFF)
 
-SENT_READINGS = Shape("SentReadings", TypeAdapter(readings_shapes.SentReadings))
+SENT_READINGS = Shape("SentReadings", readings_shapes.SentReadings)
 READINGS = _shape(readings_shapes.ReadingsIn)
 SENT_READING = _shape(readings_shapes.SentReadingIn)
 ACCEPT = _shape(readings_shapes.AcceptIn)
