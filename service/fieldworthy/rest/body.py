@@ -1,6 +1,7 @@
 """A request's media type and body, and a route that hands both to its handler untouched."""
 
 from collections.abc import Awaitable, Callable, Collection
+from inspect import signature
 from typing import Any
 
 from fastapi.routing import APIRoute
@@ -28,6 +29,9 @@ class RawSocket(WebSocketRoute):
 
 async def _any_handler(request: Request) -> Response:
     raise NotImplementedError  # only its form is looked at
+
+
+_any_handler.__signature__ = signature(_any_handler)  # type: ignore[attr-defined]  # found once, and not by each route of each app
 
 
 class RawRoute(APIRoute):

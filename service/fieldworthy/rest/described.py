@@ -86,29 +86,31 @@ def undescribed(needs: Needs = ANYBODY) -> dict[str, Any]:
 
 def problem_responses(codes: Sequence[str]) -> dict[int | str, dict[str, Any]]:
     """One response a status, naming each problem that has it."""
-    by_status: dict[int, list[str]] = {}
-    for code in dict.fromkeys(codes):
-        by_status.setdefault(KINDS[code].status, []).append(code)
     return {
         status: {
-            "description": _titles(tuple(found)),
-            "content": {MEDIA_TYPE: {"schema": _schema(found)}},
+            "description": description,
+            "content": {MEDIA_TYPE: {"schema": ref("Problem") if names == ("Problem",) else {"anyOf": [ref(name) for name in names]}}},
             **({"headers": dict(_HEADERS[status])} if status in _HEADERS else {}),
         }
-        for status, found in sorted(by_status.items())
+        for status, description, names in _by_status(tuple(codes))
     }
 
 
 @cache
-def _titles(codes: tuple[str, ...]) -> str:
-    """What these problems are called; most operations have the same ones."""
+def _by_status(codes: tuple[str, ...]) -> tuple[tuple[int, str, tuple[str, ...]], ...]:
+    """Of each status what its problems are called, and the schemas they have; most operations have the same ones."""
+    by_status: dict[int, list[str]] = {}
+    for code in dict.fromkeys(codes):
+        by_status.setdefault(KINDS[code].status, []).append(code)
+    return tuple([(status, _titles(found), _schemas(found)) for status, found in sorted(by_status.items())])
+
+
+def _titles(codes: Sequence[str]) -> str:
     return "; ".join(f"`{code}`: {KINDS[code].title[:1].lower()}{KINDS[code].title[1:]}" for code in codes)
 
 
-def _schema(codes: Sequence[str]) -> dict[str, Any]:
-    """Of the problems with these codes."""
-    names = dict.fromkeys("QuotaProblem" if code in STANDARD_TYPES else "Problem" for code in codes)
-    return ref("Problem") if list(names) == ["Problem"] else {"anyOf": [ref(name) for name in names]}
+def _schemas(codes: Sequence[str]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys("QuotaProblem" if code in STANDARD_TYPES else "Problem" for code in codes))
 
 
 def path_parameter(name: str, description: str, schema: Mapping[str, Any]) -> dict[str, Any]:
