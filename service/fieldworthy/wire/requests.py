@@ -28,7 +28,7 @@ TAKEN_OFF = _shape(work_shapes.TakenOffIn)
 
 OF_WORK = (KEPT_CLEARANCE, OPEN_WORK, STEP, CLOSE, HAND_OVER, PUT_ON, TAKEN_OFF)
 
-SENT_READINGS = Shape("SentReadings", readings_shapes.SentReadings)
+SENT_READINGS: Shape[readings_shapes.SentReadings] = Shape("SentReadings", readings_shapes.SentReadings)
 READINGS = _shape(readings_shapes.ReadingsIn)
 SENT_READING = _shape(readings_shapes.SentReadingIn)
 ACCEPT = _shape(readings_shapes.AcceptIn)
