@@ -60,6 +60,8 @@ async def test_a_draft_is_not_overwritten_unseen(empty: httpx.AsyncClient, ruleb
     body = rulebook.encode()
     assert (await empty.put(address, content=body, headers={**YAML, "if-none-match": "*"})).status_code == 200
     problem(await empty.put(address, content=body, headers={**YAML, "if-none-match": "*"}), 412, "rulebook.draft_changed")
+    for wrong in ("", "0", '"1"', "*, *"):  # passed over, it would have replaced the draft
+        problem(await empty.put(address, content=body, headers={**YAML, "if-none-match": wrong}), 400, "request.unreadable")
     assert (await empty.put(address, content=body, headers={**YAML, "if-match": '"1"'})).status_code == 200
     problem(await empty.put(address, content=body, headers={**YAML, "if-match": '"1"'}), 412, "rulebook.draft_changed")
     problem(await empty.put(address, content=body, headers={**YAML, "if-match": "one"}), 400, "request.unreadable")

@@ -19,9 +19,13 @@ QUOTED = '^(W/)?"[!#-~]*"$'
 TAGS = r'^(\*|(W/)?"[!#-~]*"([ \t]*,[ \t]*(W/)?"[!#-~]*")*)$'
 """`ETag`s with commas between them, or any."""
 
-IF_MATCH = header_parameter("If-Match", "`ETag`s of the state that is meant, or `*` for any: another one is not changed", TAGS)
-IF_NONE_MATCH = header_parameter("If-None-Match", "`*`: only where there is nothing yet", TAGS)
-IF_NONE_MATCH_GET = header_parameter("If-None-Match", "`ETag`s of states that are known already: of those only 304 is answered", TAGS)
+IF_MATCH = header_parameter(
+    "If-Match", "`ETag`s of the state that is meant, or `*` for any: another one is not changed", TAGS, example='"1"'
+)
+IF_NONE_MATCH = header_parameter("If-None-Match", "`*`: only where there is nothing yet", TAGS, example="*")
+IF_NONE_MATCH_GET = header_parameter(
+    "If-None-Match", "`ETag`s of states that are known already: of those only 304 is answered", TAGS, example='"1"'
+)
 ETAG = {"ETag": {"description": "of this state, in quotes", "schema": {"type": "string", "maxLength": 40, "pattern": QUOTED}}}
 
 _TAG = re.compile(r'(?P<weak>W/)?(?P<tag>"[\x21\x23-\x7e\x80-\xff]*")')

@@ -8,6 +8,7 @@ from typing import Any
 from pydantic import BaseModel
 
 from fieldworthy.rest.admission import ANYBODY, Needs, security
+from fieldworthy.rest.limits import MAX_HEADER_BYTES
 from fieldworthy.rest.quota import QUOTA_HEADERS, header_ref
 from fieldworthy.usecases.keys import KeyScope
 from fieldworthy.wire.catalogue import KINDS, STANDARD_TYPES
@@ -26,7 +27,7 @@ KEYED = (
 )
 _RETRY = {"Retry-After": header_ref("RetryAfter")}
 _HEADERS: Mapping[int, Mapping[str, Any]] = {429: {**QUOTA_HEADERS, **_RETRY}, 503: _RETRY}
-CODED = "^(?:[Gg][Zz][Ii][Pp]|[Xx]-[Gg][Zz][Ii][Pp]|[Zz][Ss][Tt][Dd]|[Ii][Dd][Ee][Nn][Tt][Ii][Tt][Yy])$"
+CODED = "^(?:[Gg][Zz][Ii][Pp]|[Xx]-[Gg][Zz][Ii][Pp]|[Zz][Ss][Tt][Dd]|[Ii][Dd][Ee][Nn][Tt][Ii][Tt][Yy])?$"
 """Codings of a body; their names are written as anybody likes (RFC 9110, 8.4.1)."""
 BODY = ("body.unreadable", "body.too_large", "body.media_type", "request.does_not_fit")
 RULEBOOK = ("rulebook.unknown", "rulebook.version_unknown", "rulebook.reference_malformed", "rulebook.has_errors")
@@ -123,10 +124,11 @@ def query_parameter(name: str, description: str, schema: Mapping[str, Any], requ
     return {"name": name, "in": "query", "required": required, "description": description, "schema": dict(schema)}
 
 
-def header_parameter(name: str, description: str, pattern: str = "", most: int = 100) -> dict[str, Any]:
+def header_parameter(name: str, description: str, pattern: str = "", most: int = MAX_HEADER_BYTES, example: str = "") -> dict[str, Any]:
     """A header that a caller may send. pattern: of what is taken, where it is narrower than what any header may be."""
     schema = {"type": "string", "maxLength": most, **({"pattern": pattern} if pattern else {})}
-    return {"name": name, "in": "header", "required": False, "description": description, "schema": schema}
+    shown = {"example": example} if example else {}
+    return {"name": name, "in": "header", "required": False, "description": description, "schema": schema, **shown}
 
 
 def text_schema(most: int = 120, least: int = 1, pattern: str = PRINTABLE) -> dict[str, Any]:

@@ -12,7 +12,7 @@ from fieldworthy.core.base.finding import Finding, Refused
 from fieldworthy.rest.admission import caller_of
 from fieldworthy.rest.answers import json_answer
 from fieldworthy.rest.body import JSON_TYPES, YAML_TYPES, Declined, RawRoute, media_type
-from fieldworthy.rest.conditions import QUOTED, TAGS
+from fieldworthy.rest.conditions import QUOTED
 from fieldworthy.rest.described import described, header_parameter, path_parameter
 from fieldworthy.rest.keeping import organisation_of
 from fieldworthy.usecases.all_uses import AllUses
@@ -28,8 +28,13 @@ TAG = "rulebooks"
 _TAG = re.compile(r'(?:W/)?"(\d{1,9})"\Z')
 
 NAME = path_parameter("name", "the rulebook's name", {"type": "string", "pattern": "^[a-z0-9][a-z0-9-]{0,79}$", "maxLength": 80})
-IF_MATCH = header_parameter("If-Match", "the `ETag` of the draft that was read: only that one is replaced or published", TAGS)
-IF_NONE_MATCH = header_parameter("If-None-Match", "`*`: only where there is no draft yet", TAGS)
+IF_MATCH = header_parameter(
+    "If-Match",
+    "the `ETag` of the draft that was read: only that one is replaced or published",
+    r'^(\*|(W/)?"[0-9]{1,9}")$',
+    example='"1"',
+)
+IF_NONE_MATCH = header_parameter("If-None-Match", "`*`: only where there is no draft yet", r"^\*$", example="*")
 ETAG = {"ETag": {"description": "the draft's revision, in quotes", "schema": {"type": "string", "maxLength": 20, "pattern": QUOTED}}}
 YAML_TEXT: dict[str, Any] = {"schema": {"description": "a rulebook in YAML 1.2, at most 1,000,000 bytes; a draft may be anything"}}
 ANY_DOCUMENT: dict[str, Any] = {"description": "a rulebook as plain JSON; of anything else it is told why it is none"}
@@ -190,7 +195,11 @@ def _wrapped(body: bytes) -> Any:
 def _seen(request: Request) -> int | None:
     """The revision that the sender means to change: of `If-Match`, 0 for `If-None-Match: *`, None where neither is sent."""
     match, none = request.headers.get("if-match"), request.headers.get("if-none-match")
-    if none is not None and none.strip() == "*":
+    if none is not None:
+        if none.strip() != "*":
+            raise Declined(
+                problem("request.unreadable", "`If-None-Match` can't be read", "send `*`, or `If-Match` with the draft's `ETag`")
+            )
         return 0
     if match is None or match.strip() == "*":
         return None
