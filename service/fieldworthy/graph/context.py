@@ -7,6 +7,7 @@ from typing import Any, TypeAlias, TypeVar
 
 from strawberry.types.info import Info as StrawberryInfo
 
+from fieldworthy.graph.following import News
 from fieldworthy.usecases.all_uses import AllUses, Uses
 from fieldworthy.usecases.ask_kept_due import AskKeptDue
 from fieldworthy.usecases.compute_standings import Writing
@@ -49,6 +50,7 @@ class Asked:
         self.deeds = WorkDeeds(self.scene)
         self.listening = listening
         self.random = random
+        self.news = News(keeping.store)
 
 
 @dataclass(slots=True)

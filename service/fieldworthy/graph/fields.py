@@ -75,6 +75,11 @@ def query_type(fields: Sequence[StrawberryField]) -> Any:
     return make_type("Query", fields, "Everything that can be asked. A field that is refused is null, beside its entry in `errors`.")
 
 
+def subscription_type(fields: Sequence[StrawberryField]) -> Any:
+    """The root of what goes on."""
+    return make_type("Subscription", fields, "Everything that goes on, over a WebSocket with the subprotocol `graphql-transport-ws`.")
+
+
 def mutation_type(fields: Sequence[StrawberryField]) -> Any:
     """The root of what changes something."""
     return make_type("Mutation", fields, "Everything that can be changed: one after the other, each in a transaction of its own.")

@@ -168,16 +168,35 @@ class Input:
 
 
 def input_of(shape: Shape[Any], argument: str = "input", leave: Sequence[str] = (), name: str | None = None) -> Input:
-    """The input type of a request's shape. leave: members that other arguments tell; name: where it differs from the shape's."""
+    """
+    The input type of a request's shape. leave: members that other arguments tell; name: where it differs from the shape's. One without a
+    member that the shape has is another type, and is called `Told…` where it has no name of its own.
+    """
     made_of: Any = shape.adapter._type
-    return Input(shape, _thing(made_of, frozenset(leave), name), argument, frozenset(leave))
+    gone = frozenset(leave).intersection(get_type_hints(made_of))
+    called = name or (f"Told{_called(made_of)}" if gone else None)
+    return Input(shape, _thing(made_of, gone, called), argument, gone)
+
+
+_MADE: dict[str, Thing] = {}
+
+
+def things() -> Mapping[str, Thing]:
+    """The inputs that were made of shapes, by name."""
+    return _MADE
+
+
+def _called(of: Any) -> str:
+    return str(of.__name__).removesuffix("In") + "Input"
 
 
 @cache
-def _thing(of: Any, leave: frozenset[str] = frozenset(), name: str | None = None) -> Thing:
-    """The input of a TypedDict, always the same one."""
-    called = name or of.__name__.removesuffix("In") + "Input"
-    made = Thing(called, described(of))
+def _thing(of: Any, leave: frozenset[str], name: str | None) -> Thing:
+    """The input of a TypedDict, always the same one. Raises TypeError where another is called the same."""
+    called = name or _called(of)
+    if called in _MADE:
+        raise TypeError(f"two inputs are called {called}")
+    made = _MADE[called] = Thing(called, described(of))
     hints = get_type_hints(of, include_extras=True)
     fields = []
     for key, hint in hints.items():
@@ -241,7 +260,7 @@ def kind_of(hint: Any, owner: str, name: str) -> Kind:
     if origin in (Union, UnionType):
         return Kind(_choice([_told(part)[1] for part in args], owner, name))
     if is_typeddict(inner):
-        return _thing(inner)
+        return _thing(inner, frozenset(), None)
     raise TypeError(f"{owner}.{name}: no input of GraphQL stands for {hint}")
 
 
@@ -278,7 +297,7 @@ def _entry(name: str, called: str, of: Any, value: Any) -> tuple[Thing, str | No
         made.rooms[inner] = Room(inner, Kind(value), False)
         made.close([*fields, _field(inner, value, None, True)])
         return made, inner
-    thing = _thing(of)
+    thing = _thing(of, frozenset(), None)
     made.rooms |= thing.rooms
     made.close([*fields, *(_copy(each) for each in thing.annotation.__strawberry_definition__.fields)])
     return made, None

@@ -6,8 +6,8 @@ import strawberry
 from graphql import GraphQLObjectType, GraphQLSchema, Undefined
 from strawberry.schema.config import StrawberryConfig
 
-from fieldworthy.graph import due, heard, machines, questions, readings, records, rulebooks, work
-from fieldworthy.graph.fields import mutation_type, query_type
+from fieldworthy.graph import due, heard, machines, news, questions, readings, records, rulebooks, work
+from fieldworthy.graph.fields import mutation_type, query_type, subscription_type
 from fieldworthy.graph.scalars import SCALARS
 
 _ROOMS = (questions, machines, due, rulebooks, readings, records, work, heard)
@@ -18,7 +18,8 @@ MUTATIONS = [field for room in _ROOMS for field in getattr(room, "MUTATIONS", ()
 @cache
 def make_schema() -> strawberry.Schema:
     """The schema, always the same one; a request's context is a `graph.context.Context`."""
-    made = strawberry.Schema(query_type(QUERIES), mutation_type(MUTATIONS), config=StrawberryConfig(scalar_map=SCALARS))
+    roots = query_type(QUERIES), mutation_type(MUTATIONS), subscription_type(news.SUBSCRIPTIONS)
+    made = strawberry.Schema(*roots, config=StrawberryConfig(scalar_map=SCALARS))
     _leave_out_nulls(made._schema)
     return made
 

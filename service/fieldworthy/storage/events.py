@@ -89,6 +89,9 @@ class SqlEvents:
             query = query.where(e.at < wanted.until)
         return [event_of(row) for row in await self._connection.execute(query)]
 
+    async def newest(self) -> int:
+        return (await self._connection.execute(select(func.max(events.c.n)).where(self._own))).scalar() or 0
+
     async def forget(self, before: int, most: int) -> int:
         waits = exists().where(
             deliveries.c.organisation == events.c.organisation, deliveries.c.event == events.c.n, deliveries.c.state == WAITING

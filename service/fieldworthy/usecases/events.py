@@ -115,5 +115,8 @@ class Events(Protocol):
     async def page(self, wanted: WantedEvents, after: int, limit: int) -> Sequence[Event]:
         """The oldest first, from behind the number `after` on (0: from the first)."""
 
+    async def newest(self) -> int:
+        """The number of the newest one, 0 where there is none."""
+
     async def forget(self, before: int, most: int) -> int:
         """Forgets events of before that moment of which nothing waits any more, with deliveries and attempts; how many, at most so."""
