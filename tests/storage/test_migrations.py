@@ -14,6 +14,7 @@ from sqlalchemy.exc import DBAPIError
 
 from fieldworthy.core.base.micros import micros_of
 from fieldworthy.storage.engine import OtherRevision, SqlStore, open_engine, prepare
+from fieldworthy.storage.machines import _LOCK_EACH
 from fieldworthy.storage.migrating import migrate, migration_config
 from fieldworthy.storage.readiness import hindrance
 from fieldworthy.storage.tables import REVISION, metadata
@@ -360,3 +361,15 @@ async def test_plans_look_only_where_the_readings_can_be(postgresql_address: str
     ):
         plan = await run(address, f"explain select value from readings where organisation = 1 and meter = 7 and {condition}")  # noqa: S608
         assert set(re.findall(r"readings_(?:\d{4}|other)\b(?!_)", "\n".join(line for (line,) in plan))) == found
+
+
+@pytest.mark.postgres
+async def test_before_the_first_analyze_machines_are_looked_up_by_their_ids(postgresql_address: str) -> None:
+    address = postgresql_address
+    made = "insert into machines select 1, n, 'm-' || lpad(n::text, 5, '0'), 1, 0, 'baler' from generate_series(1, 1000) n"
+    asked = "set local enable_seqscan = off"  # a fresh table may be too small for any index
+    plan = "explain " + _LOCK_EACH.replace("$1", "1").replace("$2", "array['m-00001', 'm-00500']")
+    for revision, index in (("0012", "ix_machines_organisation_serial"), (REVISION, "uq_machines_organisation_id")):
+        await go(address, revision)
+        lines = await run(address, "delete from machines", made, asked, plan)
+        assert f"using {index}" in "\n".join(line for (line,) in lines)

@@ -360,4 +360,4 @@ CREATE TABLE feeds (
 
 CREATE INDEX ix_feeds_organisation_created_id ON feeds (organisation, created, id);
 
-insert into alembic_version (version_num) values ('0012');
+insert into alembic_version (version_num) values ('0013');
