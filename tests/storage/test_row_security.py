@@ -131,11 +131,19 @@ async def test_the_years_own_tables_of_readings_take_new_ones_of_ones_own_and_sh
     for partition in PARTITIONS:
         for deed in (f"select 1 from {partition}", f"update {partition} set value = 0", f"delete from {partition}"):  # noqa: S608
             assert await tried(plain, deed) is asyncpg.InsufficientPrivilegeError, deed
-    for organisation, outcome in ((OURS, "COPY 1"), (THEIRS, asyncpg.InsufficientPrivilegeError)):
+    refusal = asyncpg.InsufficientPrivilegeError
+    for said, rows_of, outcome in (
+        (OURS, [OURS], "COPY 1"),
+        (OURS, [THEIRS], refusal),
+        (OURS, [OURS, THEIRS], refusal),
+        ("", [OURS], refusal),
+    ):
         transaction = plain.transaction()
         await transaction.start()
+        await say(plain, organisation=str(said))
         try:
-            came: Any = await plain.copy_records_to_table("readings_2026", records=[(organisation, 9, AT, 5, None, 5)])
+            rows = [(organisation, 9, AT, 5, None, 5) for organisation in rows_of]
+            came: Any = await plain.copy_records_to_table("readings_2026", records=rows)
         except asyncpg.PostgresError as refused:
             came = type(refused)
         await transaction.rollback()
