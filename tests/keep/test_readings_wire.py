@@ -139,6 +139,14 @@ def test_what_is_read_is_exact() -> None:
     assert read == read_readings("\n".join(sent).encode(), True)
 
 
+@pytest.mark.parametrize("number", ["1e302", "1e303", "-1e303", "1.7e308"])
+def test_what_has_more_millionths_than_a_double_can_hold_is_refused_as_any_number_that_is_too_large(number: str) -> None:
+    one = json.dumps(reading(0, 0)).replace('"value": 0', f'"value": {number}')
+    for body, lines_ in ((f"[{one}]", False), (one, True)):
+        with pytest.raises(Refused, match=r"must be at (most|least)"):
+            read_readings(body.encode(), lines_)
+
+
 def test_a_line_is_one_reading() -> None:
     """Lines that are only together JSON are not lines of JSON."""
     one, two = (json.dumps(reading(n, n)) for n in (0, 1))

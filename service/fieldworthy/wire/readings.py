@@ -86,7 +86,7 @@ def read_readings(body: bytes, lines: bool) -> SentReadings:
     try:
         with _uncollected():
             return _quickly(body, lines)
-    except (_Unfit, msgspec.MsgspecError, ValueError, TypeError):
+    except (_Unfit, msgspec.MsgspecError, ValueError, TypeError, OverflowError):  # the last: millionths past the greatest double
         return _lines_slowly(body) if lines else _array_slowly(body)
 
 
