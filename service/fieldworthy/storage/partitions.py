@@ -22,13 +22,19 @@ _NAMES = [OTHER, *(f"readings_{year}" for year in range(FIRST_YEAR, LAST_YEAR + 
 PARTITIONS = tuple(dict.fromkeys(_NAMES))
 
 
+def partition_of(first: int, last: int) -> str | None:
+    """The name of the table in which all lies that is read from `first` to `last`; None where there are several."""
+    place = bisect_right(_BEGINNINGS, first)
+    return _NAMES[place] if place == bisect_right(_BEGINNINGS, last) else None
+
+
 def by_partition(by_meter: Sequence[OfMeter]) -> Mapping[str, Sequence[OfMeter]]:
     """The readings of each year, by the name of its table."""
     if not by_meter:
         return {}
-    first, last = min(each.ats[0] for each in by_meter), max(each.ats[-1] for each in by_meter)
-    if (place := bisect_right(_BEGINNINGS, first)) == bisect_right(_BEGINNINGS, last):  # as nearly always
-        return {_NAMES[place]: by_meter}
+    table = partition_of(min(each.ats[0] for each in by_meter), max(each.ats[-1] for each in by_meter))
+    if table is not None:  # as nearly always
+        return {table: by_meter}
     found: dict[str, list[OfMeter]] = {}
     for each in by_meter:
         begin = 0

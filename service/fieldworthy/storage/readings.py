@@ -1,6 +1,6 @@
 """Meters and their readings in the database: what is asked of them. How many are written at once stands in readings_bulk.py."""
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from heapq import merge
 from itertools import islice
 from typing import Any
@@ -174,10 +174,10 @@ class SqlReadings:
         await self._connection.execute(insert(meters), rows)
         return made
 
-    async def keep(self, by_meter: Sequence[OfMeter], known: int) -> None:
-        if by_meter:
-            await self._bulk.keep(sorted(by_meter, key=_key), known)
-            self._trail.counted(known, kept=sum(len(each.ats) for each in by_meter))
+    async def keep(self, by_meter: Iterable[OfMeter], known: int, span: tuple[int, int] | None = None) -> None:
+        sizes: list[int] = []
+        await self._bulk.keep(_counted(by_meter, sizes), known, span)
+        self._trail.counted(known, kept=sum(sizes))
 
     async def note_last(self, rows: Sequence[Row]) -> None:
         if rows:
@@ -207,8 +207,11 @@ def _by_meter(rows: Sequence[Row]) -> Mapping[int, Sequence[Point]]:
     return found
 
 
-def _key(readings: OfMeter) -> int:
-    return readings.meter
+def _counted(by_meter: Iterable[OfMeter], sizes: list[int]) -> Iterator[OfMeter]:
+    """Notes how many there are of each."""
+    for each in by_meter:
+        sizes.append(len(each.ats))
+        yield each
 
 
 def _moment(point: Point) -> int:

@@ -1,7 +1,7 @@
 """Many readings at once, in each database's own quickest way, past SQLAlchemy (driver.py)."""
 
 from array import array
-from collections.abc import AsyncIterator, Mapping, Sequence
+from collections.abc import AsyncIterator, Iterable, Mapping, Sequence
 from functools import cache
 from itertools import chain, repeat
 from struct import pack
@@ -11,7 +11,7 @@ from typing import Any, Protocol
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from fieldworthy.storage.driver import ANY_VALUE, EACH, EACH_VALUE, Rows, ask, driver_of, in_json, int_array
-from fieldworthy.storage.partitions import by_partition
+from fieldworthy.storage.partitions import by_partition, partition_of
 from fieldworthy.usecases.kept_readings import OfMeter, Point, Row, Span
 
 _COLUMNS = ("organisation", "meter", "at", "value", "unit", "known")
@@ -44,7 +44,7 @@ class Bulk(Protocol):
 
     async def next_meter(self) -> int: ...
 
-    async def keep(self, by_meter: Sequence[OfMeter], known: int) -> None: ...
+    async def keep(self, by_meter: Iterable[OfMeter], known: int, span: tuple[int, int] | None) -> None: ...
 
     async def note_last(self, rows: Sequence[Row]) -> None: ...
 
@@ -165,9 +165,11 @@ class _Postgres:
     async def next_meter(self) -> int:
         return int((await self._ask(_NEXT.format(o="$1")))[0][0])
 
-    async def keep(self, by_meter: Sequence[OfMeter], known: int) -> None:
+    async def keep(self, by_meter: Iterable[OfMeter], known: int, span: tuple[int, int] | None) -> None:
+        one = None if span is None else partition_of(*span)
+        parts: Mapping[str, Iterable[OfMeter]] = by_partition(list(by_meter)) if one is None else {one: by_meter}
         async with driver_of(self._connection) as raw:
-            for table, part in by_partition(by_meter).items():
+            for table, part in parts.items():
                 source = _binary(part, self._organisation, known)
                 await raw.copy_to_table(table, source=source, columns=_COLUMNS, format="binary")
 
@@ -186,7 +188,7 @@ class _Postgres:
                 await raw.execute(sql, self._organisation, int_array(keys), int_array(ats), int_array(values), unit)
 
 
-async def _binary(by_meter: Sequence[OfMeter], organisation: int, known: int) -> AsyncIterator[bytes]:
+async def _binary(by_meter: Iterable[OfMeter], organisation: int, known: int) -> AsyncIterator[bytes]:
     """Readings in the binary form of PostgreSQL's `COPY` (its manual, "COPY", Binary Format): each value behind its length in bytes.
 
     The driver does the same row by row, and sends it all at its end.
@@ -289,7 +291,7 @@ class _Sqlite:
     async def next_meter(self) -> int:
         return int((await self._ask(_NEXT.format(o=":1")))[0][0])
 
-    async def keep(self, by_meter: Sequence[OfMeter], known: int) -> None:
+    async def keep(self, by_meter: Iterable[OfMeter], known: int, span: tuple[int, int] | None) -> None:
         rows = [row for each in by_meter for row in zip(repeat(each.meter), each.ats, each.values, repeat(each.unit))]
         whole = len(rows) - len(rows) % _ROWS
         async with driver_of(self._connection) as raw:

@@ -2,10 +2,11 @@
 
 import json
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterable, Mapping, Sequence, Set
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass
 from datetime import datetime
 from fractions import Fraction
+from itertools import chain
 from typing import Any, cast
 
 from fieldworthy.core.base.finding import nearest
@@ -19,7 +20,7 @@ from fieldworthy.usecases.find_rulebook import FindWithin
 from fieldworthy.usecases.kept import Kept, Machine, next_known
 from fieldworthy.usecases.kept_readings import DISMISSED, OfMeter, Row, Span
 from fieldworthy.usecases.news import tell_set_aside
-from fieldworthy.usecases.sent_meters import RUN, Columns, Fresh, SentMeter, at_a_glance, note_again
+from fieldworthy.usecases.sent_meters import RUN, Columns, Fresh, Glance, SentMeter, note_again
 from fieldworthy.usecases.sent_readings import SentReadings
 from fieldworthy.usecases.setting_aside import SettingAside, Told, aside_key, unit_name
 from fieldworthy.usecases.tally import Tally
@@ -73,14 +74,15 @@ async def keep_locked(
     meters = await _meters(kept, find, locked, told)
     swaps = await swaps_of(kept, {m.machine.key for m in meters}, {(m.machine.key, m.name): m.own for m in meters})
     outcomes = [KEPT] * len(sent)
-    fresh: list[Fresh] = []
-    closer = meters
+    writing = _Writing(kept, locked.values(), sent, known)
+    closer: Sequence[SentMeter] = meters
     if sent.even and not before.dismissed:
-        fresh, closer = await at_a_glance(kept, meters, sent, swaps, outcomes, now)
+        glance = Glance(sent, swaps, now)
+        await writing.keep(glance.fresh(_there(meters)))
+        await writing.keep_new(list(glance.fresh(meter for meter in meters if meter.kept is None)))
+        closer = await glance.rest(kept, outcomes)
     if closer:
-        fresh += await _judged_closely(kept, closer, told, outcomes, swaps, before.dismissed)
-    if fresh:
-        await _write(kept, fresh, known)
+        await writing.keep_new(await _judged_closely(kept, closer, told, outcomes, swaps, before.dismissed))
     for i in told.places():
         outcomes[i] = SET_ASIDE
     waiting = await told.keep(kept)
@@ -96,7 +98,7 @@ async def _sent_before(kept: Kept, locked: Mapping[str, Machine], sent: SentRead
     What was set aside once (its machine was not known yet, its time still to come) waits no longer where it stands now; and what was
     dismissed stays so, whether it would fit by now or not.
     """
-    marks = await kept.aside.marks(list(locked), min(sent.ats), max(sent.ats)) if locked else ()
+    marks = await kept.aside.marks(list(locked), *sent.span) if locked else ()
     if not marks:
         return _Before({}, frozenset())
     about = {(mark.machine, mark.at) for mark in marks}
@@ -301,25 +303,61 @@ def _runs(moments: Iterable[int], until: int) -> list[tuple[int, int]]:
     return runs
 
 
-async def _write(kept: Kept, fresh: Sequence[Fresh], known: int | None) -> None:
-    """Keeps readings, and notes the newest of each meter."""
-    wanted = [(meter.machine.key, meter.name) for meter, _ in fresh if meter.kept is None]
-    made = await kept.readings.add_meters(wanted)
-    touched = {meter.machine.key: meter.machine for meter, _ in fresh}
-    if known is None:
-        known = await next_known(kept, touched.values())
-    by_meter: list[OfMeter] = []
-    newest: list[Row] = []
+def _there(meters: Iterable[SentMeter]) -> list[SentMeter]:
+    """Those of which something was kept before, in the order of the store's keys: it is quicker to take their readings in."""
+    return sorted((meter for meter in meters if meter.kept is not None), key=_key)
+
+
+def _key(meter: SentMeter) -> int:
+    return 0 if meter.kept is None else meter.kept.key
+
+
+class _Writing:
+    """
+    Keeps what is kept of one post, in one or more goes, and notes the newest of each meter.
+
+    locked: the machines of the post; known: since when it is known, None: from now on.
+    """
+
+    def __init__(self, kept: Kept, locked: Collection[Machine], sent: SentReadings, known: int | None) -> None:
+        self._kept = kept
+        self._locked = locked
+        self._sent = sent
+        self._known = known
+
+    async def keep_new(self, fresh: Sequence[Fresh]) -> None:
+        """The same as `keep`; of a meter there may be none yet."""
+        wanted = [meter for meter, _ in fresh if meter.kept is None]
+        made = await self._kept.readings.add_meters([(meter.machine.key, meter.name) for meter in wanted])
+        for meter in wanted:
+            meter.kept = made[meter.machine.key, meter.name]
+        await self.keep(iter(sorted(fresh, key=lambda each: _key(each[0]))))
+
+    async def keep(self, fresh: Iterator[Fresh]) -> None:
+        """fresh: of meters that there are. They are asked for one after the other while those before them are taken in."""
+        first = next(fresh, None)
+        if first is None:
+            return
+        if self._known is None:
+            self._known = await next_known(self._kept, self._locked)
+        newest: list[Row] = []
+        touched: dict[int, Machine] = {}
+        await self._kept.readings.keep(_columns(chain((first,), fresh), newest, touched), self._known, self._sent.span)
+        await self._kept.readings.note_last(newest)
+        await self._kept.machines.touch(list(touched.values()), self._known)
+
+
+def _columns(fresh: Iterable[Fresh], newest: list[Row], touched: dict[int, Machine]) -> Iterator[OfMeter]:
+    """What is kept, for the store; notes the newest reading of each meter where it is newer than before, and the machines."""
     for meter, columns in fresh:
-        row = meter.kept or made[meter.machine.key, meter.name]
+        row = meter.kept
+        assert row is not None
+        touched[meter.machine.key] = meter.machine
         ours = [OfMeter(row.key, None if unit is None else unit_name(unit), ats, values) for unit, ats, values in columns]
-        by_meter += ours
         last = ours[0] if len(ours) == 1 else max(ours, key=_ends)
         if row.last_at is None or last.ats[-1] > row.last_at:
             newest.append((row.key, last.ats[-1], last.values[-1], last.unit))
-    await kept.readings.keep(by_meter, known)
-    await kept.readings.note_last(newest)
-    await kept.machines.touch(list(touched.values()), known)
+        yield from ours
 
 
 def _ends(readings: OfMeter) -> int:

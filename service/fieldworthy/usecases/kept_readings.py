@@ -115,8 +115,12 @@ class Readings(Protocol):
     async def add_meters(self, wanted: Collection[tuple[int, str]]) -> Mapping[tuple[int, str], Meter]:
         """New meters for these machines and names."""
 
-    async def keep(self, by_meter: Sequence[OfMeter], known: int) -> None:
-        """Keeps readings; none is kept yet for its meter and moment."""
+    async def keep(self, by_meter: Iterable[OfMeter], known: int, span: tuple[int, int] | None = None) -> None:
+        """
+        Keeps readings; none is kept yet for its meter and moment. It is quickest in the order of the meters' keys. span: none of them is
+        earlier than the first of these moments, or later than the second; where it lies in one year, the next readings are asked for
+        while those before them are taken in.
+        """
 
     async def note_last(self, rows: Sequence[Row]) -> None:
         """Notes which reading is the newest of a meter."""

@@ -1,7 +1,7 @@
 """What was sent of each meter, and what is seen of it at a glance: all of it is new and fits, or all of it is kept already, just so."""
 
-from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
 from operator import itemgetter
 from typing import cast
 
@@ -47,38 +47,50 @@ Fresh = tuple[SentMeter, Sequence[Columns]]
 """What is kept of a meter."""
 
 
-async def at_a_glance(
-    kept: Kept, meters: Sequence[SentMeter], sent: SentReadings, swaps: Collection[tuple[int, str]], outcomes: list[str], now: int
-) -> tuple[list[Fresh], list[SentMeter]]:
+@dataclass(slots=True)
+class Glance:
     """
-    What is kept of the meters of which all is, and those that need a closer look; of those of which all was kept before it notes so.
+    What is seen of meters one after the other. What is kept of one is given away before the next is looked at, so that it is on its way to
+    the database meanwhile; of what is left, `rest` tells.
 
     sent: `even`; swaps: the meters that were replaced; now: the store's moment.
     """
-    unit = sent.units[0]
-    fresh: list[Fresh] = []
-    late: list[tuple[SentMeter, tuple[int, ...], tuple[int, ...]]] = []
-    closer: list[SentMeter] = []
-    for meter in meters:
-        if swaps and (meter.machine.key, meter.name) in swaps:
-            closer.append(meter)
-            continue
-        ats, values = _picked(meter.places, sent)
-        last = meter.last
-        if all_new(ats, values, unit, last, meter.own, now):
-            fresh.append((meter, [(unit, ats, values)]))
-        elif last is not None and ats[-1] <= last[0] and 0 <= ats[-1] - ats[0] <= RUN * len(ats):
-            late.append((meter, ats, values))
-        else:
-            closer.append(meter)
-    there = await kept.readings.columns([(meter.kept.key, ats[0], ats[-1]) for meter, ats, _ in late if meter.kept is not None], unit)
-    again: list[SentMeter] = []
-    for meter, ats, values in late:
-        found = there.get(meter.kept.key) if meter.kept is not None else None
-        same = found is not None and tuple(found[0]) == ats and tuple(found[1]) == values
-        (again if same else closer).append(meter)
-    note_again(again, outcomes)
-    return fresh, closer
+
+    sent: SentReadings
+    swaps: Collection[tuple[int, str]]
+    now: int
+    _late: list[tuple[SentMeter, Sequence[int], Sequence[int]]] = field(default_factory=list)
+    _closer: list[SentMeter] = field(default_factory=list)
+
+    def fresh(self, meters: Iterable[SentMeter]) -> Iterator[Fresh]:
+        """Those of which all is kept."""
+        unit = self.sent.units[0]
+        for meter in meters:
+            if self.swaps and (meter.machine.key, meter.name) in self.swaps:
+                self._closer.append(meter)
+                continue
+            ats, values = _picked(meter.places, self.sent)
+            last = meter.last
+            if all_new(ats, values, unit, last, meter.own, self.now):
+                yield meter, [(unit, ats, values)]
+            elif last is not None and ats[-1] <= last[0] and 0 <= ats[-1] - ats[0] <= RUN * len(ats):
+                self._late.append((meter, ats, values))
+            else:
+                self._closer.append(meter)
+
+    async def rest(self, kept: Kept, outcomes: list[str]) -> Sequence[SentMeter]:
+        """The meters that need a closer look; of those of which all was kept before it notes so."""
+        unit = self.sent.units[0]
+        spans = [(meter.kept.key, ats[0], ats[-1]) for meter, ats, _ in self._late if meter.kept is not None]
+        there = await kept.readings.columns(spans, unit)
+        again: list[SentMeter] = []
+        closer = list(self._closer)
+        for meter, ats, values in self._late:
+            found = there.get(meter.kept.key) if meter.kept is not None else None
+            same = found is not None and tuple(found[0]) == ats and tuple(found[1]) == values
+            (again if same else closer).append(meter)
+        note_again(again, outcomes)
+        return closer
 
 
 def _picked(places: Sequence[int], sent: SentReadings) -> tuple[tuple[int, ...], tuple[int, ...]]:

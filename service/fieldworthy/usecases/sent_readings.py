@@ -48,6 +48,11 @@ class SentReadings:
         return _places(zip(self.machines, self.meters, strict=True))
 
     @cached_property
+    def span(self) -> tuple[int, int]:
+        """The first and the last moment; of at least one reading."""
+        return min(self.ats), max(self.ats)
+
+    @cached_property
     def even(self) -> bool:
         """Whether all values are whole millionths, and all units the same."""
         return len(distinct(self.units)) == 1 and set(map(type, self.values)) == {int}
