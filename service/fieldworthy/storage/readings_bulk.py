@@ -221,8 +221,8 @@ def _filled(row: bytes, by_meter: Sequence[OfMeter]) -> bytearray:
     meters = array("i")
     for each in by_meter:
         meters.extend(repeat(each.meter, len(each.ats)))
-    ats = array("q", chain.from_iterable(each.ats for each in by_meter))
-    values = array("q", chain.from_iterable(each.values for each in by_meter))
+    ats = array("q", list(chain.from_iterable(each.ats for each in by_meter)))  # of a list, for its size is known: twice as fast
+    values = array("q", list(chain.from_iterable(each.values for each in by_meter)))
     size, filled = len(row), bytearray(row * len(ats))
     for place, column in ((_METER, meters), (_AT, ats), (_VALUE, values)):
         if byteorder == "little":
