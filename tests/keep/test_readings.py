@@ -290,3 +290,34 @@ async def test_only_machines_that_got_a_reading_are_touched(service: Service) ->
     await service.post(URL, [reading(0, 5, machine="a"), reading(1, 4, machine="b"), reading(1, 5, machine="c")])
     after = await known()
     assert [m for m in "abc" if before[m] != after[m]] == ["c"]
+
+
+@pytest.mark.both_databases
+@pytest.mark.parametrize("begin", [0, 24 * 184 - 7], ids=["in one year", "over the turn of the year"])
+async def test_one_post_of_all_kinds_is_kept_as_if_each_meter_had_been_posted_by_itself(service: Service, begin: float) -> None:
+    """What is new of a known meter, the first of a meter, what is kept already, what runs backward, and a machine that there is not."""
+    service.later(days=200)
+    ids = [f"m-{n}" for n in range(6)]
+    await machines(service, *ids, *(f"{id_}-alone" for id_ in ids))
+    before = [reading(begin, 5, machine=id_) for id_ in ids[:4]]
+    sent = [reading(begin + n, 5 + n, machine=id_) for n in (1, 3) for id_ in (*ids, "nobody")]
+    sent += [reading(begin, 5, machine="m-1"), reading(begin + 2, 1, machine="m-2"), *before[3:]]
+    random.Random(1).shuffle(sent)
+
+    def alone(readings: list[dict[str, Any]]) -> list[dict[str, Any]]:
+        return [{**each, "machine": f"{each['machine']}-alone"} for each in readings]
+
+    await service.post(URL, [*before, *alone(before)])
+    together = await service.post(URL, sent)
+    by_itself: dict[int, str] = {}
+    for id_ in (*ids, "nobody"):
+        places = [i for i, each in enumerate(sent) if each["machine"] == id_]
+        told = await service.post(URL, alone([sent[i] for i in places]))
+        by_itself |= zip(places, whys(told), strict=True)
+    assert whys(together) == [by_itself[i] for i in range(len(sent))]
+    assert outcome(together) == (12, 2, 3)
+    for id_ in ids:
+        assert await kept_rows(service, id_) == await kept_rows(service, f"{id_}-alone") != []
+    newest = {id_: (await shown(service, id_))[-1] for id_ in ids}
+    assert set(newest.values()) == {(begin + 3, 8)}
+    assert set(whys(await service.post(URL, [each for each in sent if each["machine"] in ("m-0", "m-4")]))) == {"same"}
