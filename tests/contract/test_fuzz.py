@@ -9,6 +9,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -29,10 +30,17 @@ MACHINE = {"rulebook": write.NAME, "model": "R5", "serial": "R5-0417"}
 @pytest.fixture(scope="module")
 def service(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     """The address of a service that runs for the tests of this module."""
+    with started(tmp_path_factory.mktemp("data")) as address:
+        yield address
+
+
+@contextmanager
+def started(folder: Path) -> Iterator[str]:
+    """A service over a database of its own in that folder, which holds the examples' rulebook and machine; its address."""
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
-    env = os.environ | {"FIELDWORTHY_DATA_DIR": str(tmp_path_factory.mktemp("data"))}
+    env = os.environ | {"FIELDWORTHY_DATA_DIR": str(folder)}
     script = str(Path(sys.executable).parent / "fieldworthy")
     served = subprocess.Popen([script, "serve", "--open", "--port", str(port)], env=env, stderr=subprocess.DEVNULL)
     address = f"http://127.0.0.1:{port}"

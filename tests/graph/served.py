@@ -14,7 +14,9 @@ from starlette.types import ASGIApp
 def served(app: ASGIApp) -> Iterator[str]:
     """Where it is."""
     server = uvicorn.Server(
-        uvicorn.Config(app, port=0, log_level="warning", access_log=False, ws="websockets-sansio", ws_per_message_deflate=False)
+        uvicorn.Config(
+            app, port=0, log_level="warning", access_log=False, ws="websockets-sansio", ws_per_message_deflate=False, lifespan="off"
+        )
     )
     thread = threading.Thread(target=lambda: asyncio.run(server.serve()))
     thread.start()

@@ -8,6 +8,7 @@ from strawberry.schema.config import StrawberryConfig
 
 from fieldworthy.graph import due, heard, machines, news, questions, readings, records, rulebooks, work
 from fieldworthy.graph.fields import mutation_type, query_type, subscription_type
+from fieldworthy.graph.plain import quicken
 from fieldworthy.graph.scalars import SCALARS
 
 _ROOMS = (questions, machines, due, rulebooks, readings, records, work, heard)
@@ -21,6 +22,7 @@ def make_schema() -> strawberry.Schema:
     roots = query_type(QUERIES), mutation_type(MUTATIONS), subscription_type(news.SUBSCRIPTIONS)
     made = strawberry.Schema(*roots, config=StrawberryConfig(scalar_map=SCALARS))
     _leave_out_nulls(made._schema)
+    quicken(made._schema)
     return made
 
 
