@@ -7,7 +7,7 @@ import pytest
 from fieldworthy.graph.schema import make_schema
 from fieldworthy.graph.table import TABLE, WITHOUT
 from fieldworthy.rest.admission import SCHEME
-from tests.contract.write import CONTRACT, SCHEMA, breaking, sdl
+from tests.contract.write import CONTRACT, SCHEMA, breaking_schema, sdl
 
 REWRITE = "rewrite it: python tests/contract/write.py, and say in openapi/CHANGES.md what changed"
 OPERATIONS = {
@@ -21,7 +21,7 @@ PENDING: frozenset[str] = frozenset()
 
 
 def test_nothing_is_broken_for_who_asks_by_the_committed_schema() -> None:
-    broken = breaking(SCHEMA.read_text("utf-8"), sdl())
+    broken = breaking_schema(SCHEMA.read_text("utf-8"), sdl())
     assert not broken, f"{broken}: {REWRITE}"
 
 
@@ -42,7 +42,7 @@ def test_the_committed_schema_is_that_of_the_service() -> None:
 def test_a_break_is_found(old: str, new: str, said: str) -> None:
     """Otherwise the test above could not fail."""
     assert old in sdl()
-    assert any(said in change for change in breaking(sdl(), sdl().replace(old, new)))
+    assert any(said in change for change in breaking_schema(sdl(), sdl().replace(old, new)))
 
 
 def test_every_operation_has_a_field_or_says_why_it_has_none() -> None:

@@ -12,6 +12,7 @@ from jsonschema import Draft202012Validator
 from fieldworthy.rest import openapi
 from fieldworthy.rest.examples import EXAMPLES
 from fieldworthy.wire import answers, fleet_answers, kept_answers, procedure_answers, readings_answers, shelf_answers, work_answers
+from tests.contract.breaking import breaking
 from tests.doors_app import make_test_app
 
 HERE = Path(__file__).resolve().parent
@@ -44,8 +45,11 @@ def schema(of: dict[str, Any]) -> Draft202012Validator:
 
 
 def test_the_committed_contract_is_the_apps_own() -> None:
-    committed = write.CONTRACT.read_text("utf-8")
-    assert committed == openapi.text(make_test_app()), "run: python tests/contract/write.py"
+    committed, made = write.CONTRACT.read_text("utf-8"), openapi.text(make_test_app())
+    if committed != made:
+        noticed = breaking(json.loads(committed), json.loads(made))
+        wants = f"; openapi/CHANGES.md wants a line of each that a client would notice: {noticed}" if noticed else ""
+        pytest.fail(f"run: python tests/contract/write.py{wants}")
 
 
 def test_every_operation_has_an_example_and_good_names() -> None:

@@ -111,7 +111,7 @@ def sdl() -> str:
     return make_schema().as_str() + "\n"
 
 
-def breaking(before: str, after: str) -> list[str]:
+def breaking_schema(before: str, after: str) -> list[str]:
     """What a query that fitted the schema of before would fail on now."""
     from graphql import build_schema, find_breaking_changes
 
@@ -134,12 +134,16 @@ async def rewrite() -> None:
 if __name__ == "__main__":
     if "--contract" in sys.argv:
         from fieldworthy.rest.openapi import text
+        from tests.contract.breaking import breaking
         from tests.doors_app import make_test_app
 
-        CONTRACT.write_text(text(make_test_app()), "utf-8")
+        written = text(make_test_app())
+        for line in breaking(json.loads(CONTRACT.read_text("utf-8")), json.loads(written)):
+            print(f"a client would notice: {line}")  # noqa: T201  # it wants a line in openapi/CHANGES.md
+        CONTRACT.write_text(written, "utf-8")
         if SCHEMA.exists():
-            for change in breaking(SCHEMA.read_text("utf-8"), sdl()):
-                print("breaks:", change)  # noqa: T201
+            for change in breaking_schema(SCHEMA.read_text("utf-8"), sdl()):
+                print(f"a client of GraphQL would notice: {change}")  # noqa: T201
         SCHEMA.write_text(sdl(), "utf-8")
     else:
         asyncio.run(rewrite())

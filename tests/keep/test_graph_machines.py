@@ -20,6 +20,7 @@ INPUT: dict[str, Any] = {
     "seasons": [{"season": "silage", "days": [{"from": "2026-05-12", "to": "2026-09-20"}]}],
     "usage": [{"meter": "work", "perDay": 9, "unit": "h"}],
     "notice": {"share": 0.1, "days": 7},
+    "silentAfter": 30,
     "workingDays": ["2026-07-14"],
 }
 PUT = """mutation ($id: String!, $input: KeptMachineInput!, $key: String, $revision: Int) {

@@ -10,6 +10,7 @@ from starlette.responses import Response
 from starlette.routing import WebSocketRoute
 
 from fieldworthy.rest.admission import ANY_SCOPE, ANYBODY, Needs, admit, needed
+from fieldworthy.rest.retiring import telling
 from fieldworthy.usecases.keys import KeyScope
 from fieldworthy.wire import media
 
@@ -56,13 +57,13 @@ class RawRoute(APIRoute):
         handler = self._handler
         needs = self.needs
         if needs is ANYBODY:
-            return handler
+            return telling(handler, self.openapi_extra)
 
         async def guarded(request: Request) -> Response:
             await admit(request, needs if isinstance(needs, KeyScope) else None)
             return await handler(request)
 
-        return guarded
+        return telling(guarded, self.openapi_extra)
 
 
 def media_type(request: Request, taken: Collection[str], packed: bool = False) -> str:

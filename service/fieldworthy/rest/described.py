@@ -10,10 +10,13 @@ from pydantic import BaseModel
 from fieldworthy.rest.admission import ANYBODY, Needs, security
 from fieldworthy.rest.limits import MAX_HEADER_BYTES
 from fieldworthy.rest.quota import QUOTA_HEADERS, header_ref
+from fieldworthy.rest.retiring import HEADERS as RETIRING
+from fieldworthy.rest.retiring import MEMBERS, is_any
 from fieldworthy.usecases.keys import KeyScope
 from fieldworthy.wire.catalogue import KINDS, STANDARD_TYPES
 from fieldworthy.wire.problems import MEDIA_TYPE
 from fieldworthy.wire.reading import Shape
+from fieldworthy.wire.retiring import Retired, members_of
 from fieldworthy.wire.scalars import PRINTABLE
 
 ALWAYS = (
@@ -50,11 +53,13 @@ def described(
     parameters: Sequence[Mapping[str, Any]] = (),
     status: int = 200,
     headers: Mapping[str, Any] | None = None,
+    retired: Retired | None = None,
 ) -> dict[str, Any]:
     """
     Keyword arguments for a route.
 
     needs: the scope without which it is not answered, or ANYBODY. answer, body: a shape, or the `content` of OpenAPI as it is.
+    retired: where the operation goes; a parameter or a member of the answer that does says so itself.
     """
     content = (
         {k: dict(v) for k, v in answer.items()} if isinstance(answer, Mapping) else {"application/json": {"schema": ref(answer.__name__)}}
@@ -65,6 +70,12 @@ def described(
         extra["requestBody"] = {"required": True, "content": taken}
     if parameters:
         extra["parameters"] = [dict(p) for p in parameters]
+    if retired is not None:
+        extra |= retired.marked()
+    if isinstance(answer, type) and (going := members_of(answer)):
+        extra[MEMBERS] = [each.marked() for each in going]
+    if is_any(extra):
+        headers = {**(headers or {}), **{name: header_ref(name) for name in RETIRING}}
     success: dict[str, Any] = {"description": "The answer", "content": content}
     told = {} if needs is ANYBODY else QUOTA_HEADERS
     if headers or told:
@@ -119,9 +130,12 @@ def path_parameter(name: str, description: str, schema: Mapping[str, Any]) -> di
     return {"name": name, "in": "path", "required": True, "description": description, "schema": dict(schema)}
 
 
-def query_parameter(name: str, description: str, schema: Mapping[str, Any], required: bool = False) -> dict[str, Any]:
-    """A part of the query."""
-    return {"name": name, "in": "query", "required": required, "description": description, "schema": dict(schema)}
+def query_parameter(
+    name: str, description: str, schema: Mapping[str, Any], required: bool = False, retired: Retired | None = None
+) -> dict[str, Any]:
+    """A part of the query. retired: where it goes."""
+    marked = {} if retired is None else retired.marked()
+    return {"name": name, "in": "query", "required": required, "description": description, "schema": dict(schema), **marked}
 
 
 def header_parameter(name: str, description: str, pattern: str = "", most: int = MAX_HEADER_BYTES, example: str = "") -> dict[str, Any]:

@@ -1,6 +1,7 @@
 """The contract: OpenAPI 3.1, made from the routes and the shapes."""
 
 import json
+from collections.abc import Mapping
 from typing import Any, Literal
 
 from fastapi import FastAPI
@@ -8,7 +9,7 @@ from fastapi.openapi.utils import get_openapi
 from pydantic import BaseModel, TypeAdapter
 
 from fieldworthy import __version__
-from fieldworthy.rest import in_common
+from fieldworthy.rest import in_common, retiring
 from fieldworthy.rest.admission import SCHEME
 from fieldworthy.rest.examples import EXAMPLES
 from fieldworthy.rest.quota import HEADERS
@@ -91,7 +92,7 @@ def contract(app: FastAPI) -> dict[str, Any]:
         contact={"name": "Whoever runs the service that is asked"},
         license_info={"name": "Apache License 2.0", "identifier": "Apache-2.0"},
     )
-    parts = {"schemas": _schemas(), "headers": {**HEADERS, **in_common.HEADERS}, "securitySchemes": SECURITY}
+    parts = {"schemas": _schemas(), "headers": {**HEADERS, **in_common.HEADERS, **_retiring(made["paths"])}, "securitySchemes": SECURITY}
     made["components"] = {**made.get("components", {}), **parts}
     made["security"] = [{SCHEME: []}]  # each operation says which scope, and those that anybody may ask that they need none
     for methods in made["paths"].values():
@@ -99,6 +100,15 @@ def contract(app: FastAPI) -> dict[str, Any]:
             _show(operation)
     made["components"]["responses"] = in_common.share(made["paths"])
     return made
+
+
+def _retiring(paths: Mapping[str, Any]) -> Mapping[str, Any]:
+    """The headers of what goes, where anything does."""
+    operations = [operation for methods in paths.values() for operation in methods.values()]
+    going = [operation for operation in operations if retiring.is_any(operation)]
+    for operation in going:
+        operation.pop(retiring.MEMBERS, None)  # each stands at its member
+    return retiring.HEADERS if going else {}
 
 
 def _show(operation: dict[str, Any]) -> None:

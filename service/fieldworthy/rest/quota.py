@@ -1,6 +1,6 @@
 """What answers to a key say of its quota: draft-ietf-httpapi-ratelimit-headers (September 2025), sections 3 and 4."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 from starlette.types import ASGIApp, Receive, Scope, Send
@@ -9,6 +9,7 @@ from fieldworthy.rest.headers import Header, changing
 from fieldworthy.usecases.quota import Quota
 
 _TOLD = "fieldworthy.quota"
+_BESIDE = "fieldworthy.beside"
 
 
 def header_ref(name: str) -> dict[str, str]:
@@ -53,8 +54,16 @@ class Telling:
             await self.app(scope, receive, send)
             return
         told: list[Header] = []
-        scope[_TOLD] = told
-        await self.app(scope, receive, changing(send, lambda given: [*given, *told]))
+        beside: list[Header] = []
+        scope[_TOLD], scope[_BESIDE] = told, beside
+        await self.app(scope, receive, changing(send, lambda given: [*given, *told, *beside]))
+
+
+def tell_beside(scope: Scope, headers: Iterable[Header]) -> None:
+    """Notes headers for the answer to this request, whatever it will be and whoever writes it."""
+    told = scope.get(_BESIDE)
+    if told is not None:
+        told[:] = headers
 
 
 def tell(scope: Scope, quota: Quota, remaining: int | None, wait: int) -> None:
