@@ -1,6 +1,8 @@
-"""Requests made from the contract, right ones and wrong ones: no answer is a 500, and each is one that the contract describes.
+"""Requests made from the contract, right ones and wrong ones: no answer is a 500, each is one that the contract describes, and what it
+forbids is refused.
 
-They go to a real service over a database of its own, which holds the examples' rulebook and machine.
+They go to a real service over a database of its own, which holds the examples' rulebook and machine. A few of each operation, the same ones
+each time; thousands, with all checks, chains of operations and keys, on both databases: python -m tests.faults.fuzz_rest
 """
 
 import os
@@ -18,12 +20,28 @@ import pytest
 import schemathesis
 from hypothesis import HealthCheck, Phase, settings
 from schemathesis.checks import not_a_server_error
-from schemathesis.specs.openapi.checks import content_type_conformance, response_schema_conformance, status_code_conformance
+from schemathesis.specs.openapi.checks import (
+    content_type_conformance,
+    negative_data_rejection,
+    response_headers_conformance,
+    response_schema_conformance,
+    status_code_conformance,
+)
 
 from tests.contract.test_openapi import write
+from tests.effort import examples
+from tests.faults import fuzz_hooks  # noqa: F401  # Schemathesis is told of JSON Lines there
+from tests.faults.fuzz_rest import CONFIG
 
-# the batch has tests of its own: its lines are no JSON document that could be made from a schema
-SCHEMA = schemathesis.openapi.from_path(write.CONTRACT).exclude(operation_id="askDueBatch")
+SCHEMA = schemathesis.openapi.from_path(write.CONTRACT, config=schemathesis.Config.from_str(CONFIG))
+CHECKS = [
+    not_a_server_error,
+    status_code_conformance,
+    content_type_conformance,
+    response_schema_conformance,
+    response_headers_conformance,
+    negative_data_rejection,
+]
 MACHINE = {"rulebook": write.NAME, "model": "R5", "serial": "R5-0417"}
 
 
@@ -64,9 +82,8 @@ def started(folder: Path) -> Iterator[str]:
 
 @pytest.mark.slow
 @SCHEMA.parametrize()
-@settings(max_examples=3, deadline=None, phases=[Phase.generate], suppress_health_check=list(HealthCheck), derandomize=True)
+@settings(max_examples=examples(3), deadline=None, phases=[Phase.generate], suppress_health_check=list(HealthCheck), derandomize=True)
 def test_the_service_keeps_its_contract(case: Any, service: str) -> None:
     if "id" in (case.path_parameters or {}) and "machines" in case.path:
         case.path_parameters["id"] = "r5-17" if len(case.path_parameters["id"]) % 2 else case.path_parameters["id"]
-    checks = [not_a_server_error, status_code_conformance, content_type_conformance, response_schema_conformance]
-    case.call_and_validate(base_url=service, checks=checks)
+    case.call_and_validate(base_url=service, checks=CHECKS)
