@@ -15,8 +15,8 @@ from fieldworthy.wire.parquet import PARQUET, ParquetWriter, is_installed
 from fieldworthy.wire.problems import problem
 from fieldworthy.wire.tables import CSV, Column, CsvWriter, Row
 
-ACCEPT = header_parameter("Accept", f"`{JSON}` (usual), `{CSV}` or `{PARQUET}`")
-ACCEPT_TABLE = header_parameter("Accept", f"`{CSV}` (usual) or `{PARQUET}`")
+ACCEPT = header_parameter("Accept", f"`{JSON}` (usual), `{CSV}` or `{PARQUET}`", most=1000)
+ACCEPT_TABLE = header_parameter("Accept", f"`{CSV}` (usual) or `{PARQUET}`", most=1000)
 CSV_CONTENT: Mapping[str, Any] = {CSV: {"schema": {"type": "string", "description": "RFC 4180, the first line has the columns' names"}}}
 PARQUET_CONTENT: Mapping[str, Any] = {PARQUET: {}}
 """Bytes, which have no schema in OpenAPI 3.1."""

@@ -124,7 +124,7 @@ def sharing_router(uses: AllUses) -> APIRouter:
             {"application/json": {"schema": DOCUMENT}, "application/yaml": YAML_TEXT},
             None,
             ("rulebook.unknown", "address.not_acceptable"),
-            [OWNER, NAME, VERSION, header_parameter("Accept", "`application/json` or `application/yaml`")],
+            [OWNER, NAME, VERSION, header_parameter("Accept", "`application/json` or `application/yaml`", most=1000)],
             headers=WRITTEN,
         ),
     )

@@ -84,7 +84,7 @@ def shelf_router(uses: AllUses) -> APIRouter:
             {"application/json": {"schema": DOCUMENT}, "application/yaml": YAML_TEXT},
             None,
             ("rulebook.unknown", "rulebook.version_unknown", "address.not_acceptable"),
-            [NAME, VERSION, header_parameter("Accept", "`application/json` or `application/yaml`")],
+            [NAME, VERSION, header_parameter("Accept", "`application/json` or `application/yaml`", most=1000)],
             headers=WRITTEN,
         ),
     )
