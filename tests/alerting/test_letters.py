@@ -79,7 +79,7 @@ async def test_a_person_is_told_end_to_end(store: SqlStore) -> None:
         sender = Outward(outgoing, made, lambda: datetime.now(UTC))
         async with delivering(Deliver(store, sender, "one", QUICK), every=0.02):
             await work.listener(None, email="foreman@farm.example")
-            (id,) = await work.cause(1)
+            await work.cause(1)
             await _until(box, 2)
             box.says = "250 Taken"
             await _until(box, len(box.taken) + 1)
@@ -90,7 +90,8 @@ async def test_a_person_is_told_end_to_end(store: SqlStore) -> None:
                 await _nap()
         await outgoing.close()
     assert (one.state, one.last_status) == ("delivered", 250)
-    assert {mail["Message-ID"] for _, _, mail in box.taken} == {f"<{id}@farm.example>"}
+    assert one.digest is not None
+    assert {mail["Message-ID"] for _, _, mail in box.taken} == {f"<{one.digest}@farm.example>"}
     assert message_from_bytes(box.taken[0][2].as_bytes(), policy=default)["Subject"].endswith("due")
 
 

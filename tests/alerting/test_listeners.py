@@ -138,6 +138,7 @@ REFUSED = [
     ({"name": "x"}, "listener.does_not_fit", "/url"),
     ({**GOOD, "email": "a@farm.example"}, "listener.does_not_fit", "/url"),
     ({"name": "x", "email": "a@farm.example"}, "listener.does_not_fit", "/email"),  # no mail server is named here
+    ({"name": "x", "email": "a@farm.example", "urgent": ["fieldworthy.task.done"]}, "listener.does_not_fit", "/urgent"),
     ({"name": "x", "email": "a@b@c"}, "listener.does_not_fit", "/email"),
     *(
         ({"name": "x", "url": url}, "listener.does_not_fit", "/url")
@@ -191,6 +192,18 @@ async def test_there_are_not_too_many(small: Service) -> None:
             await kept.listeners.add("x", Choice(url=URL), "whsec_", 0)
     answer = await small.http.post("/v1/listeners", json=GOOD)
     assert (answer.status_code, answer.json()["code"]) == (409, "listener.too_many")
+
+
+async def test_tests_are_ten_an_hour(small: Service) -> None:
+    for id in ("office", "other"):
+        await small.post("/v1/listeners", {"id": id, "name": "The farm", "url": URL})
+    answers = [await small.http.post("/v1/listeners/office/test") for _ in range(11)]
+    assert [answer.status_code for answer in answers] == [202] * 10 + [409]
+    refused = answers[-1].json()
+    assert refused["code"] == "listener.tests_too_many"
+    assert (await small.http.post("/v1/listeners/other/test")).status_code == 202
+    trail = (await small.get("/v1/audit?kind=listener&limit=100"))["items"]
+    assert len([line for line in trail if "test" in (line["after"] or {})]) == 11, "what was refused is not noted"
 
 
 async def test_a_listener_by_mail_has_no_secret(service: Service) -> None:

@@ -22,8 +22,10 @@ from fieldworthy.usecases.sending import Outcome
 from fieldworthy.usecases.signing import secret_text
 from tests.faults.receiver import Receiver
 
+_SOON = Schedule((0.0, 0.02, 0.05, 0.1, 0.2, 0.3, 0.5, 0.5, 0.5, 0.5))
 QUICK = Pace(  # an hour of the usual schedule takes a second
-    schedule=Schedule((0.0, 0.02, 0.05, 0.1, 0.2, 0.3, 0.5, 0.5, 0.5, 0.5)),
+    schedule=_SOON,
+    by_mail=_SOON,
     lease=2.0,
     least_peace=0.02,
     most_peace=0.1,

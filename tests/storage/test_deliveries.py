@@ -183,7 +183,7 @@ async def test_let_go_it_is_anybodys_at_once(store: SqlStore) -> None:
 
 async def test_many_who_claim_at_once_get_each_one_once(store: SqlStore) -> None:
     async with store.keep(HOME) as kept:
-        await make(kept, "abc", all=Choice(url="https://x"), more=Choice(email="a@b"))
+        await make(kept, "abc", all=Choice(url="https://x"), more=Choice(url="https://y"))
         kept.events.add([due(machine) for machine in (1, 2, 3) * 5] + [due(None)] * 15)
     got: list[tuple[int, int]] = []
 

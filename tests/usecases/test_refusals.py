@@ -59,6 +59,7 @@ MADE: dict[str, Refusal] = {
         listener_refusals.ListenerNotOn("x", "gone"),
         listener_refusals.ListenerTaken("x"),
         listener_refusals.ListenersTooMany(100),
+        listener_refusals.TestsTooMany("x", 10, "2026-07-14T12:00:00Z"),
         listener_refusals.NoSecret("x"),
         listener_refusals.ListenerRefused(FINDING),
         refusals.RequestInFlight(),

@@ -7,6 +7,7 @@ from fieldworthy.storage.columns import of_machine as _of_machine
 from fieldworthy.storage.columns import of_organisation as _organisation
 
 _WAITING = text("state = 'waiting'")
+_BEGUN = text("state = 'waiting' and digest is not null")
 _UNDELIVERED = text("state = 'undelivered'")
 _ROOM = {"fillfactor": "70"}  # each row changes a few times: when it is claimed, and when that is settled
 
@@ -48,6 +49,8 @@ listeners = Table(
     Column("state", String(20), nullable=False),  # on, off, gone, removed
     Column("failing", BigInteger),  # since when no try succeeded; null: the last one did, or there was none
     Column("hold", BigInteger),  # until when nothing is tried
+    Column("mail_after", BigInteger),  # until when it gets no other mail of what waits
+    Column("tests", Text),  # JSON: when it was sent the last tests
     Column("made_at", BigInteger, nullable=False),
     Column("changed_at", BigInteger, nullable=False),
     UniqueConstraint("organisation", "id"),
@@ -82,6 +85,13 @@ deliveries = Table(  # one event on its way to one listener
         sqlite_where=_WAITING,
         postgresql_where=_WAITING,
     ),
+    Index(  # whose turn it is, and what is next: the same however much waits
+        "ix_deliveries_turn",
+        *("organisation", "listener", "lane", "due", "event"),
+        sqlite_where=_WAITING,
+        postgresql_where=_WAITING,
+    ),
+    Index("ix_deliveries_begun", "organisation", "listener", sqlite_where=_BEGUN, postgresql_where=_BEGUN),
     Index("ix_deliveries_undelivered", "organisation", "event", sqlite_where=_UNDELIVERED, postgresql_where=_UNDELIVERED),
     postgresql_with=_ROOM,
 )

@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
-from sqlalchemy import Row, delete, exists, func, insert, select, update
+from sqlalchemy import ColumnElement, Row, delete, exists, func, insert, select, true, update
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from fieldworthy.storage.machines import NUL, lock_keys
@@ -76,15 +76,17 @@ class SqlListeners:
         }
         if state == REMOVED:
             nowhere = _document(replace(choice, url=None, email=None))
-            values |= {"secret": "", "secret_before": None, "secret_before_until": None, "document": nowhere}  # nosec B105  # none is kept
+            values |= {"secret": "", "secret_before": None, "secret_before_until": None, "document": nowhere, "tests": None}  # nosec B105  # none is kept
         changed = await self._put(listener, values)
+        d = deliveries.c
         if state != ON:
-            d = deliveries.c
             those = (d.organisation == self._organisation, d.listener == listener.key, d.state == WAITING)
             left = UNDELIVERED if state == GONE else DROPPED
             await self._connection.execute(update(deliveries).where(*those).values(state=left, lease=None, owner=None))
         elif _hours(choice) != _hours(listener.choice):
-            await self._time_anew(listener.key, choice, moment)
+            # by mail nothing goes one by one, whatever was tried by HTTP before
+            every = (choice.email is None) != (listener.choice.email is None)
+            await self._time_anew(listener.key, choice, moment, true() if every else d.tries == 0)
         self._trail.note("listener", listener.id, moment, _told(listener), None if state == REMOVED else _told(changed))
         return changed
 
@@ -93,6 +95,15 @@ class SqlListeners:
         changed = await self._put(listener, values)
         self._trail.note("listener", listener.id, moment, _told(listener), {**_told(changed), "secret": "another"})  # nosec B105  # said, and not shown
         return changed
+
+    async def tested(self, listener: Listener, moment: int, most: int, within: int) -> int | None:
+        this = (self._own, listeners.c.key == listener.key)
+        noted = (await self._connection.execute(select(listeners.c.tests).where(*this))).scalar_one()
+        last = [at for at in json.loads(noted or "[]") if moment - within < at <= moment]  # what is to come was another clock's
+        if len(last) >= most:
+            return int(last[-most]) + within
+        await self._connection.execute(update(listeners).where(*this).values(tests=json.dumps([*last, moment])))
+        return None
 
     async def health(self, key: int, failing: int | None, hold: int | None) -> None:
         await self._connection.execute(update(listeners).where(self._own, listeners.c.key == key).values(failing=failing, hold=hold))
@@ -105,16 +116,16 @@ class SqlListeners:
         told = exists().where(d.organisation == listeners.c.organisation, d.listener == listeners.c.key)
         await self._connection.execute(delete(listeners).where(own, listeners.c.state == REMOVED, ~told))
 
-    async def _time_anew(self, key: int, choice: Choice, moment: int) -> None:
+    async def _time_anew(self, key: int, choice: Choice, moment: int, which: ColumnElement[bool]) -> None:
         """What waits and was never tried goes by the new hours: so nothing overtakes what waits for a digest that there is no more."""
         d, e = deliveries.c, events.c
         event = (e.organisation == d.organisation, e.n == d.event)
-        fresh = (d.organisation == self._organisation, d.listener == key, d.state == WAITING, d.tries == 0, d.lease.is_(None))
+        fresh = (d.organisation == self._organisation, d.listener == key, d.state == WAITING, which, d.lease.is_(None))
         types = await self._connection.execute(select(e.type).where(*event, *fresh).distinct())
         for type in types.scalars().all():
             lane = choice.lane(type)
             those = update(deliveries).where(*fresh, exists().where(*event, e.type == type))
-            await self._connection.execute(those.values(lane=int(lane), due=choice.when(lane, moment)))
+            await self._connection.execute(those.values(lane=int(lane), due=choice.when(lane, moment), digest=None))
 
     async def _was(self, id: str) -> bool:
         """Whether one has that id, or had it."""
@@ -134,7 +145,7 @@ def listener_of(row: Row[Any]) -> Listener:
 
 
 def _hours(choice: Choice) -> tuple[object, ...]:
-    return choice.quiet, choice.digest, choice.timezone, choice.urgent
+    return choice.quiet, choice.digest, choice.timezone, choice.urgent, choice.email is None
 
 
 def _document(choice: Choice) -> str:

@@ -287,7 +287,7 @@ CREATE TABLE listeners (
 	failing BIGINT, 
 	hold BIGINT, 
 	made_at BIGINT NOT NULL, 
-	changed_at BIGINT NOT NULL, 
+	changed_at BIGINT NOT NULL, mail_after BIGINT, tests TEXT, 
 	CONSTRAINT pk_listeners PRIMARY KEY (organisation, "key"), 
 	CONSTRAINT uq_listeners_organisation_id UNIQUE (organisation, id)
 );
@@ -359,5 +359,9 @@ CREATE TABLE feeds (
 );
 
 CREATE INDEX ix_feeds_organisation_created_id ON feeds (organisation, created, id);
+
+CREATE INDEX ix_deliveries_turn ON deliveries (organisation, listener, lane, due, event) WHERE state = 'waiting';
+
+CREATE INDEX ix_deliveries_begun ON deliveries (organisation, listener) WHERE state = 'waiting' and digest is not null;
 
 insert into alembic_version (version_num) values ('0013');

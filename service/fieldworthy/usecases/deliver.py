@@ -25,7 +25,7 @@ from fieldworthy.usecases.kept import Kept
 from fieldworthy.usecases.listeners import GONE, ON, Lane, Listener
 from fieldworthy.usecases.one_by_one import AWAY
 from fieldworthy.usecases.ports import StoreUnavailable
-from fieldworthy.usecases.retrying import MOST_RETRY_AFTER, Schedule
+from fieldworthy.usecases.retrying import BY_MAIL, MOST_RETRY_AFTER, Schedule
 from fieldworthy.usecases.sending import Came, Outcome, Sender
 from fieldworthy.usecases.tell import letter_of, parcel_of
 
@@ -63,6 +63,7 @@ class Pace:
     """
 
     schedule: Schedule = field(default_factory=Schedule)
+    by_mail: Schedule = field(default_factory=lambda: Schedule(BY_MAIL))
     lease: float = LEASE_SECONDS
     at_once: int = AT_ONCE
     at_once_each: int = AT_ONCE_EACH
@@ -263,7 +264,8 @@ class Deliver:
                 if listener is not None and listener.state == ON and listener.choice.url == claim.listener.choice.url:
                     await kept.listeners.change(listener, listener.name, listener.choice, GONE, moment)
                 return UNDELIVERED
-            wait = self._pace.schedule.wait(claim.tries + 1, self._chance(), outcome.retry_after)
+            schedule = self._pace.schedule if claim.listener.choice.email is None else self._pace.by_mail
+            wait = schedule.wait(claim.tries + 1, self._chance(), outcome.retry_after)
             if wait is None:
                 await kept.deliveries.settle(claim, attempt, UNDELIVERED)
             else:

@@ -12,6 +12,7 @@ from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
+from fieldworthy.core.base.micros import SECOND
 from fieldworthy.usecases.audit import ITSELF, Actor
 from fieldworthy.usecases.events import Event
 from fieldworthy.usecases.listeners import Lane, Listener
@@ -26,6 +27,12 @@ STATES = (WAITING, DELIVERED, UNDELIVERED, DROPPED)
 
 DIGEST_PREFIX = "dig_"
 """Of a digest's id; 32 hex digits follow."""
+
+MAIL_EVERY = 600 * SECOND
+"""So long a listener that is told by mail gets no other one, but for what is urgent, and tests: what comes up meanwhile goes in one."""
+
+MOST_IN_MAIL = 1000
+"""Events of one mail, which tells the first of them in full."""
 
 MOST_IN_DIGEST, MOST_DIGEST_BYTES = 200, 500_000
 """Events of one digest, and its bytes, for many receivers take no more than a million; what is more goes into another one behind it."""
@@ -135,8 +142,8 @@ class Deliveries(Protocol):
         At most so many that are due, the longest due first, of listeners that are on and not on hold; they belong to `owner` until `lease`.
         What is due in quiet hours, for whatever reason, and is not urgent, is put off until they end.
 
-        but_not: keys of listeners whose turn it is not. At most one digest a listener; a digest that failed comes again as it was. Others
-        who claim at the same time get others.
+        but_not: keys of listeners whose turn it is not. At most one digest a listener; a digest that failed comes again as it was. By mail
+        new one comes MAIL_EVERY after the last try of the one before at the soonest. Others who claim at the same time get others.
         """
 
     async def next_due(self, moment: int) -> int | None:

@@ -23,6 +23,7 @@ from fieldworthy.usecases.listener_refusals import (
     ListenersTooMany,
     ListenerUnknown,
     NoSecret,
+    TestsTooMany,
 )
 from fieldworthy.usecases.listeners import ON, REMOVED, Choice, Listener
 from fieldworthy.usecases.only_if import ALWAYS, OnlyIf, tag_of
@@ -32,12 +33,18 @@ from fieldworthy.usecases.signing import secret_text
 MOST_LISTENERS = 100
 """Of one organisation."""
 
+MOST_TESTS = 10
+"""Of one listener in an hour: whoever has the address did not ask for them."""
+
 SECRET_BYTES = 32
 USUAL_OVERLAP_HOURS, MOST_OVERLAP_HOURS = 24, 168
 """Of a rotation: for so long the earlier secret signs too."""
 
 CHOSEN = tuple(type for type in TYPES if type != TEST)
 """The types that a listener may choose."""
+
+
+_BY_MAIL_AT_ONCE = frozenset(Choice().urgent)  # each is a mail of its own: all else goes together
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +76,9 @@ class KeepListeners:
         if email is not None:
             if not is_mail_address(email):
                 raise _refused("/email", "that is no mail address", "write it alone, as in `foreman@farm.example`")
+            if not _BY_MAIL_AT_ONCE.issuperset(told.get("urgent", ())):
+                mend = f"leave `urgent` out, or choose of {', '.join(f'`{type}`' for type in Choice().urgent)}"
+                raise _refused("/urgent", "by mail only what says whether a machine is fit for work goes at once", mend)
             if self._rules.mail is None:
                 raise _refused("/email", "this service sends no mail", "give a `url`; whoever runs the service names a mail server")
         zone = told.get("timezone", "UTC")
@@ -133,11 +143,14 @@ class KeepListeners:
         return await kept.listeners.rotate(before, _secret(kept), moment + overlap_hours * HOUR, moment)
 
     async def test(self, kept: Kept, id: str) -> Tested:
-        """Sends it a test, ahead of quiet hours and digests. Raises ListenerUnknown, ListenerNotOn."""
+        """Sends it a test, ahead of quiet hours and digests. Raises ListenerUnknown, ListenerNotOn, TestsTooMany."""
         listener = await self._locked(kept, id)
         if listener.state != ON:
             raise ListenerNotOn(id, listener.state)
         told, moment = {"listener": listener.id, "name": listener.name}, await kept.moment()
+        later = await kept.listeners.tested(listener, moment, MOST_TESTS, HOUR)
+        if later is not None:
+            raise TestsTooMany(id, MOST_TESTS, micros_text(later))
         (made,) = kept.events.add([NewEvent(TEST, moment, f"listeners/{listener.id}", told)], only=listener.key)
         kept.trail.note("listener", listener.id, moment, {"test": None}, {"test": made})
         return Tested(made, f"{made}-{listener.id}")

@@ -41,6 +41,18 @@ class ListenerNotOn(AtOdds):
         super().__init__(f"the listener `{shorten(id)}` is `{state}`", 'turn it on: put it again with `"state": "on"`')
 
 
+class TestsTooMany(AtOdds):
+    """A listener was sent as many tests as it may be in an hour."""
+
+    code, title = "listener.tests_too_many", "the listener was sent many tests"
+
+    def __init__(self, id: str, most: int, next: str) -> None:
+        super().__init__(
+            f"the listener `{shorten(id)}` was sent {most} tests within an hour",
+            f"send the next one from {next} on; `GET /v1/deliveries` says what became of those",
+        )
+
+
 class ListenerTaken(AtOdds):
     """A listener has this id, or had it before it was removed."""
 

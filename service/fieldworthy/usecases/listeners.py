@@ -22,7 +22,7 @@ class Lane(IntEnum):
 
     ORDER = 0
     URGENT = 1  # ahead of quiet hours and digests
-    DIGEST = 2
+    DIGEST = 2  # several in one: of a day, or of what came up since the last mail
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +32,7 @@ class Choice:
 
     url or email: where to. types, sites, kinds, standings: () for all; an event that has no kind (site, standing) passes only where none is
     chosen. timezone: an IANA name. quiet: local times (from, to), the same day or over midnight; digest: the local time of the daily one;
-    urgent: types that wait for neither.
+    urgent: types that wait for neither, nor for the next mail.
     """
 
     url: str | None = None
@@ -58,11 +58,11 @@ class Choice:
     def lane(self, type: str) -> Lane:
         if type == TEST:
             return Lane.URGENT
-        if self.digest is None and self.quiet is None:
+        if self.digest is None and self.quiet is None and self.email is None:
             return Lane.ORDER
         if type in self.urgent:
             return Lane.URGENT
-        return Lane.ORDER if self.digest is None else Lane.DIGEST
+        return Lane.ORDER if self.digest is None and self.email is None else Lane.DIGEST
 
     def when(self, lane: Lane, moment: int) -> int:
         """When what comes up at a moment may go out: then, when the quiet hours end, or with the next digest."""
@@ -177,6 +177,12 @@ class Listeners(Protocol):
 
     async def tidy(self, moment: int) -> None:
         """Forgets secrets that sign no more, and removed ones of which no delivery is kept."""
+
+    async def tested(self, listener: Listener, moment: int, most: int, within: int) -> int | None:
+        """
+        Notes a test of a locked one, if it had less than so many in the time before; None then, else when it may have the next: then
+        nothing is noted.
+        """
 
     async def health(self, key: int, failing: int | None, hold: int | None) -> None:
         """Notes how its receiver does; no change that people are told of."""

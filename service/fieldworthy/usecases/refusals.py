@@ -40,7 +40,7 @@
     │   ├── TooManyFeeds             feed.too_many       (usecases.feed_refusals)
     │   ├── ListenerChanged          listener.changed         (412)
     │   ├── ListenerNotOn, ListenerTaken       listener.not_on, listener.taken
-    │   ├── ListenersTooMany, NoSecret         listener.too_many, listener.no_secret
+    │   ├── ListenersTooMany, TestsTooMany, NoSecret    listener.too_many, listener.tests_too_many, listener.no_secret
     │   └── RequestInFlight, ShownOnce         request.in_flight, request.shown_once   (usecases.once_refusals)
     ├── TooLarge 413                 request.too_large
     └── DoesNotFit 422

@@ -10,6 +10,12 @@ MINUTE, HOUR, DAY = 60.0, 3600.0, 86400.0
 USUAL = (0.0, 5.0, 5 * MINUTE, 30 * MINUTE, 2 * HOUR, 5 * HOUR, 10 * HOUR, 14 * HOUR, 20 * HOUR, 24 * HOUR)
 """Seconds before each attempt, counted from the one before: those of Standard Webhooks 1.0.0, whose last is 75 h 35 min after the first."""
 
+BY_MAIL = (0.0, 5.0, 5 * MINUTE, 30 * MINUTE, HOUR, *(2 * HOUR,) * 36)
+"""
+By mail: what comes up meanwhile waits behind a mail that failed, so the waits do not grow on; the last is three days after the first
+(RFC 5321, 4.5.4.1: at least 30 min between tries).
+"""
+
 MOST_RETRY_AFTER = DAY
 """Longer than this nobody's `Retry-After` [s] is heeded."""
 
