@@ -10,7 +10,7 @@ from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 from urllib.parse import quote
 
-from sqlalchemy import Row, delete, exists, func, insert, select, text
+from sqlalchemy import ColumnElement, Insert, Row, delete, exists, func, insert, literal, select, text
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from fieldworthy.storage.listeners import listener_of
@@ -18,13 +18,14 @@ from fieldworthy.storage.machines import NUL, chunks
 from fieldworthy.storage.tables import attempts, deliveries, events, listeners, organisations
 from fieldworthy.usecases.deliveries import WAITING
 from fieldworthy.usecases.events import PREFIX, Event, NewEvent, WantedEvents
-from fieldworthy.usecases.listeners import ON, Listener
+from fieldworthy.usecases.listeners import ON, Lane, Listener
 from fieldworthy.usecases.ports import Chance
 
 EVENTS_LOCK = 728317
 """PostgreSQL's advisory lock on one organisation's events: taken after machines and listeners, before the trail, and held to the end."""
 
 _CHUNK = 500  # rows of one statement
+_MADE = 5000  # of those that the database makes by itself
 _LOCK = text("select pg_advisory_xact_lock(:lock, :whose)")
 
 
@@ -57,9 +58,7 @@ class SqlEvents:
         rows = [self._row(n, id, source, event) for n, id, event, _ in numbered]
         for chunk in chunks(rows, _CHUNK):
             await self._connection.execute(insert(events), chunk)
-        sent = [self._delivery(n, event, each) for n, _, event, only in numbered for each in told if _goes_to(event, only, each)]
-        for chunk in chunks(sent, _CHUNK):
-            await self._connection.execute(insert(deliveries), chunk)
+        await self._fan_out(numbered, told)
 
     async def find(self, id: str) -> Event | None:
         if NUL in id:
@@ -125,6 +124,28 @@ class SqlEvents:
             query = query.where(listeners.c.key.in_(only))
         return [listener_of(row) for row in await self._connection.execute(query.with_for_update(read=True))]
 
+    async def _fan_out(self, numbered: Sequence[tuple[int, str, NewEvent, int | None]], told: Sequence[Listener]) -> None:
+        """
+        A delivery for each listener that wants an event. Rows that differ by event and listener alone the database makes: a new machine
+        may have a thousand tasks, and a hundred who hear of them.
+        """
+        alike: dict[tuple[object, ...], tuple[NewEvent, int | None, list[int]]] = {}
+        for n, _, event, only in numbered:
+            sign = (event.type, event.site, event.kind, event.standing, event.at, only)
+            alike.setdefault(sign, (event, only, []))[2].append(n)
+        together: dict[tuple[Lane, int, tuple[int, ...]], list[int]] = {}
+        for listener in told:
+            of_it: dict[tuple[Lane, int], list[int]] = {}
+            for event, only, numbers in alike.values():
+                if _goes_to(event, only, listener):
+                    lane = listener.choice.lane(event.type)
+                    of_it.setdefault((lane, listener.choice.when(lane, event.at)), []).extend(numbers)
+            for (lane, due), mine in of_it.items():
+                together.setdefault((lane, due, tuple(mine)), []).append(listener.key)
+        for (lane, due, numbers_of_all), keys in together.items():
+            for chunk in chunks(numbers_of_all, max(1, min(_CHUNK, _MADE // len(keys)))):
+                await self._connection.execute(_made(self._organisation, chunk, keys, lane, due))
+
     async def _source(self) -> str:
         query = select(organisations.c.name).where(organisations.c.id == self._organisation)
         name = (await self._connection.execute(query)).scalar()
@@ -148,20 +169,24 @@ class SqlEvents:
             "body": json.dumps(event.data, ensure_ascii=False, separators=(",", ":")),
         }
 
-    def _delivery(self, n: int, event: NewEvent, listener: Listener) -> dict[str, Any]:
-        lane = listener.choice.lane(event.type)
-        return {
-            "organisation": self._organisation,
-            "event": n,
-            "listener": listener.key,
-            "at": event.at,
-            "machine": event.machine,
-            "lane": int(lane),
-            "state": WAITING,
-            "due": listener.choice.when(lane, event.at),
-            "tries": 0,
-            "hurried": 0,
-        }
+
+def _made(organisation: int, numbers: Sequence[int], keys: Sequence[int], lane: Lane, due: int) -> Insert:
+    """New deliveries of each of these events to each of these listeners."""
+    d, e = deliveries.c, events.c
+    values: Mapping[str, ColumnElement[Any]] = {
+        "organisation": e.organisation,
+        "event": e.n,
+        "listener": listeners.c.key,
+        "at": e.at,
+        "machine": e.machine,
+        **{
+            name: literal(value, d[name].type)
+            for name, value in (("lane", int(lane)), ("state", WAITING), ("due", due), ("tries", 0), ("hurried", 0))
+        },
+    }
+    pairs = select(*values.values()).select_from(events.join(listeners, listeners.c.organisation == e.organisation))
+    pairs = pairs.where(e.organisation == organisation, e.n.in_(numbers), listeners.c.key.in_(keys))
+    return insert(deliveries).from_select(list(values), pairs)
 
 
 def new_id(at: int, chance: Chance) -> str:
