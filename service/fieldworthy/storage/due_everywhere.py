@@ -11,9 +11,9 @@ _WHOSE = text(
     "select min(organisation) from deliveries where state = 'waiting' union all "
     "select (select min(d.organisation) from deliveries d where d.state = 'waiting' and d.organisation > whose.organisation) "
     "from whose where whose.organisation is not null"
-    ") select organisation from whose where organisation is not null and exists ("
+    ") select organisation from whose where organisation is not null and ("
     "select 1 from deliveries d where d.organisation = whose.organisation and d.state = 'waiting' and d.due <= :moment "
-    "and (d.lease is null or d.lease <= :moment))"
+    "and (d.lease is null or d.lease <= :moment) order by d.due limit 1) = 1"  # the limit: a join would read all that waits
 )
 
 
