@@ -246,4 +246,6 @@ def _blocked(these: Any) -> ColumnElement[bool]:
     """Whether something earlier of the same listener, machine and lane waits. (What is of no machine waits for nothing.)"""
     earlier = deliveries.alias("earlier").c
     same = (getattr(earlier, name) == getattr(these, name) for name in ("organisation", "listener", "machine", "lane"))
-    return exists().where(*same, earlier.state == literal_column("'waiting'"), earlier.event < these.event)
+    first = select(earlier.event).where(*same, earlier.state == literal_column("'waiting'"), earlier.event < these.event)
+    # in order, and one: so PostgreSQL takes the index that has them so, whatever its statistics say
+    return first.order_by(earlier.event).limit(1).scalar_subquery().is_not(None)
