@@ -212,8 +212,8 @@ async def rotate_secret(info: Info, id: Id, input: Annotated[Given, strawberry.a
 @mutation(
     "testListener",
     type_of(listener_answers.TestSent),
-    "Sends a listener a test, whatever it chose, ahead of quiet hours and digests.",
-    data=(*ONCE, "listener.unknown", "listener.not_on"),
+    "Sends a listener a test, whatever it chose, ahead of quiet hours and digests; ten an hour at most.",
+    data=(*ONCE, "listener.unknown", "listener.not_on", "listener.tests_too_many"),
 )
 async def send_test(info: Info, id: Id, key: Key = None) -> Any:
     async def work(kept: Kept) -> dict[str, Any]:
