@@ -104,4 +104,6 @@ def test_the_contract_says_what_is_too_large_and_too_slow() -> None:
         assert "408" in operation["responses"], path
         if "requestBody" in operation and path != BATCH:
             assert "413" in operation["responses"], path
-    assert json.dumps(CONTRACT).count("service.busy") == len(list(operations()))
+    for path, _, operation in operations():
+        (name,) = operation["responses"]["503"]["$ref"].rsplit("/", 1)[1:]
+        assert "service.busy" in json.dumps(CONTRACT["components"]["responses"][name]), path

@@ -158,7 +158,8 @@ async def test_api9_2023_improper_inventory_management(service: Service) -> None
         scopes_of_routes(service.app.routes)
     )  # whatever kind of route it is, mounted or included: one that it can't name ends the start
     described = {(method.upper(), path) for path, method, _ in operations()}
-    assert served == described | {("GET", page) for page in pages}
+    graphql = {("GET", "/graphql"), ("POST", "/graphql"), ("WEBSOCKET", "/graphql"), ("GET", "/graphql/{file}")}
+    assert served == described | graphql | {("GET", page) for page in pages}
     assert {path.split("/")[1] for _, path in described} == {"v1", "healthz", "readyz"}
     assert CONTRACT["info"]["version"] == __version__
     assert not [o["operationId"] for _, _, o in operations() if o.get("deprecated")]  # one version, and nothing of an older one
@@ -176,7 +177,7 @@ async def test_api9_2023_improper_inventory_management(service: Service) -> None
         "/admin",
         "/metrics",
         "/redoc",
-        "/graphql",
+        "/graphiql",
         "/swagger",
     )
     files = (

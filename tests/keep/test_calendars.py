@@ -274,6 +274,7 @@ async def test_what_is_too_much_is_told_and_what_has_no_day_beside_it(combine: S
     too_many, no_day = "Tasks that are too many for one calendar: {}; the soonest are shown.", "because nothing tells a day yet: 1."
     for most, more in ((5, None), (4, None), (3, 1), (1, 3)):
         monkeypatch.setattr("fieldworthy.usecases.calendar.MOST_EVENTS", most)
+        monkeypatch.setattr("fieldworthy.usecases.calendar._FORM", most)  # the tag too: what was written before is kept as text
         calendar = icalendar.Calendar.from_ical((await combine.http.get("/v1/due.ics")).content)
         assert len(calendar.walk("VEVENT")) == min(4, most)
         said = str(calendar["DESCRIPTION"])

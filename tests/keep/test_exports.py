@@ -295,6 +295,8 @@ def test_values_at_the_edges_are_exact_in_both_forms() -> None:
         ("\t\t-1", "'\t\t'-1"),
         ("x\r\n＝1", '"x\r\n\'＝1"'),
         ("a; b; -c", "a; b; -c"),
+        ('a;"=1+1;"', '"a;\'""=1+1;"""'),
+        ('"=1', '"\'""=1"'),
     ],
 )
 def test_a_name_is_no_formula(name: str, cell: str) -> None:

@@ -9,7 +9,7 @@ from fieldworthy.storage.engine import SqlStore
 from fieldworthy.usecases.deliveries import UNDELIVERED, WAITING, Claim, WantedDeliveries
 from fieldworthy.usecases.events import UNFIT
 from fieldworthy.usecases.kept import HOME
-from fieldworthy.usecases.listeners import Choice, Lane
+from fieldworthy.usecases.listeners import ON, Choice, Lane
 from tests.storage.test_deliveries import HOUR, NOON, SECOND, claim, due, make, settle
 
 QUIET = Choice(url="https://x", quiet=(time(20), time(6)))
@@ -86,6 +86,31 @@ async def test_those_who_sleep_take_no_places_from_the_others(store: SqlStore) -
         kept.events.add([due(None)] * 20)
         kept.events.add([due(None, NIGHT, UNFIT)])
     assert sorted(one.listener.name for one in await claim(store, NIGHT, most=3)) == ["other", "quiet"]
+
+
+async def test_what_was_tried_passes_new_quiet_hours_where_it_is_urgent(store: SqlStore) -> None:
+    """A receiver is down in the evening; its owner changes the listener, and gives it quiet hours."""
+    async with store.keep(HOME) as kept:
+        told = await make(kept, "ab", one=Choice(url="https://x"))
+        kept.events.add([due(1, NOON, UNFIT), due(2)])
+    for one in await claim(store, NOON):
+        await settle(store, one, WAITING, NOON, NIGHT, 500)
+    async with store.keep(HOME) as kept:
+        await kept.listeners.change(told["one"], "one", QUIET, ON, NIGHT - HOUR)
+    assert [(one.events[0].type, one.lane) for one in await claim(store, NIGHT)] == [(UNFIT, Lane.URGENT)]
+
+
+async def test_what_was_given_up_by_http_is_sent_again_in_one_mail(store: SqlStore) -> None:
+    async with store.keep(HOME) as kept:
+        told = await make(kept, "abc", one=Choice(url="https://x"))
+        kept.events.add([due(1), due(2), due(3)])
+    for one in await claim(store, NOON):
+        await settle(store, one, UNDELIVERED, NOON)
+    async with store.keep(HOME) as kept:
+        await kept.listeners.change(told["one"], "one", Choice(email="foreman@farm.example"), ON, NOON)
+        assert await kept.deliveries.again(told["one"].key, None, None, NOON + HOUR) == 3
+    (mail,) = await claim(store, NOON + HOUR)
+    assert (mail.lane, len(mail.events)) == (Lane.DIGEST, 3)
 
 
 HOLDS = [

@@ -175,7 +175,8 @@ def listeners_router(keeping: Keeping, keep: KeepListeners) -> APIRouter:
             "Give a listener a new secret",
             "The answer shows it, which nothing else does. For `overlap_hours` each delivery carries a signature of either, so that the "
             "receiver can change over without a gap; with 0 the earlier one ends at once. Two secrets sign at most: rotated once more in "
-            "that time, the one from before both ends. So send an `Idempotency-Key`: a repeat is answered with the same secret.",
+            "that time, the one from before both ends. So send an `Idempotency-Key`: a repeat makes no third one, and is "
+            "told so (`request.shown_once`).",
             answers.SecretRotated,
             requests.ROTATE,
             (*BODY, *SHOWN, "listener.unknown", "listener.no_secret"),

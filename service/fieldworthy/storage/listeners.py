@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
-from sqlalchemy import ColumnElement, Row, delete, exists, func, insert, select, true, update
+from sqlalchemy import Row, delete, exists, func, insert, or_, select, true, update
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from fieldworthy.storage.machines import NUL, lock_keys
@@ -13,7 +13,7 @@ from fieldworthy.storage.tables import deliveries, events, listeners
 from fieldworthy.storage.trail import SqlTrail
 from fieldworthy.usecases.deliveries import DROPPED, UNDELIVERED, WAITING
 from fieldworthy.usecases.listener_refusals import ListenerTaken
-from fieldworthy.usecases.listeners import GONE, ON, PREFIX, REMOVED, Choice, Listener
+from fieldworthy.usecases.listeners import GONE, ON, PREFIX, REMOVED, Choice, Lane, Listener
 from fieldworthy.usecases.ports import Chance
 
 
@@ -86,7 +86,7 @@ class SqlListeners:
         elif _hours(choice) != _hours(listener.choice):
             # by mail nothing goes one by one, whatever was tried by HTTP before
             every = (choice.email is None) != (listener.choice.email is None)
-            await self._time_anew(listener.key, choice, moment, true() if every else d.tries == 0)
+            await self._time_anew(listener.key, choice, moment, every)
         self._trail.note("listener", listener.id, moment, _told(listener), None if state == REMOVED else _told(changed))
         return changed
 
@@ -116,16 +116,28 @@ class SqlListeners:
         told = exists().where(d.organisation == listeners.c.organisation, d.listener == listeners.c.key)
         await self._connection.execute(delete(listeners).where(own, listeners.c.state == REMOVED, ~told))
 
-    async def _time_anew(self, key: int, choice: Choice, moment: int, which: ColumnElement[bool]) -> None:
-        """What waits and was never tried goes by the new hours: so nothing overtakes what waits for a digest that there is no more."""
+    async def _time_anew(self, key: int, choice: Choice, moment: int, every: bool) -> None:
+        """
+        What waits and was never tried goes by the new hours: so nothing overtakes what waits for a digest that there is no more.
+        every: what was tried begins anew too.
+        """
         d, e = deliveries.c, events.c
         event = (e.organisation == d.organisation, e.n == d.event)
-        fresh = (d.organisation == self._organisation, d.listener == key, d.state == WAITING, which, d.lease.is_(None))
-        types = await self._connection.execute(select(e.type).where(*event, *fresh).distinct())
+        its = (d.organisation == self._organisation, d.listener == key)
+        waits, given_up = (*its, d.state == WAITING), (*its, d.state == UNDELIVERED)
+        fresh = (*waits, true() if every else d.tries == 0, d.lease.is_(None))
+        tried = (*waits, d.lane != Lane.DIGEST, d.digest.is_(None), or_(d.tries > 0, d.lease.is_not(None)))
+        types = await self._connection.execute(select(e.type).where(*event, *its, d.state.in_((WAITING, UNDELIVERED))).distinct())
         for type in types.scalars().all():
-            lane = choice.lane(type)
-            those = update(deliveries).where(*fresh, exists().where(*event, e.type == type))
-            await self._connection.execute(those.values(lane=int(lane), due=choice.when(lane, moment), digest=None))
+            lane, of_it = choice.lane(type), exists().where(*event, e.type == type)
+            anew = {"lane": int(lane), "due": choice.when(lane, moment), "digest": None}
+            await self._connection.execute(
+                update(deliveries).where(*fresh, of_it).values(**anew, **({"tries": 0, "hurried": 0} if every else {}))
+            )
+            if not every:  # what was tried keeps its turn, but whether it passes quiet hours is as its owner says now
+                passes = Lane.URGENT if lane is Lane.URGENT else Lane.ORDER
+                await self._connection.execute(update(deliveries).where(*tried, of_it).values(lane=int(passes)))
+            await self._connection.execute(update(deliveries).where(*given_up, of_it).values(lane=int(lane)))  # for when it is sent again
 
     async def _was(self, id: str) -> bool:
         """Whether one has that id, or had it."""

@@ -273,7 +273,11 @@ class Deliver:
                 if claim.lane != Lane.URGENT:
                     due = claim.listener.choice.when(Lane.ORDER, due)  # quiet hours are kept by what is tried again, too
                 await kept.deliveries.settle(claim, attempt, WAITING, due)
-            if listener is not None:
+            told = claim.listener.choice
+            if listener is not None and (listener.choice.url, listener.choice.email) == (
+                told.url,
+                told.email,
+            ):  # what it says now may be right
                 await self._leave_in_peace(kept, listener, moment, outcome)
             return UNDELIVERED if wait is None else WAITING
 

@@ -26,8 +26,11 @@ Kind = Literal["text", "ticks", "whole", "day", "moment"]
 Row = Sequence[Any]
 
 _COMPUTED = r"=+\-@＝＋－＠"
-_FORMULA = re.compile(rf"^(?=[{_COMPUTED}\t\r\n])|(?<=[;\t\r\n])(?=[{_COMPUTED}])")
-"""Where a cell begins that a spreadsheet may compute (OWASP, CSV Injection; the wide forms are from memory)."""
+_FORMULA = re.compile(rf"^(?=[{_COMPUTED}\t\r\n])|(?:^|(?<=[;\t\r\n]))(?=\"*[{_COMPUTED}])")
+"""
+Where a cell begins that a spreadsheet may compute (OWASP, CSV Injection; the wide forms are from memory). Quotation marks before it may be
+read as those of a cell.
+"""
 
 
 @dataclass(frozen=True, slots=True)
