@@ -75,7 +75,7 @@ async def alone(addresses: tuple[str, str]) -> AsyncIterator[Service]:
 
 
 def told(answers: list[httpx.Response]) -> list[Any]:
-    """All that was answered, but for the length of what is compared, and the request's id, which is by chance and of nothing that is kept."""
+    """All that was answered, but for its length, and the request's id, which is by chance and of nothing that is kept."""
     for answer in answers:
         del answer.headers["x-request-id"]  # each has one
         answer.headers.pop("content-length", None)  # a calendar that was asked for before has one; a new one comes in pieces
