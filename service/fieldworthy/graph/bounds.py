@@ -1,6 +1,9 @@
 """How much a document may ask: what can be seen of its text alone, before its types are looked at.
 
 A fragment is walked once, however often it stands somewhere, so the work is that of the document's own length.
+
+Below `__schema` and `__type` no field has another name: fields of one name are one field there, so that what is told of the schema is no
+longer than the schema. How deep it goes is bounded among the rules of validation, by the lists that lead from type to type.
 """
 
 from collections.abc import Mapping
@@ -18,6 +21,9 @@ from graphql import (
 
 from fieldworthy.graph.told import turned
 from fieldworthy.usecases.limits import MAX_QUERY_ALIASES, MAX_QUERY_BREADTH, MAX_QUERY_DEPTH
+
+DESCRIPTION = ("__schema", "__type")
+"""The fields below which the schema describes itself."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,8 +58,11 @@ class _Walk:
         self._open: set[str] = set()
         self._aliases = 0
 
-    def deepest(self, selected: SelectionSetNode | None, above: int) -> int:
-        """How many fields stand inside each other below a selection. above: those that are around it."""
+    def deepest(self, selected: SelectionSetNode | None, above: int, inside: bool = False) -> int:
+        """
+        How many fields stand inside each other below a selection. above: those that are around it; inside: it is of the schema's own
+        description, whose depth is not counted.
+        """
         if selected is None:
             return 0
         if len(selected.selections) > self._bounds.breadth:
@@ -62,22 +71,26 @@ class _Walk:
         deepest = 0
         for node in selected.selections:
             if isinstance(node, FieldNode):
+                described = inside or node.name.value in DESCRIPTION
                 if node.alias is not None:
+                    if described:
+                        detail = "a field of the schema's own description is given another name"
+                        raise turned("query.too_many_aliases", detail, "leave the other name out", nodes=node)
                     self._aliases += 1
                     if self._aliases > self._bounds.aliases:
                         detail = f"the document gives more than {self._bounds.aliases} fields another name"
                         raise turned("query.too_many_aliases", detail, nodes=node)
-                self._hold(above + 1, node)
-                # the schema's own description has a bound of its own kind among the rules of validation
-                below = 0 if node.name.value.startswith("__") else self.deepest(node.selection_set, above + 1)
-                deepest = max(deepest, 1 + below)
+                if not inside:
+                    self._hold(above + 1, node)
+                deepest = max(deepest, 1 + self.deepest(node.selection_set, above + 1, described))
             elif isinstance(node, FragmentSpreadNode):
                 below = self.fragment(node.name.value)
-                self._hold(above + below, node)
+                if not inside:
+                    self._hold(above + below, node)
                 deepest = max(deepest, below)
             elif isinstance(node, InlineFragmentNode):
-                deepest = max(deepest, self.deepest(node.selection_set, above))
-        return deepest
+                deepest = max(deepest, self.deepest(node.selection_set, above, inside))
+        return 0 if inside else deepest
 
     def fragment(self, name: str) -> int:
         """The same below a fragment; of one that holds itself, which validation refuses, 0."""
@@ -87,7 +100,8 @@ class _Walk:
         if definition is None or name in self._open:
             return 0
         self._open.add(name)
-        self._known[name] = self.deepest(definition.selection_set, 0)
+        inside = definition.type_condition.name.value.startswith("__")
+        self._known[name] = self.deepest(definition.selection_set, 0, inside)
         self._open.discard(name)
         return self._known[name]
 

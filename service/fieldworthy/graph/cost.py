@@ -104,11 +104,9 @@ class _Count:
         return self._known[place]
 
     def _field(self, node: FieldNode, parent: GraphQLNamedType | None, page: int | None) -> int:
-        field = _of(parent, node.name.value)
-        if field is None:  # `__typename`, or of the schema's own description, which is of a fixed size
-            return 1
         weight = 1 + (self._weights.get(f"{parent.name}.{node.name.value}", 0) if parent else 0)
-        if node.selection_set is None:
+        field = _of(parent, node.name.value)
+        if field is None or node.selection_set is None:  # not known: `__typename`, or the schema's own description, which has a weight
             return weight
         asked = self._page(node, field)
         times = 1
