@@ -64,3 +64,21 @@ async def test_the_introspection_of_the_tools_passes_and_has_its_price() -> None
     assert told["extensions"]["cost"]["requests"] == 21
     one = await answered(APP, '{ __type(name: "Machine") { name fields { name } } }')
     assert one["extensions"]["cost"]["requests"] == 21
+
+
+LEAVES = "query ($n: Int!) { leaves(first: $n) { edges { node { name size a: leaf { name size } b: leaf { name size } } } } }"
+
+
+@pytest.mark.parametrize(("whole", "real"), [(200, 200.0), (120, 120.0), (10**9, 1e9), (0, 0.0)])
+async def test_a_page_costs_the_same_however_its_size_is_written(whole: int, real: float) -> None:
+    first, second = [await answered(SMALL, LEAVES, n=n) for n in (whole, real)]
+    assert first == second
+    assert first["extensions"]["cost"]["requests"] == (1 if whole == 0 else 2 if whole == 120 else 3)
+
+
+async def test_what_nests_pages_is_turned_away_by_both_writings() -> None:
+    query = "query ($n: Int!) { machines(first: $n) { edges { node { readings(first: $n) { edges { node { meter value at } } } } } } }"
+    for n in (200, 200.0):
+        async with client(APP) as http:
+            answer = await http.post("/graphql", json={"query": query, "variables": {"n": n}})
+        assert code(answer.json()) == "query.too_dear"

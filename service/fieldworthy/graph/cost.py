@@ -115,7 +115,7 @@ class _Count:
         return min(_NEVER, weight + times * self.below(node.selection_set, get_named_type(field.type), asked))
 
     def _page(self, node: FieldNode, field: GraphQLField) -> int | None:
-        """How many items are asked for; None of what comes in no pages."""
+        """How many items are asked for, at most a full page; None of what comes in no pages."""
         if not any(name in field.args for name in PAGE_SIZES):
             return None
         for argument in node.arguments or ():
@@ -126,8 +126,8 @@ class _Count:
                     size = int(value.value)
                 elif isinstance(value, VariableNode):
                     size = self._variables.get(value.name.value)
-                if isinstance(size, int) and size >= 0:
-                    return min(size, MAX_PAGE)
+                if size is not None:
+                    return _read(size)
         return _USUAL_PAGE
 
     def _left_out(self, directives: tuple[DirectiveNode, ...]) -> bool:
@@ -139,6 +139,13 @@ class _Count:
                 if said is wanted:
                     return True
         return False
+
+
+def _read(size: Any) -> int:
+    """How many items a size means: a variable may say it as `200.0` too. What it can't be is refused later, and counts as a full page."""
+    if isinstance(size, int | float) and 0 <= size < MAX_PAGE:
+        return int(size)
+    return MAX_PAGE
 
 
 def _of(parent: GraphQLNamedType | None, name: str) -> GraphQLField | None:
