@@ -82,3 +82,24 @@ async def test_what_nests_pages_is_turned_away_by_both_writings() -> None:
         async with client(APP) as http:
             answer = await http.post("/graphql", json={"query": query, "variables": {"n": n}})
         assert code(answer.json()) == "query.too_dear"
+
+
+PUTS = " ".join(f'p{n}: put(name: "bounded")' for n in range(25))
+
+
+@pytest.mark.parametrize(
+    ("query", "requests"),
+    [
+        ("{ ...F } fragment F on Query { a: leaf { name } b: leaf { name } c: who }", 3),
+        ("{ ... { a: leaf { name } ... on Query { b: leaf { name } } } }", 2),
+        (
+            "{ ...F ... { ...F } } fragment F on Query { a: leaf { name } a: leaf { size } ...G } fragment G on Query { leaf { name } }",
+            2,
+        ),
+        ("{ ...F @skip(if: true) ... @include(if: false) { b: leaf { name } } who } fragment F on Query { a: leaf { name } }", 1),
+        ("{ ... on Query @skip(if: false) { a: leaf { name } b: leaf @skip(if: true) { name } } }", 1),
+        (f"mutation {{ ...M }} fragment M on Mutation {{ {PUTS} }}", 25),
+    ],
+)
+async def test_each_field_at_the_top_counts_as_a_request_in_a_fragment_too(query: str, requests: int) -> None:
+    assert (await answered(SMALL, query))["extensions"]["cost"]["requests"] == requests

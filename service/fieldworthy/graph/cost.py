@@ -51,17 +51,28 @@ class Cost:
     ) -> int:
         """How many fields the answer may hold. variables: as they were sent; the document was found to fit the schema."""
         root = self._schema.get_root_type(operation.operation)
+        return self._count(operation, fragments, variables).below(operation.selection_set, root, None)
+
+    def top(self, operation: OperationDefinitionNode, fragments: Mapping[str, FragmentDefinitionNode], variables: Mapping[str, Any]) -> int:
+        """How many fields stand at its top, in fragments too. The same as above."""
+        found: set[str] = set()
+        self._count(operation, fragments, variables).names(operation.selection_set, found, set())
+        return len(found)
+
+    def _count(
+        self, operation: OperationDefinitionNode, fragments: Mapping[str, FragmentDefinitionNode], variables: Mapping[str, Any]
+    ) -> "_Count":
         given = {
             each.variable.name.value: value_from_ast_untyped(each.default_value)
             for each in operation.variable_definitions or ()
             if each.default_value is not None
         }
-        return _Count(self._schema, self._weights, fragments, {**given, **variables}).below(operation.selection_set, root, None)
+        return _Count(self._schema, self._weights, fragments, {**given, **variables})
 
 
-def requests(operation: OperationDefinitionNode, fields: int) -> int:
+def requests(top: int, fields: int) -> int:
     """As how many requests an operation counts: one for so many fields, and at least one for each that stands at its top."""
-    return max(len(operation.selection_set.selections), -(-fields // QUERY_FIELDS_A_REQUEST), 1)
+    return max(top, -(-fields // QUERY_FIELDS_A_REQUEST), 1)
 
 
 class _Count:
@@ -94,6 +105,19 @@ class _Count:
             if total > _NEVER:
                 return _NEVER
         return total
+
+    def names(self, selected: SelectionSetNode, found: set[str], seen: set[str]) -> None:
+        """Gathers the names under which the fields of a selection are answered, through fragments. seen: fragments that were gathered."""
+        for node in selected.selections:
+            if node.directives and self._left_out(node.directives):
+                continue
+            if isinstance(node, FieldNode):
+                found.add(node.alias.value if node.alias else node.name.value)
+            elif isinstance(node, InlineFragmentNode):
+                self.names(node.selection_set, found, seen)
+            elif isinstance(node, FragmentSpreadNode) and node.name.value not in seen:
+                seen.add(node.name.value)
+                self.names(self._fragments[node.name.value].selection_set, found, seen)
 
     def _fragment(self, name: str, parent: GraphQLNamedType | None, page: int | None) -> int:
         place = (name, parent.name if parent else "", page)

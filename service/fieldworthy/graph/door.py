@@ -148,7 +148,7 @@ class Door:
         if fields > MAX_QUERY_FIELDS:
             detail = f"the answer may hold more than {MAX_QUERY_FIELDS:,} fields, by the sizes of its pages"
             raise turned("query.too_dear", detail, nodes=operation)
-        return requests(operation, fields)
+        return requests(self._cost.top(operation, ready.fragments, asked.variables), fields)
 
     def _errors(self, errors: Sequence[GraphQLError], media: str, status: int) -> Response:
         return _json({"errors": written(errors, self._around.problem_of)}, media, status)
