@@ -7,6 +7,7 @@ from graphql import get_introspection_query
 
 from tests.doors_app import client, make_test_app
 from tests.graph.small import small_app
+from tests.keep.service import running
 
 APP, SMALL = make_test_app(), small_app()
 
@@ -103,3 +104,63 @@ PUTS = " ".join(f'p{n}: put(name: "bounded")' for n in range(25))
 )
 async def test_each_field_at_the_top_counts_as_a_request_in_a_fragment_too(query: str, requests: int) -> None:
     assert (await answered(SMALL, query))["extensions"]["cost"]["requests"] == requests
+
+
+def many(tasks: int) -> dict[str, Any]:
+    """What is asked of a machine by a rulebook of so many tasks."""
+    task = {"title": "Look it over", "kind": "inspect", "interval": "every 30 days"}
+    book = {"rulebook": "many", "title": "Many tasks", "language": 1, "tasks": {f"task-{n}": task for n in range(tasks)}}
+    machine = {"timezone": "Europe/London", "inService": {"on": "2024-03-01", "as": "new"}}
+    return {"rulebook": book, "now": "2026-07-14T06:00:00Z", "machine": machine}
+
+
+EACH = "{ task title kind standing used incomplete resting decidedBy rule needs because { code text } }"
+MANY = "query ($i: DueInput!) { due(input: $i) { now " + " ".join(f"a{n}: tasks {EACH}" for n in range(29)) + " } }"
+
+
+async def test_a_list_without_pages_is_counted_while_it_is_answered() -> None:
+    """400 tasks, 12 fields of each, 29 times: 139,200, and beforehand no more than 10 of each list could be counted."""
+    told = await answered(APP, MANY, i=many(400))
+    assert told["data"] == {"due": None}
+    (error,) = told["errors"]
+    assert error["extensions"]["code"] == "query.too_dear"
+    assert error["path"][0] == "due"
+    once = "query ($i: DueInput!) { due(input: $i) { tasks { ...T @include(if: true) } } } fragment T on DueTask " + EACH
+    told = await answered(APP, once, i=many(400))
+    assert len(told["data"]["due"]["tasks"]) == 400
+
+
+@pytest.mark.parametrize(
+    ("of_each", "fields"),
+    [("{ task remaining { days } because @skip(if: true) { code } }", 3), ("{ ...T ... { ...T } } ", 4), ("{ ...T assumed { value } }", 3)],
+)
+async def test_what_is_left_out_is_not_counted_and_what_stands_in_fragments_is(
+    of_each: str, fields: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("fieldworthy.graph.taken.MAX_QUERY_FIELDS", 1_000)
+    query = "query ($i: DueInput!) { due(input: $i) { " + " ".join(f"a{n}: tasks {of_each}" for n in range(29)) + " } }"
+    if "...T" in query:
+        query += " fragment T on DueTask { task kind }"
+    most = 1_000 // (29 * fields)
+    assert "errors" not in await answered(APP, query, i=many(most))
+    (error,) = (await answered(APP, query, i=many(most + 1)))["errors"]
+    assert error["extensions"]["code"] == "query.too_dear"
+
+
+async def test_a_post_is_done_though_its_answer_is_too_much_to_tell(address: str) -> None:
+    """1,000 readings that are set aside, 4 fields of each, 29 times: 116,000."""
+    sent = [
+        {"machine": "nobodys", "meter": "work", "value": n, "unit": "h", "at": f"2026-07-13T{n // 60:02}:{n % 60:02}:00Z"}
+        for n in range(1_000)
+    ]
+    query = "mutation ($i: ReadingsInput!) { keepReadings(input: $i) { ... on ReadingsAnswer { setAside %s } } }"
+    async with running(address) as service:
+        long = query % " ".join(f"a{n}: aside {{ index why text mend }}" for n in range(29))
+        told = await answered(service.app, long, i={"readings": sent})
+        assert told["data"] == {"keepReadings": None}
+        assert told["errors"][0]["extensions"]["code"] == "query.too_dear"
+        assert "done" in told["errors"][0]["extensions"]["mend"]
+        again = await answered(service.app, query % "aside { index }", i={"readings": sent})
+        assert len(again["data"]["keepReadings"]["aside"]) == 1_000
+        waiting = await answered(service.app, "{ setAside(first: 200) { edges { node { id } } } }")
+        assert len(waiting["data"]["setAside"]["edges"]) == 200  # they were set aside, once

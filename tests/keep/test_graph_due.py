@@ -14,6 +14,7 @@ from tests.keep.test_machines import BALER, DOCUMENT, NAME
 KEPT = type_of(fleet_answers.KeptDueAnswer)
 MACHINES = "query ($first: Int) { machines(first: $first) { edges { node { id due %s } } } }"
 LEAN = "{ now fit { fit } tasks { task standing used decidedBy expected { date } } }"
+LEANEST = "{ tasks { task standing } }"
 FLEET = """query ($first: Int, $after: String, $standing: [Standing!], $kind: TaskKind, $asOf: DateTime, $before: Date) {
   fleetDue(first: $first, after: $after, standing: $standing, kind: $kind, asOf: $asOf, before: $before) %s
 }"""
@@ -36,14 +37,15 @@ async def fill(service: Service, many: int) -> None:
 
 @pytest.mark.both_databases
 async def test_a_page_of_machines_with_their_tasks_takes_as_many_statements_as_a_few(service: Service) -> None:
-    await fill(service, 20)
+    await fill(service, 100)
     asked = {}
-    for first in (2, 20, 2, 20):  # each twice: the first time the rulebook is read
+    for first, tasks in ((2, LEAN), (20, LEAN), (2, LEAN), (20, LEAN), (100, LEANEST)):  # twice: the first time the rulebook is read
         with statements(service) as noted:
-            told = (await data(service.http, MACHINES % LEAN, first=first))["machines"]["edges"]
+            told = (await data(service.http, MACHINES % tasks, first=first))["machines"]["edges"]
         assert len(told) == first
+        assert all(edge["node"]["due"]["tasks"] for edge in told)
         asked[first] = len(noted)
-    assert asked[20] == asked[2] < 20
+    assert asked[100] == asked[20] == asked[2] < 20
     for edge in (await data(service.http, MACHINES % everything(KEPT), first=3))["machines"]["edges"]:
         rest = await service.get(f"/v1/machines/{edge['node']['id']}/due")
         assert as_rest(KEPT, edge["node"]["due"]) == rest

@@ -8,6 +8,7 @@ from typing import Any, TypeAlias, TypeVar
 from strawberry.types.info import Info as StrawberryInfo
 
 from fieldworthy.graph.following import News
+from fieldworthy.graph.taken import Taken
 from fieldworthy.usecases.all_uses import AllUses, Uses
 from fieldworthy.usecases.ask_kept_due import AskKeptDue
 from fieldworthy.usecases.compute_standings import Writing
@@ -55,11 +56,15 @@ class Asked:
 
 @dataclass(slots=True)
 class Context:
-    """One request. asker: whose key or token it carries; None where none is asked for, and all is allowed."""
+    """
+    One request. asker: whose key or token it carries; None where none is asked for, and all is allowed; taken: what its answer's lists
+    hold.
+    """
 
     asked: Asked
     caller: Caller
     asker: Asker | None = None
+    taken: Taken = field(default_factory=Taken)
     _loaders: dict[Hashable, Any] = field(default_factory=dict)
 
     @property

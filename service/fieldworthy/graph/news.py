@@ -65,6 +65,7 @@ async def _follow(info: Info, wanted: WantedEvents, after: str | None) -> AsyncG
             newest = await kept.events.newest()  # first: what is written after it stands behind it
             found = await kept.events.page(wanted, n, _AT_ONCE)
         for event in found:
+            context.taken.anew()
             yield event
         n = found[-1].n if len(found) == _AT_ONCE else max([n, newest, *(event.n for event in found[-1:])])
         if len(found) < _AT_ONCE:
