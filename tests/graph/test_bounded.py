@@ -4,10 +4,12 @@ from typing import Any
 
 import pytest
 from graphql import get_introspection_query
+from sqlalchemy import event
 
 from tests.doors_app import client, make_test_app
 from tests.graph.small import small_app
 from tests.keep.service import running
+from tests.keep.test_graph_due import fill
 
 APP, SMALL = make_test_app(), small_app()
 
@@ -164,3 +166,38 @@ async def test_a_post_is_done_though_its_answer_is_too_much_to_tell(address: str
         assert len(again["data"]["keepReadings"]["aside"]) == 1_000
         waiting = await answered(service.app, "{ setAside(first: 200) { edges { node { id } } } }")
         assert len(waiting["data"]["setAside"]["edges"]) == 200  # they were set aside, once
+
+
+AT_ONCE = [
+    ("{ FIELDS }", "fleetDue { stale }"),
+    ("{ FIELDS }", 'setAside(machine: "r5-00") { edges { cursor } }'),
+    ("{ machines(first: 2) { edges { node { FIELDS } } } }", 'due(now: "2026-07-20T06:00:NNZ") { now }'),
+    ("{ machines(first: 2) { edges { node { FIELDS } } } }", 'readings(from: "2026-07-01T06:00:NNZ") { edges { cursor } }'),
+]
+
+
+async def test_one_request_takes_a_few_connections_to_the_database_at_once(address: str) -> None:
+    """30 fields of one request, which all want one: the pool has 20 of them for all callers."""
+    held, most = 0, 0
+
+    def taken(*_: Any) -> None:
+        nonlocal held, most
+        held += 1
+        most = max(most, held)
+
+    def given_back(*_: Any) -> None:
+        nonlocal held
+        held -= 1
+
+    async with running(address) as service:
+        await fill(service, 3)
+        pool = service.store.engine.sync_engine.pool
+        event.listen(pool, "checkout", taken)
+        event.listen(pool, "checkin", given_back)
+        for query, field in AT_ONCE:
+            most = 0
+            fields = " ".join(f"a{n}: {field.replace('NN', f'{n:02}')}" for n in range(30))
+            told = await answered(service.app, query.replace("FIELDS", fields))
+            assert "errors" not in told, field
+            assert 2 <= most <= 4, field
+        assert held == 0

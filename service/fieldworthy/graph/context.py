@@ -1,5 +1,6 @@
 """Who asks, and what is asked: made anew for each request, so that what one request reads is never told in another."""
 
+from asyncio import Semaphore
 from collections.abc import Callable, Hashable
 from dataclasses import dataclass, field
 from secrets import token_bytes
@@ -25,6 +26,9 @@ from fieldworthy.usecases.work_versions import NOTHING_ASKED, Questions
 from fieldworthy.wire.questions import clearance_question, procedure_question
 
 T = TypeVar("T")
+
+AT_ONCE = 4
+"""What one request asks at the same time. Each may hold a connection to the database, and others want some too."""
 
 
 class Asked:
@@ -58,13 +62,15 @@ class Asked:
 class Context:
     """
     One request. asker: whose key or token it carries; None where none is asked for, and all is allowed; taken: what its answer's lists
-    hold.
+    hold; turns: taken by each field at the top of a query while it is asked, and by each load of what its machines ask together. Nobody
+    waits for another turn while he holds one.
     """
 
     asked: Asked
     caller: Caller
     asker: Asker | None = None
     taken: Taken = field(default_factory=Taken)
+    turns: Semaphore = field(default_factory=lambda: Semaphore(AT_ONCE))
     _loaders: dict[Hashable, Any] = field(default_factory=dict)
 
     @property

@@ -48,8 +48,9 @@ async def _load(
     context: Context, now: str | None, as_of: int | None, tasks: tuple[str, ...] | None, notice: dict[str, Any] | None, ids: list[str]
 ) -> Sequence[dict[str, Any] | Exception]:
     """What is due on these machines, read together: as many statements for a page of them as for one."""
-    with context.asked.uses.tally.evaluating("due"):
-        found = await context.asked.kept_due.many(context.organisation, ids, now, as_of, None if tasks is None else list(tasks), notice)
+    async with context.turns:
+        with context.asked.uses.tally.evaluating("due"):
+            found = await context.asked.kept_due.many(context.organisation, ids, now, as_of, None if tasks is None else list(tasks), notice)
     return [_told(found[id]) for id in ids]
 
 

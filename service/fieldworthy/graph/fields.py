@@ -12,7 +12,7 @@ from fieldworthy.graph.context import Info
 from fieldworthy.graph.errors import REFUSAL, Refused, error_of
 from fieldworthy.graph.inputs import Input
 from fieldworthy.graph.shapes import make_type
-from fieldworthy.graph.table import TABLE
+from fieldworthy.graph.table import QUERY, TABLE
 from fieldworthy.graph.words import capital, nullable
 from fieldworthy.wire.troubles import problem_of
 
@@ -36,7 +36,10 @@ def field(
             info: Info = kwargs["info"]
             try:
                 info.context.needs(row.needs)
-                return await resolve(*args, **kwargs)
+                if row.on != QUERY:  # mutations go one after the other, and what machines ask takes its turn where it is loaded
+                    return await resolve(*args, **kwargs)
+                async with info.context.turns:
+                    return await resolve(*args, **kwargs)
             except GraphQLError:
                 raise
             except Exception as trouble:

@@ -161,7 +161,7 @@ async def _settled(info: Info, id: str, deed: str, read: Mapping[str, Any], key:
 async def _load(context: Context, asked: Asked, limit: int, ids: list[str]) -> Sequence[dict[str, Any] | Exception]:
     """A page of each of these machines, read together: as many statements for many as for one."""
     keeping = context.asked.keeping
-    async with keeping.store.look(context.organisation) as kept:
+    async with context.turns, keeping.store.look(context.organisation) as kept:
         found = await list_readings_of(kept, keeping.find, ids, asked, max(limit, 1))
     return [_told(found[id], limit) for id in ids]
 
