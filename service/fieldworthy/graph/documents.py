@@ -21,6 +21,7 @@ from graphql import (
     NoSchemaIntrospectionCustomRule,
     OperationDefinitionNode,
     OperationType,
+    TokenKind,
     parse,
     specified_rules,
     validate,
@@ -32,6 +33,7 @@ from fieldworthy.graph.bounds import Bounds, fragments_of, hold
 from fieldworthy.graph.told import Turned, extensions, turned
 from fieldworthy.usecases.limits import MAX_QUERY_CHARACTERS, MAX_QUERY_TOKENS
 from fieldworthy.wire.problems import problem
+from fieldworthy.wire.reading import MOST_DIGITS, kept_exactly
 
 MOST_KEPT = 1_000
 MOST_KEPT_CHARACTERS = 2_000_000
@@ -116,6 +118,7 @@ class Documents:
             document = parse(text, max_tokens=MAX_QUERY_TOKENS, allow_empty_selection_sets=False)
         except GraphQLSyntaxError as trouble:
             raise Turned([_unreadable(trouble)]) from None
+        _refuse_rounded(document)
         hold(document, self._bounds)
         found = validate(self._schema, document, self._rules, _MOST_ERRORS, hide_suggestions=self._hides, allow_empty_selection_sets=False)
         if found:
@@ -147,6 +150,21 @@ def _unreadable(trouble: GraphQLSyntaxError) -> GraphQLError:
         code, said = "query.too_deep", "the document is nested deeper than it can be read"
     told = problem(code, said)
     return GraphQLError(told["detail"], source=trouble.source, positions=trouble.positions, extensions=extensions(told))
+
+
+def _refuse_rounded(document: DocumentNode) -> None:
+    """Raises Turned for numbers that would not be kept as they are written: in variables and bodies they are refused as well."""
+    assert document.loc is not None  # it was parsed with its places
+    token, found = document.loc.start_token.next, []
+    while token is not None and len(found) < _MOST_ERRORS:
+        if token.kind in (TokenKind.INT, TokenKind.FLOAT) and not kept_exactly(token.value, float(token.value)):
+            shown = token.value if len(token.value) <= 40 else token.value[:40] + "…"
+            said = f"the number `{shown}` has more digits than can be kept exactly, or is too large or too small"
+            told = problem("query.does_not_fit", said, f"write it with at most {MOST_DIGITS} significant digits")
+            found.append(GraphQLError(said, source=document.loc.source, positions=[token.start], extensions=extensions(told)))
+        token = token.next
+    if found:
+        raise Turned(found)
 
 
 def _digest(persisted: Any) -> str:

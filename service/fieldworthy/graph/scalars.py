@@ -4,8 +4,10 @@ from collections.abc import Callable, Mapping
 from typing import Any, NewType
 
 import strawberry
-from graphql import GraphQLError, ValueNode, value_from_ast_untyped
+from graphql import GraphQLError, Undefined, ValueNode, value_from_ast_untyped
 from strawberry.types.scalar import ScalarDefinition
+
+from fieldworthy.wire.reading import MAX_DEPTH
 
 DateTime = NewType("DateTime", str)
 Date = NewType("Date", str)
@@ -29,7 +31,24 @@ def _whole(value: Any) -> int:
 
 
 def _literal(node: ValueNode, variables: dict[str, Any] | None = None) -> Any:
-    return value_from_ast_untyped(node, variables)
+    return _plain(value_from_ast_untyped(node, variables), 1)
+
+
+def _plain(value: Any, depth: int) -> Any:
+    """As JSON would have brought it: large whole numbers as doubles, no member of a variable that was not sent, not nested too deep."""
+    match value:
+        case dict() | list() if depth > MAX_DEPTH:
+            raise GraphQLError("objects or lists are nested too deep")
+        case dict():
+            return {name: _plain(inner, depth + 1) for name, inner in value.items() if inner is not Undefined}
+        case list():
+            return [None if inner is Undefined else _plain(inner, depth + 1) for inner in value]
+        case bool():
+            return value
+        case int():
+            return value if -(2**63) <= value < 2**63 else float(value)
+        case _:
+            return value
 
 
 def _scalar(name: str, description: str, read: Callable[[Any], Any] = lambda value: value, url: str | None = None) -> ScalarDefinition:

@@ -125,7 +125,7 @@ def read_json(body: bytes) -> Any:
         if len(token) <= MOST_DIGITS and token.isdigit():
             return int(token)
         kept = float(token)
-        if not _same(token, kept):
+        if not kept_exactly(token, kept):
             if len(rounded) == MOST:
                 return kept
             rounded.append(_Rounded(kept))
@@ -188,7 +188,7 @@ def _refuse_half_pairs(text: str) -> None:
         raise Unreadable(_place("a text holds half of a surrogate pair", line, column))
 
 
-def _same(token: str, kept: float) -> bool:
+def kept_exactly(token: str, kept: float) -> bool:
     """Whether the double reads back as the number that was written."""
     try:
         return Decimal(token) == Decimal(repr(kept))
