@@ -22,7 +22,7 @@ from strawberry.types.field import StrawberryField
 from typing_extensions import get_type_hints, is_typeddict
 
 from fieldworthy.core.base.finding import Finding, Refused, pointer
-from fieldworthy.graph.scalars import Amount, Date, DateTime, FactValue, Json, RulebookRef
+from fieldworthy.graph.scalars import Amount, Date, DateTime, FactValue, Int64, Json, RulebookRef
 from fieldworthy.graph.shapes import described, key_of
 from fieldworthy.graph.words import attribute, camel, capital, enum_of, is_enum, listed, nullable
 from fieldworthy.wire import scalars
@@ -249,6 +249,8 @@ def kind_of(hint: Any, owner: str, name: str) -> Kind:
             return Kind(_FORMATS[str(extra["format"])])
     inner = _told(hint)[1]
     origin, args = get_origin(inner), get_args(inner)
+    if inner is int and _most(hint) >= 2**31:  # GraphQL's own has 32 bits with a sign
+        return Kind(Int64)
     if inner in _PLAIN:
         return Kind(_PLAIN[inner])
     if origin is Literal:
@@ -262,6 +264,12 @@ def kind_of(hint: Any, owner: str, name: str) -> Kind:
     if is_typeddict(inner):
         return _thing(inner, frozenset(), None)
     raise TypeError(f"{owner}.{name}: no input of GraphQL stands for {hint}")
+
+
+def _most(hint: Any) -> int:
+    """The largest that a whole number may be; 0 where its shape does not say."""
+    parts = [part for part in get_args(hint)[1:] if isinstance(part, FieldInfo)]
+    return max((int(getattr(each, "le", 0)) for part in parts for each in part.metadata), default=0)
 
 
 def _choice(parts: list[Any], owner: str, name: str) -> Any:
