@@ -8,6 +8,7 @@ import asyncio
 import json
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager, suppress
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -15,7 +16,9 @@ from websockets import exceptions
 from websockets.asyncio.client import ClientConnection, connect
 
 from fieldworthy.graph.socket import Patience
+from fieldworthy.rest.admission import WithKeys
 from fieldworthy.usecases.keep_keys import create_key, revoke_key
+from fieldworthy.usecases.key_ring import KeyRing
 from fieldworthy.usecases.keys import KeyScope
 from fieldworthy.usecases.quota import Quota
 from tests.graph.served import served_here
@@ -244,6 +247,40 @@ async def test_a_key_has_so_many_connections_and_none_once_it_is_revoked(address
             await revoke_key(service.store, made.key.id)
             service.later(minutes=5)
             assert (await closing(one))[0] == 4401
+
+
+async def test_a_revoked_key_does_nothing_more_over_a_connection_that_it_opened(address: str) -> None:
+    async with keyed(address, Patience(look=1000, idle=1000)) as (service, where):
+        seconds = [0.0]
+        service.app.state.admission = WithKeys(KeyRing(service.store, lambda: service.now, lambda: seconds[0]))
+        made = await create_key(service.store, "Nine Oxen", "a test", [KeyScope.READ])
+        async with connect(where, subprotocols=[PROTOCOL]) as ws:  # type: ignore[list-item]
+            assert await told(ws, {"type": "connection_init", "payload": {"key": made.text}}) == {"type": "connection_ack"}
+            assert (await told(ws, subscribe("a", "{ who }")))["type"] == "next"
+            await revoke_key(service.store, made.key.id)
+            seconds[0] += 6
+            await ws.send(json.dumps(subscribe("b", 'mutation { put(name: "by a revoked key") }')))
+            assert (await closing(ws))[0] == 4401
+        assert "by a revoked key" not in PUT
+
+
+def test_a_key_is_looked_at_every_few_seconds() -> None:
+    assert Patience().look <= 5  # beside the 5 s that a ring remembers one: 10 s, as README has it
+
+
+async def test_a_look_that_fails_ends_the_connection() -> None:
+    app = small_app(patience=Patience(look=0.1))
+    sockets = app.state.sockets
+
+    async def fails(_: object) -> str:
+        raise RuntimeError(SECRET)
+
+    async with served_here(app) as address, connect(f"ws{address[4:]}/graphql", subprotocols=[PROTOCOL]) as ws:  # type: ignore[list-item]
+        assert await told(ws, {"type": "connection_init"}) == {"type": "connection_ack"}
+        sockets.around = replace(sockets.around, look=fails)
+        code, reason = await closing(ws)
+        assert code == 1011
+        assert SECRET not in reason
 
 
 async def test_operations_count_in_the_quota(address: str) -> None:

@@ -1,8 +1,8 @@
 """Operations over a WebSocket, so that an answer may go on: the protocol `graphql-transport-ws`.
 
 A caller shows a key in the handshake's `Authorization`, or in the payload of `connection_init`, as browsers must. It is looked at again
-now and then: a key that was revoked is told nothing more. Whatever a caller does not read is not produced: each operation waits until what
-it said last was taken.
+before each operation and every few seconds: a key that was revoked asks nothing more, and is told nothing more.
+Whatever a caller does not read is not produced: each operation waits until what it said last was taken.
 """
 
 import asyncio
@@ -41,7 +41,7 @@ class Patience:
 
     init: float = 10.0
     idle: float = 120.0
-    look: float = 60.0
+    look: float = 5.0
     send: float = 30.0
     a_caller: int = 10
     all: int = 200
@@ -233,6 +233,7 @@ class _Session:
     async def _operate(self, id: str, payload: Any) -> None:
         problem_of = self._all.around.problem_of
         try:
+            await self._let_in(self._all.around.look)
             async with aclosing(self._all.door.results(self._request, of_payload(payload))) as results:
                 async for result in results:
                     told: dict[str, Any] = {"data": result.data}
@@ -242,6 +243,8 @@ class _Session:
                     await asyncio.sleep(0)  # so that what comes is read, and others are answered, however quickly this goes on
         except Turned as trouble:
             await self._send({"type": "error", "id": id, "payload": written(trouble.errors, problem_of)})
+        except _Closed as closed:
+            await self.end(closed.code, closed.reason)
         except _NotTaken:
             await self.end(1011, "what was told was not taken")
         except Exception as trouble:
@@ -261,21 +264,21 @@ class _Session:
 
     async def _watch(self) -> None:
         """Ends it where the key opens nothing any more, or nothing is asked for long."""
-        loop, looked = asyncio.get_running_loop(), asyncio.get_running_loop().time()
-        every = min(self._patience.look, self._patience.idle, 5.0)
+        loop, every = asyncio.get_running_loop(), min(self._patience.look, self._patience.idle)
         while True:
             await asyncio.sleep(every)
-            now = loop.time()
-            if not self._running and now - self._idle_since > self._patience.idle:
+            if not self._running and loop.time() - self._idle_since > self._patience.idle:
                 await self.end(1000, "nothing was asked for long")
                 return
-            if now - looked >= self._patience.look:
-                looked = now
-                try:
-                    await self._let_in(self._all.around.look)
-                except _Closed as closed:
-                    await self.end(closed.code, closed.reason)
-                    return
+            try:
+                await self._let_in(self._all.around.look)
+            except _Closed as closed:
+                await self.end(closed.code, closed.reason)
+                return
+            except Exception:
+                log.exception("a socket's key could not be looked at")
+                await self.end(1011, "the service failed; the fault is its own")
+                return
 
 
 def _id(given: dict[str, Any], most: int) -> str:
