@@ -293,3 +293,13 @@ async def test_operations_count_in_the_quota(address: str) -> None:
                 assert (await told(ws))["type"] == "complete"
             last = await told(ws, subscribe("a", "{ who }"))
             assert (last["type"], last["payload"][0]["extensions"]["code"]) == ("error", "quota.exceeded")
+
+
+async def test_what_can_not_be_read_counts_in_the_quota_too(address: str) -> None:
+    async with keyed(address, quota=Quota(4, 60)) as (service, where):
+        key = (await create_key(service.store, "Nine Oxen", "a test", [KeyScope.READ])).text
+        async with connect(where, subprotocols=[PROTOCOL]) as ws:  # type: ignore[list-item]
+            assert await told(ws, {"type": "connection_init", "payload": {"key": key}}) == {"type": "connection_ack"}
+            asked = ("{", "{ nothing }", "query A { who } query B { who }", "{ nothingMore }", "{")
+            codes = [(await told(ws, subscribe("a", query)))["payload"][0]["extensions"]["code"] for query in asked]
+            assert codes == ["query.unreadable", "query.does_not_fit", "query.does_not_fit", "quota.exceeded", "quota.exceeded"]

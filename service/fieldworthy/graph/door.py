@@ -103,9 +103,12 @@ class Door:
         What a request is answered that may go on: of a subscription result after result, of anything else one. Raises Turned, and what is
         raised where the key's quota is used up.
         """
+        await self._around.charge(request, 1)  # before it is read: what can't be answered counts too
         ready = self.documents.find(asked)
         operation = ready.operation(asked.operation)
-        await self._around.charge(request, self.counted(ready, operation, asked))
+        counted = self.counted(ready, operation, asked)
+        if counted > 1:
+            await self._around.charge(request, counted - 1)
         if not is_subscription(operation):
             yield await self._executed(request, ready, operation, asked)
             return
