@@ -18,8 +18,10 @@ from websockets.asyncio.client import ClientConnection, connect
 from fieldworthy.graph.socket import Patience
 from fieldworthy.rest.admission import WithKeys
 from fieldworthy.usecases.keep_keys import create_key, revoke_key
+from fieldworthy.usecases.key_refusals import QuotaExceeded
 from fieldworthy.usecases.key_ring import KeyRing
 from fieldworthy.usecases.keys import KeyScope
+from fieldworthy.usecases.ports import StoreUnavailable
 from fieldworthy.usecases.quota import Quota
 from tests.graph.served import served_here
 from tests.graph.small import COUNTED, PUT, SECRET, small_app, small_door
@@ -133,6 +135,55 @@ async def test_who_says_nothing_is_not_waited_for() -> None:
         assert await closing(ws) == (4408, "Connection initialisation timeout")
     async with opened(Patience(idle=0.2, look=0.1)) as ws:
         assert (await closing(ws))[0] == 1000
+
+
+async def test_who_shows_no_key_takes_no_place_of_those_who_do() -> None:
+    patience = Patience(all=2, waiting=4, an_address=2)
+
+    def come(where: str, last: int) -> connect:
+        return connect(where, subprotocols=[PROTOCOL], local_addr=(f"127.0.0.{last}", 0))  # type: ignore[list-item]
+
+    async def is_refused(where: str, last: int) -> bool:
+        with pytest.raises(exceptions.InvalidStatus) as refused:
+            await come(where, last)
+        return refused.value.response.status_code == 403
+
+    async with served_here(small_app(patience=patience)) as address:
+        where = f"ws{address[4:]}/graphql"
+        async with come(where, 1), come(where, 1):
+            assert await is_refused(where, 1)
+            async with come(where, 2) as two, come(where, 2) as three:
+                assert await is_refused(where, 3)  # four of the process wait
+                for ws in (two, three):
+                    assert await told(ws, {"type": "connection_init"}) == {"type": "connection_ack"}
+                assert (await told(two, subscribe("a", "{ leaf { name } }")))["type"] == "next"
+                assert await is_refused(where, 3)  # and now two are let in
+            await asyncio.sleep(0.2)
+            async with come(where, 2) as two:
+                assert await told(two, {"type": "connection_init"}) == {"type": "connection_ack"}
+
+
+async def test_of_those_who_wait_no_more_are_let_in_than_there_is_room_for() -> None:
+    async with served_here(small_app(patience=Patience(all=1))) as address:
+        where = f"ws{address[4:]}/graphql"
+        async with connect(where, subprotocols=[PROTOCOL]) as one, connect(where, subprotocols=[PROTOCOL]) as two:  # type: ignore[list-item]
+            assert await told(one, {"type": "connection_init"}) == {"type": "connection_ack"}
+            await two.send(json.dumps({"type": "connection_init"}))
+            assert (await closing(two))[0] == 1013
+
+
+@pytest.mark.parametrize("refusal", [StoreUnavailable("it is away", "wait"), QuotaExceeded(Quota(1, 60), 5)], ids=["503", "429"])
+async def test_what_passes_is_told_as_a_reason_to_come_again(refusal: Exception) -> None:
+    app = small_app()
+    sockets = app.state.sockets
+
+    async def refuses(_: object) -> str:
+        raise refusal
+
+    sockets.around = replace(sockets.around, admit=refuses)
+    async with served_here(app) as address, connect(f"ws{address[4:]}/graphql", subprotocols=[PROTOCOL]) as ws:  # type: ignore[list-item]
+        await ws.send(json.dumps({"type": "connection_init"}))
+        assert (await closing(ws))[0] == 1013
 
 
 async def test_another_subprotocol_is_not_spoken() -> None:

@@ -24,9 +24,13 @@ from fieldworthy.graph.asked import of_payload
 from fieldworthy.graph.door import Door
 from fieldworthy.graph.told import ProblemOf, Turned, written
 from fieldworthy.usecases.key_refusals import KeyMissing
+from fieldworthy.usecases.wrong_keys import source_of
 from fieldworthy.wire.reading import Unreadable, read_quickly
 
 SUBPROTOCOL = "graphql-transport-ws"
+
+TRY_AGAIN = 1013
+"""By which clients know that they may come again, later (registry of RFC 6455's close codes); those from 4400 on tell them not to."""
 
 log = structlog.get_logger("fieldworthy.graph")
 
@@ -35,8 +39,9 @@ log = structlog.get_logger("fieldworthy.graph")
 class Patience:
     """
     init: s until `connection_init`; idle: s that a connection may stay without an operation; look: s between two looks at its key; send: s
-    that a message may wait to be taken. a_caller: connections of one key; all: of the process; operations: at once on one connection; id:
-    characters of an operation's.
+    that a message may wait to be taken. a_caller: connections of one key; all: of the process, of all who were let in; waiting: of the
+    process, of who shows no key yet; an_address: of these from one address; operations: at once on one connection; id: characters of an
+    operation's.
     """
 
     init: float = 10.0
@@ -45,6 +50,8 @@ class Patience:
     send: float = 30.0
     a_caller: int = 10
     all: int = 200
+    waiting: int = 100
+    an_address: int = 20
     operations: int = 20
     id: int = 100
 
@@ -87,20 +94,27 @@ class Sockets:
     async def answer(self, socket: WebSocket) -> None:
         """Answers one connection until it ends."""
         request = Request({**socket.scope, "type": "http", "method": "GET"})
-        if not self.around.from_here(request) or len(self.open) >= self.patience.all:
+        address = source_of(socket.client.host if socket.client else "")
+        if not self.around.from_here(request) or self._is_full(address):
             await socket.close()  # before it is accepted: 403
             return
         if SUBPROTOCOL not in socket.scope.get("subprotocols", ()):
             await socket.accept()
             await socket.close(4406, "Subprotocol not acceptable")
             return
-        await socket.accept(SUBPROTOCOL)
-        session = _Session(self, socket, request)
+        session = _Session(self, socket, request, address)
         self.open.add(session)
         try:
+            await socket.accept(SUBPROTOCOL)
             await session.run()
         finally:
             self.open.discard(session)
+
+    def _is_full(self, address: str) -> bool:
+        """Whether another may not come from there: who shows no key takes no place of those who do."""
+        waiting = [session.address for session in self.open if not session.is_let_in]
+        too_many = bool(address) and waiting.count(address) >= self.patience.an_address
+        return too_many or len(waiting) >= self.patience.waiting or self.by_caller.total() >= self.patience.all
 
     async def end(self) -> None:
         """Tells all that they are to connect anew, elsewhere: the service stops."""
@@ -108,7 +122,8 @@ class Sockets:
 
 
 class _Session:
-    def __init__(self, sockets: Sockets, socket: WebSocket, request: Request) -> None:
+    def __init__(self, sockets: Sockets, socket: WebSocket, request: Request, address: str) -> None:
+        self.address = address
         self._all = sockets
         self._socket = socket
         self._request = request
@@ -117,6 +132,11 @@ class _Session:
         self._sending = asyncio.Lock()
         self._caller: str | None = None
         self._idle_since = asyncio.get_running_loop().time()
+
+    @property
+    def is_let_in(self) -> bool:
+        """Whether a key was shown that opens it, or none is asked for."""
+        return self._caller is not None
 
     async def run(self) -> None:
         watch: asyncio.Task[None] | None = None
@@ -184,6 +204,8 @@ class _Session:
         caller = await self._let_in(self._all.around.admit)
         if self._all.by_caller[caller] >= self._patience.a_caller:
             raise _Closed(4429, f"a key may have {self._patience.a_caller} connections at once")
+        if self._all.by_caller.total() >= self._patience.all:  # others came meanwhile
+            raise _Closed(TRY_AGAIN, "the service has as many connections as it takes")
         self._caller = caller
         self._all.by_caller[caller] += 1
         await self._send({"type": "connection_ack"})
@@ -196,7 +218,7 @@ class _Session:
             if told is None:
                 raise
             unknown = isinstance(trouble, KeyMissing) or told["status"] == 401
-            raise _Closed(4401 if unknown else 4429 if told["status"] == 429 else 4403, told["detail"]) from None
+            raise _Closed(4401 if unknown else TRY_AGAIN if told["status"] in (429, 503) else 4403, told["detail"]) from None
 
     async def _take(self, given: dict[str, Any]) -> None:
         match given["type"]:

@@ -61,13 +61,13 @@ class WrongKeys(Buckets):
     """Those of addresses, emptied by wrong keys."""
 
     def wait(self, address: str) -> int:
-        return super().wait(_source(address))
+        return super().wait(source_of(address))
 
     def note(self, address: str) -> None:
-        super().note(_source(address))
+        super().note(source_of(address))
 
 
-def _source(address: str) -> str:
+def source_of(address: str) -> str:
     """An address as far as it tells one caller from another."""
     try:
         found = ipaddress.ip_address(address.partition("%")[0])
