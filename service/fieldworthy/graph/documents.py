@@ -155,10 +155,12 @@ def _unreadable(trouble: GraphQLSyntaxError) -> GraphQLError:
 def _refuse_rounded(document: DocumentNode) -> None:
     """Raises Turned for numbers that would not be kept as they are written: in variables and bodies they are refused as well."""
     assert document.loc is not None  # it was parsed with its places
-    token, found = document.loc.start_token.next, []
+    token = document.loc.start_token.next
+    found: list[GraphQLError] = []
     while token is not None and len(found) < _MOST_ERRORS:
-        if token.kind in (TokenKind.INT, TokenKind.FLOAT) and not kept_exactly(token.value, float(token.value)):
-            shown = token.value if len(token.value) <= 40 else token.value[:40] + "…"
+        text = token.value if token.kind in (TokenKind.INT, TokenKind.FLOAT) else None
+        if text is not None and not kept_exactly(text, float(text)):
+            shown = text if len(text) <= 40 else text[:40] + "…"
             said = f"the number `{shown}` has more digits than can be kept exactly, or is too large or too small"
             told = problem("query.does_not_fit", said, f"write it with at most {MOST_DIGITS} significant digits")
             found.append(GraphQLError(said, source=document.loc.source, positions=[token.start], extensions=extensions(told)))
