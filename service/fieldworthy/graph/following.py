@@ -17,6 +17,7 @@ class _Followed:
         self.changed = asyncio.Event()
         self.followers = 0
         self.task: asyncio.Task[None] | None = None
+        self.fault: Exception | None = None
 
 
 class News:
@@ -28,13 +29,15 @@ class News:
         self._followed: dict[int, _Followed] = {}
 
     async def beyond(self, organisation: int, n: int) -> None:
-        """Waits until there are events with a number greater than n."""
+        """Waits until there are events with a number greater than n. Raises RuntimeError where the looks for them end by a fault."""
         followed = self._followed.setdefault(organisation, _Followed())
         followed.followers += 1
         if followed.task is None:
             followed.task = asyncio.create_task(self._look(organisation, followed))
         try:
             while followed.newest <= n:
+                if followed.fault is not None:
+                    raise RuntimeError("a look for new events failed") from followed.fault
                 await followed.changed.wait()
         finally:
             followed.followers -= 1
@@ -56,7 +59,10 @@ class News:
                     followed.changed.set()
                     followed.changed = asyncio.Event()
                 await asyncio.sleep(self.every)
+        except Exception as trouble:  # those who wait would wait for good
+            followed.fault = trouble
+            followed.changed.set()
         finally:
             followed.task = None
-            if self._followed.get(organisation) is followed and not followed.followers:
+            if self._followed.get(organisation) is followed and (followed.fault is not None or not followed.followers):
                 del self._followed[organisation]
