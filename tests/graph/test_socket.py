@@ -5,6 +5,7 @@ and 10.2 (`Origin`).
 """
 
 import asyncio
+import gc
 import json
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager, suppress
@@ -15,7 +16,7 @@ import pytest
 from websockets import exceptions
 from websockets.asyncio.client import ClientConnection, connect
 
-from fieldworthy.graph.socket import Patience
+from fieldworthy.graph.socket import Patience, _NotTaken
 from fieldworthy.rest.admission import WithKeys
 from fieldworthy.usecases.keep_keys import create_key, revoke_key
 from fieldworthy.usecases.key_refusals import QuotaExceeded
@@ -184,6 +185,26 @@ async def test_what_passes_is_told_as_a_reason_to_come_again(refusal: Exception)
     async with served_here(app) as address, connect(f"ws{address[4:]}/graphql", subprotocols=[PROTOCOL]) as ws:  # type: ignore[list-item]
         await ws.send(json.dumps({"type": "connection_init"}))
         assert (await closing(ws))[0] == 1013
+
+
+async def test_an_error_that_nobody_takes_ends_the_connection(monkeypatch: pytest.MonkeyPatch) -> None:
+    untold: list[object] = []
+    asyncio.get_running_loop().set_exception_handler(lambda _loop, told: untold.append(told))
+    app = small_app()
+    async with served_here(app) as address, connect(f"ws{address[4:]}/graphql", subprotocols=[PROTOCOL]) as ws:  # type: ignore[list-item]
+        assert await told(ws, {"type": "connection_init"}) == {"type": "connection_ack"}
+
+        async def is_gone(_: object) -> None:
+            raise _NotTaken
+
+        (session,) = app.state.sockets.open
+        monkeypatch.setattr(session, "_send", is_gone)
+        await ws.send(json.dumps(subscribe("a", "{")))
+        assert (await closing(ws))[0] == 1011
+        await until(lambda: not app.state.sockets.open)
+    del session
+    gc.collect()
+    assert untold == []
 
 
 async def test_another_subprotocol_is_not_spoken() -> None:

@@ -253,6 +253,15 @@ class _Session:
         self._idle_since = asyncio.get_running_loop().time()
 
     async def _operate(self, id: str, payload: Any) -> None:
+        try:
+            await self._send({**await self._end_of(id, payload), "id": id})
+        except _Closed as closed:
+            await self.end(closed.code, closed.reason)
+        except _NotTaken:
+            await self.end(1011, "what was told was not taken")
+
+    async def _end_of(self, id: str, payload: Any) -> dict[str, Any]:
+        """Tells what an operation is answered, and gives what says that it has ended. Raises _Closed, _NotTaken."""
         problem_of = self._all.around.problem_of
         try:
             await self._let_in(self._all.around.look)
@@ -264,16 +273,12 @@ class _Session:
                     await self._send({"type": "next", "id": id, "payload": told})
                     await asyncio.sleep(0)  # so that what comes is read, and others are answered, however quickly this goes on
         except Turned as trouble:
-            await self._send({"type": "error", "id": id, "payload": written(trouble.errors, problem_of)})
-        except _Closed as closed:
-            await self.end(closed.code, closed.reason)
-        except _NotTaken:
-            await self.end(1011, "what was told was not taken")
+            return {"type": "error", "payload": written(trouble.errors, problem_of)}
+        except (_Closed, _NotTaken):
+            raise
         except Exception as trouble:
-            fault = GraphQLError("", original_error=trouble)
-            await self._send({"type": "error", "id": id, "payload": written([fault], problem_of)})
-        else:
-            await self._send({"type": "complete", "id": id})
+            return {"type": "error", "payload": written([GraphQLError("", original_error=trouble)], problem_of)}
+        return {"type": "complete"}
 
     async def _send(self, told: dict[str, Any]) -> None:
         """Raises _NotTaken where nobody is there, or takes it in time."""
