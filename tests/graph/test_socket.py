@@ -1,14 +1,14 @@
 """Operations over a WebSocket, asked with a client library: what the protocol says, who may come, and where it ends.
 
-Source: the protocol `graphql-transport-ws` (graphql-ws, PROTOCOL.md), its messages and the codes of its closings; RFC 6455, 7.4.1 (1001)
-and 10.2 (`Origin`).
+Source: the protocol `graphql-transport-ws` (graphql-ws, PROTOCOL.md), its messages and the codes of its closings; RFC 6455, 7.4.1
+and its registry of codes (1012, 1013), and 10.2 (`Origin`).
 """
 
 import asyncio
 import gc
 import json
 from collections.abc import AsyncIterator, Callable
-from contextlib import asynccontextmanager, suppress
+from contextlib import AsyncExitStack, asynccontextmanager, suppress
 from dataclasses import replace
 from typing import Any
 
@@ -261,13 +261,14 @@ async def test_a_caller_that_leaves_ends_what_it_asked() -> None:
 
 async def test_the_end_of_the_service_is_told() -> None:
     app = small_app()
-    async with served_here(app) as address, connect(f"ws{address[4:]}/graphql", subprotocols=[PROTOCOL]) as ws:  # type: ignore[list-item]
-        assert await told(ws, {"type": "connection_init"}) == {"type": "connection_ack"}
-        await ws.send(json.dumps(subscribe("a", "subscription { wait }")))
-        await until(lambda: any(session._running for session in app.state.sockets.open))
-        await app.state.sockets.end()
-        assert (await closing(ws))[0] == 1001
-        await until(lambda: not app.state.sockets.open)
+    async with AsyncExitStack() as stack:
+        async with served_here(app) as address:
+            ws = await stack.enter_async_context(connect(f"ws{address[4:]}/graphql", subprotocols=[PROTOCOL]))  # type: ignore[list-item]
+            assert await told(ws, {"type": "connection_init"}) == {"type": "connection_ack"}
+            await ws.send(json.dumps(subscribe("a", "subscription { wait }")))
+            await until(lambda: any(session._running for session in app.state.sockets.open))
+        assert (await closing(ws))[0] == 1012  # the server says so by itself: service restart
+        assert not app.state.sockets.open
 
 
 # --- keys ---------------------------------------------------------------------------------------------------------------------------

@@ -116,10 +116,6 @@ class Sockets:
         too_many = bool(address) and waiting.count(address) >= self.patience.an_address
         return too_many or len(waiting) >= self.patience.waiting or self.by_caller.total() >= self.patience.all
 
-    async def end(self) -> None:
-        """Tells all that they are to connect anew, elsewhere: the service stops."""
-        await asyncio.gather(*(session.end(1001, "the service stops") for session in list(self.open)))
-
 
 class _Session:
     def __init__(self, sockets: Sockets, socket: WebSocket, request: Request, address: str) -> None:
