@@ -105,10 +105,21 @@ def test_limits_that_are_said_twice_agree() -> None:
     assert limits.MAX_EXPRESSION_CHARACTERS == interval_parse.MAX_TEXT == condition_parse.MAX_TEXT
 
 
+def ours(*rooms: str) -> list[Path]:
+    """The files that git keeps, or would."""
+    told = ["git", "ls-files", "--cached", "--others", "--exclude-standard", *rooms]
+    listed = subprocess.run(told, cwd=TOP, capture_output=True, text=True).stdout.splitlines()
+    return [path for path in map(TOP.joinpath, listed) if path.is_file()]
+
+
 def test_no_file_is_too_long() -> None:
-    listed = subprocess.run(
-        ["git", "ls-files", "--cached", "--others", "--exclude-standard", "service"], cwd=TOP, capture_output=True, text=True
-    )
-    files = [TOP / name for name in listed.stdout.splitlines() if name.endswith(".py")]
+    files = [path for path in ours("service") if path.suffix == ".py"]
     assert files
-    assert [f.name for f in files if f.exists() and len(f.read_text("utf-8").splitlines()) > 400] == []
+    assert [f.name for f in files if len(f.read_text("utf-8").splitlines()) > 400] == []
+
+
+def test_no_merge_was_left_half_done() -> None:
+    marks = re.compile(rb"^(?:<{7}|>{7}) ", re.MULTILINE)
+    files = ours()
+    assert len(files) > 700
+    assert [path.name for path in files if marks.search(path.read_bytes())] == []
