@@ -12,7 +12,7 @@ from typing import Any
 
 import orjson
 from graphql import ExecutionResult, GraphQLError, GraphQLSchema, OperationDefinitionNode, execute, subscribe
-from starlette.requests import ClientDisconnect, Request
+from starlette.requests import Request
 from starlette.responses import Response
 
 from fieldworthy.core.base.finding import Refused
@@ -71,7 +71,7 @@ class Door:
         if not is_get:
             media_type(request.scope["headers"], JSON_TYPES)
         try:
-            asked = of_address(request.scope["query_string"]) if is_get else of_body(await _body(request))
+            asked = of_address(request.scope["query_string"]) if is_get else of_body(await request.body())
         except (Unreadable, Refused) as trouble:
             told = self._around.problem_of(trouble)
             assert told is not None  # both mean a refusal
@@ -159,15 +159,3 @@ class Door:
 
 def _json(told: Any, media: str, status: int) -> Response:
     return Response(orjson.dumps(told, default=str), status, {"vary": "accept, authorization"}, f"{media}; charset=utf-8")
-
-
-async def _body(request: Request) -> bytes:
-    """The body. Raises ClientDisconnect where the caller leaves before it is whole."""
-    parts, more = [], True
-    while more:
-        message = await request.receive()
-        if message["type"] == "http.disconnect":
-            raise ClientDisconnect
-        parts.append(message.get("body", b""))
-        more = message.get("more_body", False)
-    return b"".join(parts)

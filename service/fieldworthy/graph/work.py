@@ -17,6 +17,7 @@ from fieldworthy.graph.scalars import DateTime
 from fieldworthy.graph.shapes import make_type, member, type_of
 from fieldworthy.usecases.kept import Kept
 from fieldworthy.usecases.open_work import find_work
+from fieldworthy.usecases.work_deeds import Deed
 from fieldworthy.usecases.work_lists import Listed, list_locks, list_work
 from fieldworthy.wire import requests, work_answers
 from fieldworthy.wire.cursor import write_cursor
@@ -104,6 +105,19 @@ async def _deed(
     return await once(info, key, {**about, "input": given}, lambda kept: do(kept, given), given.get("by"))
 
 
+OfStep = Callable[[Kept, str, str, int, Any], Awaitable[Deed]]
+
+
+async def _step(info: Info, key: str | None, input: Given, machine: str, work: str, step: int, deed: OfStep) -> dict[str, Any]:
+    """A step is begun, or said to be done. Raises Refused for the number of a step that no task has."""
+    number = whole_number("step", str(step), 1, 10_000)
+
+    async def do(kept: Kept, given: Any) -> dict[str, Any]:
+        return stepped_json(await deed(kept, machine, work, number, given))
+
+    return await _deed(info, key, STEP, input, {"machine": machine, "work": work, "step": step}, do)
+
+
 @mutation(
     "openWork",
     type_of(work_answers.OpenAnswer),
@@ -137,12 +151,7 @@ async def begin_step(
     input: Annotated[Given, strawberry.argument(graphql_type=STEP.type)],
     key: Key = None,
 ) -> Any:
-    number = whole_number("step", str(step), 1, 10_000)
-
-    async def do(kept: Kept, given: Any) -> dict[str, Any]:
-        return stepped_json(await info.context.asked.deeds.begin(kept, machine, work, number, given))
-
-    return await _deed(info, key, STEP, input, {"machine": machine, "work": work, "step": step}, do)
+    return await _step(info, key, input, machine, work, step, info.context.asked.deeds.begin)
 
 
 @mutation(
@@ -160,12 +169,7 @@ async def finish_step(
     input: Annotated[Given, strawberry.argument(graphql_type=STEP.type)],
     key: Key = None,
 ) -> Any:
-    number = whole_number("step", str(step), 1, 10_000)
-
-    async def do(kept: Kept, given: Any) -> dict[str, Any]:
-        return stepped_json(await info.context.asked.deeds.finish(kept, machine, work, number, given))
-
-    return await _deed(info, key, STEP, input, {"machine": machine, "work": work, "step": step}, do)
+    return await _step(info, key, input, machine, work, step, info.context.asked.deeds.finish)
 
 
 @mutation(
