@@ -112,6 +112,11 @@ TEXT = json.dumps([reading(0, 712.4, "h"), reading(1, 713)])
 @example(TEXT.index("712"), 0, '1, "value": ', 0)  # a member twice
 @example(TEXT.index("712.4") + 5, 0, "00000000000001", 0)  # more digits than a double keeps
 @example(TEXT.index("712.4") + 5, 0, "e400", 0)
+@example(TEXT.index("712.4") + 5, 0, "e-400", 0)  # smaller than a double can be
+@example(TEXT.index("712.4") + 5, 0, "e-310", 0)  # less exact than others
+@example(TEXT.index("712.4") + 5, 0, "e-9", 0)
+@example(TEXT.index("712.4") + 5, 0, "e+2", 0)
+@example(TEXT.index("712.4") + 5, 0, "000000000001e-3", 0)
 @example(TEXT.index("712.4"), 5, "NaN", 0)
 @example(len(TEXT) - 1, 1, "", 0)  # cut off
 @example(TEXT.index('"h"'), 3, "null", 0)

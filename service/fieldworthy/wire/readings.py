@@ -8,7 +8,7 @@ mistake and its place. Both take exactly the same.
 import gc
 import re
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from itertools import chain, repeat
@@ -43,6 +43,7 @@ _LIMIT = 1e15
 _DOUBLE = 2**53  # up to here a double keeps every whole number
 _MEMBERS = 4  # and `unit`
 _TEXTS = 3  # among them
+_LEAST = len('{"machine":"","meter":"","value":0,"at":""}')
 _OPENING = re.compile(rb'[ \t\n\r]*(\{[ \t\n\r]*"readings"[ \t\n\r]*:[ \t\n\r]*)?\[')
 _BYTES, _LINES = 30_000, 300
 """Where a body is read, what is read at once: so much that with its readings it stays in the processor's nearer caches."""
@@ -103,17 +104,27 @@ def _uncollected() -> Iterator[None]:
 
 
 def _quickly(body: bytes, lines: bool) -> SentReadings:
-    """Piece by piece, and each column by column: a step is one loop of the interpreter's own, over what its caches still hold.
+    """Where a time is plain, most likely all are: so that is tried first.
 
     Raises _Unfit, or whatever the parser or a look at its readings comes upon.
     """
     shape = body.translate(_DIGITS)
     plain = shape.count(b'"' + _PLAIN + b'"')
-    many = body.count(b'"at"')
-    timed = plain > 0 and plain == many
+    if plain:
+        with suppress(_Unfit, msgspec.MsgspecError):
+            return _in_columns(body, lines, shape, plain)
+    return _in_columns(body, lines, shape, None)
+
+
+def _in_columns(body: bytes, lines: bool, shape: bytes, plain: int | None) -> SentReadings:
+    """Piece by piece, and each column by column: a step is one loop of the interpreter's own, over what its caches still hold.
+
+    plain: so many texts of the form of a plain time, where all times are taken to be plain.
+    """
+    timed = plain is not None
     extra, pieces = _line_pieces(body, timed) if lines else _array_pieces(body, timed)
     columns = _Columns()
-    if many > MAX_READINGS:  # that is refused before any mistake in them
+    if len(body) > _LEAST * MAX_READINGS and body.count(b'"at"') > MAX_READINGS:  # that is refused before any mistake in them
         pieces = [list(chain.from_iterable(pieces))]
         if len(pieces[0]) > MAX_READINGS:
             raise _too_many()
@@ -125,7 +136,7 @@ def _quickly(body: bytes, lines: bool) -> SentReadings:
     if not sent:
         raise _Unfit
     with_unit = len(sent) - sent.units.count(None)
-    _sure(body, shape, _MEMBERS * len(sent) + with_unit, _TEXTS * len(sent) + with_unit, extra)
+    _sure(body, shape, _MEMBERS * len(sent) + with_unit, _TEXTS * len(sent) + with_unit, extra, columns.near_zero)
     called = {*columns.names, *distinct(sent.meters)}
     _names(called, 120)
     in_units = distinct(sent.units) - {None}
@@ -137,10 +148,14 @@ def _quickly(body: bytes, lines: bool) -> SentReadings:
 
 
 class _Columns:
-    """What was read so far. names: the ids of the machines; one text is kept of those that say the same, and not one a reading."""
+    """
+    What was read so far. names: the ids of the machines; one text is kept of those that say the same, and not one a reading. near_zero:
+    whether a value is less than half a millionth.
+    """
 
     def __init__(self) -> None:
         self.names: dict[str, str] = {}
+        self.near_zero = False
         self._read: tuple[list[str], list[str], list[int], list[Any], list[str | None]] = ([], [], [], [], [])
 
     def take(self, rows: _Rows) -> None:
@@ -152,7 +167,10 @@ class _Columns:
         machines += map(self.names.setdefault, ids, ids)
         meters += _alike([r.meter for r in rows])
         ats += _moments([r.at for r in rows])
-        values += _ticks([r.value for r in rows])
+        numbers = [r.value for r in rows]
+        near = [round(number * TICKS) for number in numbers]
+        values += _ticks(numbers, near)
+        self.near_zero |= 0 in near
         units += _alike([r.unit for r in rows])
 
     def sent(self) -> SentReadings:
@@ -204,8 +222,8 @@ def _looks_like_a_time(name: Any) -> bool:
     return len(name) == len(_PLAIN) and name.encode().translate(_DIGITS) == _PLAIN
 
 
-def _ticks(values: Sequence[float]) -> Sequence[Any]:
-    near = [round(value * TICKS) for value in values]
+def _ticks(values: Sequence[float], near: Sequence[int]) -> Sequence[Any]:
+    """near: the millionths that are nearest to each."""
     if max(near) < _DOUBLE and min(near) > -_DOUBLE and [n / TICKS for n in near] == values:
         return near  # the double nearest to each is the value: so it is what was written (base/quantity.py, to_ticks)
     if not -_LIMIT <= min(values) <= max(values) <= _LIMIT:
@@ -258,15 +276,16 @@ def query_moment(text: str) -> int | None:
         return None
 
 
-def _sure(body: bytes, shape: bytes, members: int, texts: int, extra: int) -> None:
+def _sure(body: bytes, shape: bytes, members: int, texts: int, extra: int, near_zero: bool) -> None:
     """Raises _Unfit where a number may have been rounded, a member given twice, or `null` for a unit.
 
     shape: the body with zero bytes for digits and `e` for `E`; texts: members whose value is a text; extra: quotation marks of the body
     around them. Where none is written as an escape, every quotation mark in the body stands at an end of a text that was read, or of one
-    that another of the same name replaced.
+    that another of the same name replaced. near_zero: whether a value is so near zero that it may have been written smaller than a double
+    can be: any other of 15 digits or fewer is the one that was written, with an exponent or without.
     """
     # a long number has eight digits in a row at least, for it has one point at most
-    rare = bytes(8) in shape or b"\0e" in shape
+    rare = bytes(8) in shape or (near_zero and b"\0e" in shape)
     if rare and suspicious(body) and _LONG_NUMBER.search(body) is not None:
         raise _Unfit
     if (b"\\" in body and (b'\\"' in body or b"\\u0022" in body)) or body.count(b'"') != 2 * (members + texts) + extra:
