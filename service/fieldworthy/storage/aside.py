@@ -9,7 +9,7 @@ from sqlalchemy import Row, bindparam, func, literal, select, tuple_, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from fieldworthy.storage.driver import ANY_VALUE, EACH, EACH_VALUE, ask, in_json
+from fieldworthy.storage.driver import ANY_VALUE, EACH, EACH_VALUE, ask, in_json, text_array
 from fieldworthy.storage.machines import NUL, chunks, of_each
 from fieldworthy.storage.tables import set_aside
 from fieldworthy.storage.trail import SqlTrail
@@ -20,7 +20,9 @@ _MARKS = (
     "select a.key, a.machine, a.at, a.settled is not null as dismissed from set_aside a where a.organisation = {o} "
     "and a.machine {is_one} and a.at between {first} and {last} and (a.settled is null or a.settled_as = {dismissed})"
 )
-_MARKS_EACH = EACH.format(type="text[]", query=_MARKS.format(o="$1", is_one=EACH_VALUE, first="$3", last="$4", dismissed="$5"), lock="")
+_MARKS_EACH = EACH.format(
+    type="text::text[]", query=_MARKS.format(o="$1", is_one=EACH_VALUE, first="$3", last="$4", dismissed="$5"), lock=""
+)
 _MARKS_AMONG = _MARKS.format(o=":1", is_one=ANY_VALUE, first=":3", last=":4", dismissed=":5")
 _NEVER = -1  # stands for when it was settled, of one that was not
 
@@ -51,7 +53,7 @@ class SqlAside:
 
     async def marks(self, machines: Collection[str], first: int, last: int) -> Sequence[Mark]:
         if self._connection.dialect.name == "postgresql":
-            rows = await ask(self._connection, _MARKS_EACH, self._organisation, list(machines), first, last, DISMISSED)
+            rows = await ask(self._connection, _MARKS_EACH, self._organisation, text_array(list(machines)), first, last, DISMISSED)
         else:
             rows = await ask(self._connection, _MARKS_AMONG, self._organisation, in_json(machines), first, last, DISMISSED)
         return [Mark(key, machine, at, bool(dismissed)) for key, machine, at, dismissed in rows]

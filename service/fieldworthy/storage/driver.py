@@ -58,3 +58,13 @@ def in_json(values: Iterable[Any]) -> str:
 def int_array(values: Iterable[int]) -> str:
     """Many whole numbers as the one text that PostgreSQL takes for an array: the driver looks at each for whether it is an array itself."""
     return f"{{{','.join(map(str, values))}}}"
+
+
+def text_array(values: Sequence[str]) -> str:
+    """The same of texts, each in quotation marks. Source: PostgreSQL's manual, 8.15.6 (Array Input and Output Syntax)."""
+    if not values:
+        return "{}"
+    told = "\0".join(values)  # which no text of PostgreSQL holds
+    if '"' in told or "\\" in told:
+        told = told.replace("\\", "\\\\").replace('"', '\\"')
+    return '{"' + told.replace("\0", '","') + '"}'

@@ -23,7 +23,7 @@ from sqlalchemy.exc import IntegrityError
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from fieldworthy.core.base.finding import nearest
-from fieldworthy.storage.driver import ANY_VALUE, EACH, EACH_VALUE, ask, driver_of, in_json, int_array
+from fieldworthy.storage.driver import ANY_VALUE, EACH, EACH_VALUE, ask, driver_of, in_json, int_array, text_array
 from fieldworthy.storage.tables import machines
 from fieldworthy.usecases.kept import Machine, NewMachine
 from fieldworthy.usecases.refusals import MachineTaken
@@ -35,7 +35,7 @@ NUL = "\x00"
 """PostgreSQL's texts can't hold it, and refuse even to be asked for it: so nothing is called that."""
 
 _OWN = "select m.key, m.id, m.revision, m.known, m.rulebook, m.site from machines m where m.organisation = {o} and m.id {is_one}"
-_LOCK_EACH = EACH.format(type="text[]", query=_OWN.format(o="$1", is_one=EACH_VALUE), lock=" for update")
+_LOCK_EACH = EACH.format(type="text::text[]", query=_OWN.format(o="$1", is_one=EACH_VALUE), lock=" for update")
 _FIND_AMONG = _OWN.format(o=":1", is_one=ANY_VALUE)  # on SQLite whoever writes is alone anyway
 _TOUCH_EACH = (
     "update machines set known = $3 from unnest($2::text::int[]) as touched(key) "
@@ -77,7 +77,7 @@ class SqlMachines:
     async def lock(self, ids: Collection[str]) -> Mapping[str, Machine]:
         wanted = sorted(id for id in ids if NUL not in id)  # everybody locks in the same order: nobody waits in a circle
         if self._connection.dialect.name == "postgresql":
-            rows = await ask(self._connection, _LOCK_EACH, self._organisation, wanted)
+            rows = await ask(self._connection, _LOCK_EACH, self._organisation, text_array(wanted))
         else:
             rows = await ask(self._connection, _FIND_AMONG, self._organisation, in_json(wanted))
         return {row[1]: Machine(*row) for row in rows}
