@@ -7,17 +7,24 @@ import random
 import sys
 import tomllib
 import zlib
+from datetime import timedelta
 from functools import partial
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from fieldworthy.core.base.micros import micros_of
+from fieldworthy.core.base.quantity import TICKS
 from fieldworthy.storage.engine import SqlStore, open_engine
 from fieldworthy.storage.readiness import hindrance
+from fieldworthy.usecases.find_rulebook import FindRulebooks
+from fieldworthy.usecases.keep_readings import Intake, keep_readings
+from fieldworthy.usecases.kept import HOME
+from fieldworthy.usecases.sent_readings import SentReadings
 from tests.doors_app import client
 from tests.keep.readings_at_work import URL, kept_rows, lines, machines, moment, outcome, reading, shown, whys
-from tests.keep.service import Service
+from tests.keep.service import BEGINNING, Service
 
 if sys.version_info >= (3, 14):
     from compression import zstd
@@ -321,3 +328,23 @@ async def test_one_post_of_all_kinds_is_kept_as_if_each_meter_had_been_posted_by
     newest = {id_: (await shown(service, id_))[-1] for id_ in ids}
     assert set(newest.values()) == {(begin + 3, 8)}
     assert set(whys(await service.post(URL, [each for each in sent if each["machine"] in ("m-0", "m-4")]))) == {"same"}
+
+
+@pytest.mark.both_databases
+async def test_where_no_answer_can_be_made_nothing_is_kept(service: Service) -> None:
+    """It is made while the last of the post is written: what fails there undoes all, and the store goes on."""
+    await machines(service, "r5-17", "r5-18")
+    at = BEGINNING - timedelta(hours=1)
+    sent = SentReadings.of([(id_, "work", micros_of(at), 7 * TICKS, "h") for id_ in ("r5-17", "r5-18")])
+
+    def fails(intake: Intake) -> None:
+        raise ArithmeticError(list(intake.outcomes))
+
+    with pytest.raises(ArithmeticError, match=r"kept.*kept"):
+        async with service.store.keep(HOME) as kept:
+            await keep_readings(kept, FindRulebooks(service.store), sent, fails)
+    assert await kept_rows(service) == []
+    async with service.store.keep(HOME) as kept:
+        told = await keep_readings(kept, FindRulebooks(service.store), sent, lambda intake: intake)
+    assert list(told.outcomes) == ["kept", "kept"]
+    assert len(await kept_rows(service)) == 1

@@ -74,8 +74,7 @@ async def keep_many(info: Info, input: Annotated[Given, strawberry.argument(grap
     sent, context = read_readings(body, False), info.context
 
     async def work(kept: Kept) -> tuple[Intake, dict[str, Any]]:
-        intake = await keep_readings(kept, context.asked.keeping.find, sent)
-        return intake, intake_json(intake, context.caller)
+        return await keep_readings(kept, context.asked.keeping.find, sent, lambda it: (it, intake_json(it, context.caller)))
 
     return await _taken_in(info, key, {"input": input}, work)
 
@@ -92,7 +91,7 @@ async def keep_counters(info: Info, input: Annotated[Given, strawberry.argument(
     read, context = CountedReadings.of(read_counters(COUNTERS.read(input))), info.context
 
     async def work(kept: Kept) -> tuple[Intake, dict[str, Any]]:
-        kin = read.taken(await keep_readings(kept, context.asked.keeping.find, read.sent))
+        kin = await keep_readings(kept, context.asked.keeping.find, read.sent, read.taken)
         return kin.intake, telematics_json(kin, context.caller)
 
     return await _taken_in(info, key, {"input": input}, work)

@@ -84,8 +84,7 @@ def readings_router(keeping: Keeping, tables: Tables) -> APIRouter:
         sent = read_readings(body, kind in LINES_TYPES)
 
         async def work(kept: Kept) -> tuple[Intake, Response]:
-            intake = await keep_readings(kept, keeping.find, sent)
-            return intake, json_answer(intake_json(intake, caller_of(request)))
+            return await keep_readings(kept, keeping.find, sent, lambda it: (it, json_answer(intake_json(it, caller_of(request)))))
 
         return await take_in(keeping, request, body, work)
 

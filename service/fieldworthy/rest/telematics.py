@@ -116,7 +116,7 @@ def telematics_router(keeping: Keeping) -> APIRouter:
         read = CountedReadings.of(read_counters(requests.COUNTERS.read(body)))
 
         async def work(kept: Kept) -> tuple[Intake, Response]:
-            kin = read.taken(await keep_readings(kept, keeping.find, read.sent))
+            kin = await keep_readings(kept, keeping.find, read.sent, read.taken)
             return kin.intake, json_answer(telematics_json(kin, caller_of(request)))
 
         return await take_in(keeping, request, body, work)

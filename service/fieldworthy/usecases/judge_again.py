@@ -13,10 +13,11 @@ from fieldworthy.core.base.quantity import Unit
 from fieldworthy.core.meter.again import fitting
 from fieldworthy.core.meter.intake import FROM_THE_FUTURE
 from fieldworthy.usecases.find_rulebook import FindWithin
-from fieldworthy.usecases.keep_readings import SET_ASIDE, keep_locked, swaps_of
+from fieldworthy.usecases.keep_readings import SET_ASIDE, Intake, keep_locked
 from fieldworthy.usecases.kept import MOST_ABOUT, Kept, Machine
 from fieldworthy.usecases.sent_readings import SentReading, SentReadings
 from fieldworthy.usecases.setting_aside import aside_key
+from fieldworthy.usecases.swaps import swaps_of
 
 MOST_TOLD_ANEW = 500
 """Of so many that still wait, the earliest ones, the reason is told anew; more would make everybody wait who sends of that machine."""
@@ -37,7 +38,7 @@ async def judge_again(
     if not waiting:
         return ()
     sent = SentReadings.of(waits.reading for waits in waiting)
-    intake = await keep_locked(kept, find, sent, {machine.id: machine}, known, MOST_TOLD_ANEW)
+    intake = await keep_locked(kept, find, sent, {machine.id: machine}, _as_it_is, known, MOST_TOLD_ANEW)
     return [waits.key for waits, outcome in zip(waiting, intake.outcomes, strict=True) if outcome != SET_ASIDE]
 
 
@@ -80,4 +81,8 @@ async def _bring_back(kept: Kept, find: FindWithin, machine: Machine, meters: Co
             fit = fitting(points, series.get(key, ()), swaps.get((machine.key, name), ()), units[name])
             back += [(machine.id, name, *point) for point in fit]
     if back:
-        await keep_locked(kept, find, SentReadings.of(back), {machine.id: machine}, known, most=0)
+        await keep_locked(kept, find, SentReadings.of(back), {machine.id: machine}, _as_it_is, known, most=0)
+
+
+def _as_it_is(intake: Intake) -> Intake:
+    return intake

@@ -1,29 +1,29 @@
 """Readings as they are sent, many at once: kept, the same as one that is kept, or set aside with why."""
 
-import json
 from bisect import bisect_left, bisect_right
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence, Set
+from collections.abc import Callable, Iterable, Mapping, Sequence, Set
 from dataclasses import dataclass
-from datetime import datetime
-from fractions import Fraction
-from itertools import chain
-from typing import Any, cast
+from typing import Any, TypeVar, cast
 
 from fieldworthy.core.base.finding import nearest
-from fieldworthy.core.base.micros import micros_of
 from fieldworthy.core.base.names import key as key_of
-from fieldworthy.core.base.quantity import Unit, convert, find_unit, to_ticks, whole
 from fieldworthy.core.base.vocabulary import Vocabulary
 from fieldworthy.core.meter.intake import KEPT, SAME, Dial, Sent, Swap, Verdict, judge, just_so
+from fieldworthy.core.rulebook.model import CheckedRulebook
 from fieldworthy.usecases.aside_words import UNKNOWN_MACHINE, UNKNOWN_METER, unknown_machine, unknown_meter, words_of
 from fieldworthy.usecases.find_rulebook import FindWithin
-from fieldworthy.usecases.kept import Kept, Machine, next_known
-from fieldworthy.usecases.kept_readings import DISMISSED, OfMeter, Row, Span
+from fieldworthy.usecases.kept import Kept, Machine, known_after
+from fieldworthy.usecases.kept_readings import DISMISSED, Meter, Span
+from fieldworthy.usecases.meanwhile import meanwhile
 from fieldworthy.usecases.news import tell_set_aside
 from fieldworthy.usecases.sent_meters import RUN, Columns, Fresh, Glance, SentMeter, note_again
-from fieldworthy.usecases.sent_readings import SentReadings
-from fieldworthy.usecases.setting_aside import SettingAside, Told, aside_key, unit_name
+from fieldworthy.usecases.sent_readings import SentReadings, distinct
+from fieldworthy.usecases.setting_aside import SettingAside, Told, aside_key
+from fieldworthy.usecases.swaps import Swaps, swaps_in
 from fieldworthy.usecases.tally import Tally
+from fieldworthy.usecases.write_readings import WriteReadings, there
+
+Made = TypeVar("Made")
 
 SET_ASIDE = "set-aside"
 
@@ -52,18 +52,38 @@ class _Before:
     dismissed: Set[int]
 
 
-async def keep_readings(kept: Kept, find: FindWithin, sent: SentReadings) -> Intake:
+@dataclass(frozen=True, slots=True)
+class _Around:
     """
-    Keeps what can be kept; the rest is set aside.
+    What the store has of what was sent. machines: by id, books: their rulebooks, by reference; meters: by the machine's key and the
+    meter's name; near: of the ids of which there is no machine, those that are like them.
+    """
+
+    machines: Mapping[str, Machine]
+    books: Mapping[str, CheckedRulebook]
+    meters: Mapping[tuple[int, str], Meter]
+    near: Mapping[str, tuple[str, ...]]
+
+
+async def keep_readings(kept: Kept, find: FindWithin, sent: SentReadings, tell: Callable[[Intake], Made]) -> Made:
+    """
+    Keeps what can be kept; the rest is set aside. tell: makes the answer of it, before all of it is written, and asks the store nothing.
 
     The machines are locked until the transaction ends: whoever sends the same readings at the same moment waits, and finds them kept.
     """
-    return await keep_locked(kept, find, sent, await kept.machines.lock({machine for machine, _ in sent.places}))
+    locked, _ = await meanwhile(kept.machines.lock(distinct(sent.machines)), sent.sort)
+    return await keep_locked(kept, find, sent, locked, tell)
 
 
 async def keep_locked(
-    kept: Kept, find: FindWithin, sent: SentReadings, locked: Mapping[str, Machine], known: int | None = None, most: int | None = None
-) -> Intake:
+    kept: Kept,
+    find: FindWithin,
+    sent: SentReadings,
+    locked: Mapping[str, Machine],
+    tell: Callable[[Intake], Made],
+    known: int | None = None,
+    most: int | None = None,
+) -> Made:
     """
     The same, of machines that are locked already. known: since when it is known, None: from now on; most: of so many it is told why
     they are set aside, None: of all.
@@ -71,14 +91,15 @@ async def keep_locked(
     now = await kept.moment()
     told = SettingAside(sent, now, most)
     before = await _sent_before(kept, locked, sent)
-    meters = await _meters(kept, find, locked, told)
-    swaps = await swaps_of(kept, {m.machine.key for m in meters}, {(m.machine.key, m.name): m.own for m in meters})
+    around = await _around(kept, find, sent, locked)
+    replaced, meters = await meanwhile(kept.readings.replacements([m.key for m in locked.values()]), lambda: _meters(around, told))
+    swaps = swaps_in(replaced, {(m.machine.key, m.name): m.own for m in meters}) if replaced else {}
     outcomes = [KEPT] * len(sent)
-    writing = _Writing(kept, locked.values(), sent, known)
+    writing = WriteReadings(kept, sent, known_after(now, locked.values()) if known is None else known)
     closer: Sequence[SentMeter] = meters
     if sent.even and not before.dismissed:
         glance = Glance(sent, swaps, now)
-        await writing.keep(glance.fresh(_there(meters)))
+        await writing.keep(glance.fresh(there(meters)))
         await writing.keep_new(list(glance.fresh(meter for meter in meters if meter.kept is None)))
         closer = await glance.rest(kept, outcomes)
     if closer:
@@ -90,7 +111,8 @@ async def keep_locked(
         await tell_set_aside(kept, find, locked, waiting, now)
     fits = {key for i, key in before.waiting.items() if outcomes[i] != SET_ASIDE}
     await kept.aside.settle_meanwhile(fits, now if known is None else known)
-    return Intake(outcomes, sorted(told.told, key=lambda t: t.index))
+    _, made = await meanwhile(writing.end(), lambda: tell(Intake(outcomes, sorted(told.told, key=lambda t: t.index))))
+    return made
 
 
 async def _sent_before(kept: Kept, locked: Mapping[str, Machine], sent: SentReadings) -> _Before:
@@ -116,7 +138,7 @@ async def _judged_closely(
     meters: Sequence[SentMeter],
     told: SettingAside,
     outcomes: list[str],
-    swaps: Mapping[tuple[int, str], Sequence[Swap]],
+    swaps: Swaps,
     dismissed: Set[int],
 ) -> list[Fresh]:
     """What is kept of these, judged beside what is kept there; notes the outcome of all else."""
@@ -187,28 +209,26 @@ def _sort_out(
     return taken
 
 
-async def _meters(
-    kept: Kept,
-    find: FindWithin,
-    locked: Mapping[str, Machine],
-    told: SettingAside,
-) -> list[SentMeter]:
-    """What was sent, by meter; of machines and meters that there are not, it is set aside."""
+async def _around(kept: Kept, find: FindWithin, sent: SentReadings, locked: Mapping[str, Machine]) -> _Around:
     books = {ref: (await find.within(kept.rulebooks, ref)).book for ref in {m.rulebook for m in locked.values()}}
-    existing = await kept.readings.meters_of([m.key for m in locked.values()])
-    found: dict[tuple[int, str], SentMeter] = {}
     near: dict[str, tuple[str, ...]] = {}
+    for id in dict.fromkeys(id for id, _ in sent.places if id not in locked):
+        near[id] = tuple(await kept.machines.close_ids(id, 3)) if len(near) < _MOST_NEAR else ()
+    return _Around(locked, books, await kept.readings.meters_of([m.key for m in locked.values()]), near)
+
+
+def _meters(around: _Around, told: SettingAside) -> list[SentMeter]:
+    """What was sent, by meter; of machines and meters that there are not, it is set aside."""
+    found: dict[tuple[int, str], SentMeter] = {}
     sent = told.sent
     keys = {name: key_of(name) for name in {name for _, name in sent.places}}
     for called, places in sent.places.items():
         id, name = called
-        machine = locked.get(id)
+        machine = around.machines.get(id)
         if machine is None:
-            if id not in near:
-                near[id] = tuple(await kept.machines.close_ids(id, 3)) if len(near) < _MOST_NEAR else ()
-            told.add_all(places, UNKNOWN_MACHINE, unknown_machine(id, near[id]))
+            told.add_all(places, UNKNOWN_MACHINE, unknown_machine(id, around.near[id]))
             continue
-        book = books[machine.rulebook]
+        book = around.books[machine.rulebook]
         key = keys[name]
         declared = book.vocabulary.meters.get(key)
         if declared is None:
@@ -218,31 +238,13 @@ async def _meters(
         if (already := found.get(place)) is not None:  # its name was written in two ways
             already.places = sorted((*already.places, *places))
         else:
-            found[place] = SentMeter(machine, key, declared.unit, book.name, existing.get(place), places)
+            found[place] = SentMeter(machine, key, declared.unit, book.name, around.meters.get(place), places)
     return list(found.values())
 
 
 def _unknown_meter(name: str, vocabulary: Vocabulary, rulebook: str) -> tuple[str, str, dict[str, Any]]:
     known = tuple(m.name for m in vocabulary.meters.values())
     return unknown_meter(name, nearest(name, known), known, rulebook)
-
-
-async def swaps_of(kept: Kept, machines: Iterable[int], meters: Mapping[tuple[int, str], Unit]) -> Mapping[tuple[int, str], list[Swap]]:
-    """The declared replacements of these meters, oldest first, by the machine's key and the meter's name. meters: with their units."""
-    found: dict[tuple[int, str], list[Swap]] = {}
-    for machine, bodies in (await kept.readings.replacements(list(machines))).items():
-        for text in bodies:
-            body = json.loads(text)
-            place = (machine, key_of(body["meter"]))
-            own = meters.get(place)
-            if own is None:
-                continue
-            swap = swap_of(body, own)
-            if swap is not None:
-                found.setdefault(place, []).append(swap)
-    for swaps in found.values():
-        swaps.sort()
-    return found
 
 
 async def _kept_beside(kept: Kept, meters: Sequence[SentMeter], sent: Sequence[Sequence[Sent]]) -> Mapping[int, Sequence[Sent]]:
@@ -301,78 +303,3 @@ def _runs(moments: Iterable[int], until: int) -> list[tuple[int, int]]:
     if first is not None:
         runs.append((first, last))
     return runs
-
-
-def _there(meters: Iterable[SentMeter]) -> list[SentMeter]:
-    """Those of which something was kept before, in the order of the store's keys: it is quicker to take their readings in."""
-    return sorted((meter for meter in meters if meter.kept is not None), key=_key)
-
-
-def _key(meter: SentMeter) -> int:
-    return 0 if meter.kept is None else meter.kept.key
-
-
-class _Writing:
-    """
-    Keeps what is kept of one post, in one or more goes, and notes the newest of each meter.
-
-    locked: the machines of the post; known: since when it is known, None: from now on.
-    """
-
-    def __init__(self, kept: Kept, locked: Collection[Machine], sent: SentReadings, known: int | None) -> None:
-        self._kept = kept
-        self._locked = locked
-        self._sent = sent
-        self._known = known
-
-    async def keep_new(self, fresh: Sequence[Fresh]) -> None:
-        """The same as `keep`; of a meter there may be none yet."""
-        wanted = [meter for meter, _ in fresh if meter.kept is None]
-        made = await self._kept.readings.add_meters([(meter.machine.key, meter.name) for meter in wanted])
-        for meter in wanted:
-            meter.kept = made[meter.machine.key, meter.name]
-        await self.keep(iter(sorted(fresh, key=lambda each: _key(each[0]))))
-
-    async def keep(self, fresh: Iterator[Fresh]) -> None:
-        """fresh: of meters that there are. They are asked for one after the other while those before them are taken in."""
-        first = next(fresh, None)
-        if first is None:
-            return
-        if self._known is None:
-            self._known = await next_known(self._kept, self._locked)
-        newest: list[Row] = []
-        touched: dict[int, Machine] = {}
-        await self._kept.readings.keep(_columns(chain((first,), fresh), newest, touched), self._known, self._sent.span)
-        await self._kept.readings.note_last(newest)
-        await self._kept.machines.touch(list(touched.values()), self._known)
-
-
-def _columns(fresh: Iterable[Fresh], newest: list[Row], touched: dict[int, Machine]) -> Iterator[OfMeter]:
-    """What is kept, for the store; notes the newest reading of each meter where it is newer than before, and the machines."""
-    for meter, columns in fresh:
-        row = meter.kept
-        assert row is not None
-        touched[meter.machine.key] = meter.machine
-        ours = [OfMeter(row.key, None if unit is None else unit_name(unit), ats, values) for unit, ats, values in columns]
-        last = ours[0] if len(ours) == 1 else max(ours, key=_ends)
-        if row.last_at is None or last.ats[-1] > row.last_at:
-            newest.append((row.key, last.ats[-1], last.values[-1], last.unit))
-        yield from ours
-
-
-def _ends(readings: OfMeter) -> int:
-    return readings.ats[-1]
-
-
-def swap_of(body: Mapping[str, Any], own: Unit) -> Swap | None:
-    """A declared replacement, in ticks of the meter's own unit; None where its unit no longer fits the meter."""
-    given = own if body.get("unit") is None else find_unit(body["unit"])
-    if given is None or given.dimension != own.dimension:
-        return None
-    old, new = (whole(Fraction(convert(to_ticks(body[m]), given, own))) for m in ("old_value", "new_value"))
-    return Swap(moment_of(body["at"]), old, new)
-
-
-def moment_of(text: str) -> int:
-    """The microseconds of an RFC 3339 time that was checked before."""
-    return micros_of(datetime.fromisoformat(text.upper()))

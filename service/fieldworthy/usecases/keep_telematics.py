@@ -132,7 +132,7 @@ async def keep_telematics(
             elements.append(one.element.name)
             called.append((named or owner.machine, meters.get(one.element.name.casefold(), one.element.name)))
     sent = SentReadings.of(read)
-    return TelematicsIntake(sent, elements, await keep_readings(kept, find, sent), left_out, called)
+    return await keep_readings(kept, find, sent, lambda intake: TelematicsIntake(sent, elements, intake, left_out, called))
 
 
 def _named(header: Header, machines: Mapping[str, str]) -> str | None:

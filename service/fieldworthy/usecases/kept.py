@@ -246,4 +246,9 @@ class WholeStore(Shelves, KeepStore, KeyStore, QuotaStore, Protocol):
 
 async def next_known(kept: Kept, machines: Collection[Machine]) -> int:
     """The `known` of a change of these locked machines: now, and after all that was known of them."""
-    return max([await kept.moment(), *(machine.known + 1 for machine in machines)])
+    return known_after(await kept.moment(), machines)
+
+
+def known_after(now: int, machines: Collection[Machine]) -> int:
+    """The same, of a moment that was asked for after they were locked."""
+    return max([now, *(machine.known + 1 for machine in machines)])

@@ -16,8 +16,8 @@ from fieldworthy.core.meter.intake import Aside, Dial
 from fieldworthy.core.meter.noted import Beside
 from fieldworthy.core.rulebook.model import CheckedRulebook
 from fieldworthy.usecases.aside_words import sent_number, words_of
-from fieldworthy.usecases.keep_readings import moment_of, swaps_of
 from fieldworthy.usecases.kept import Kept, Machine
+from fieldworthy.usecases.swaps import moment_of, swaps_of
 
 Json = Mapping[str, Any]
 

@@ -20,11 +20,11 @@ from fieldworthy.core.meter.noted import leeway
 from fieldworthy.core.meter.replaced import Contradiction, Noted, contradiction
 from fieldworthy.core.rulebook.model import CheckedRulebook
 from fieldworthy.usecases.judge_again import waiting_of
-from fieldworthy.usecases.keep_readings import swap_of
 from fieldworthy.usecases.kept import Entry, Kept, Machine
 from fieldworthy.usecases.noted_meters import unit_of
 from fieldworthy.usecases.old_history import Days
 from fieldworthy.usecases.refusals import shorten
+from fieldworthy.usecases.swaps import swap_of
 
 Json = Mapping[str, Any]
 

@@ -38,6 +38,10 @@ class SentReadings:
     def __getitem__(self, place: int) -> SentReading:
         return self.machines[place], self.meters[place], self.ats[place], self.values[place], self.units[place]
 
+    def sort(self) -> None:
+        """Works out now what is asked of all of them later: where each meter's stand, and whether they are even."""
+        _ = self.places, self.even
+
     @cached_property
     def places(self) -> Mapping[Called, list[int]]:
         """Where in the post the readings of each meter stand, as it was called."""

@@ -18,12 +18,12 @@ from fieldworthy.core.meter.replaced import TWICE, Noted, contradiction
 from fieldworthy.usecases.aside_words import sent_number
 from fieldworthy.usecases.find_rulebook import FindWithin
 from fieldworthy.usecases.judge_again import judge_again
-from fieldworthy.usecases.keep_readings import moment_of, swap_of, swaps_of
 from fieldworthy.usecases.kept import Entry, Kept, Machine, next_known
 from fieldworthy.usecases.kept_readings import ACCEPTED, DISMISSED, MEANWHILE, Meter, OfMeter, Point, SetAside
 from fieldworthy.usecases.refusals import AsideSettled, AsideUnacceptable, AsideUnknown
 from fieldworthy.usecases.replaced_meters import ACCEPTED_WITH, REPLACEMENT, noted_of, words_of
 from fieldworthy.usecases.setting_aside import unit_name, with_earlier
+from fieldworthy.usecases.swaps import moment_of, swap_of, swaps_of
 
 MOST_TOLD = 100
 """So many withdrawn readings, and so many that were kept with an accepted one, are told one by one."""
