@@ -47,6 +47,7 @@ from fieldworthy.rest.refreshing import refreshing
 from fieldworthy.rest.rulebooks import rulebooks_router
 from fieldworthy.rest.sharing import sharing_router
 from fieldworthy.rest.shelf import shelf_router
+from fieldworthy.rest.sockets import begin_operation, end_operation, id_of_socket
 from fieldworthy.rest.tables import Tables
 from fieldworthy.rest.telematics import telematics_router
 from fieldworthy.rest.told import told_router
@@ -177,7 +178,8 @@ def make_app(
             page if shown else None,
         )
         door = Door(make_schema()._schema, around, introspection=shown, weights=WEIGHTS)
-        sockets = Sockets(door, SocketAround(admit_socket, look_again, from_here(origins), problem_of))
+        may_open = from_here(origins)
+        sockets = Sockets(door, SocketAround(admit_socket, look_again, may_open, problem_of, id_of_socket, begin_operation, end_operation))
         routers.append(graphql_router(door, page_file if shown else None))
     for router in routers:
         app.router.routes += router.routes  # as they are: `include_router` would build each of them a second time

@@ -16,6 +16,7 @@ from fieldworthy.graph.explorer import file, page
 from fieldworthy.graph.socket import Patience, SocketAround, Sockets
 from fieldworthy.rest.admission import charge
 from fieldworthy.rest.graphql import admit_once, admit_socket, from_here, graphql_router, graphql_socket, look_again
+from fieldworthy.rest.sockets import begin_operation, end_operation, id_of_socket
 from fieldworthy.usecases.refusals import RulebookUnknown
 from fieldworthy.wire.troubles import problem_of
 from tests.doors_app import make_test_app
@@ -140,6 +141,7 @@ def small_door(app: FastAPI, introspection: bool = True, patience: Patience | No
     around = Around(admit_once, charge, context, problem_of, page if introspection else None)
     door = Door(small_schema(), around, introspection=introspection, weights={"Leaf.leaf": 2})
     app.state.door = door
-    app.state.sockets = Sockets(door, SocketAround(admit_socket, look_again, from_here(()), problem_of), patience)
+    around_socket = SocketAround(admit_socket, look_again, from_here(()), problem_of, id_of_socket, begin_operation, end_operation)
+    app.state.sockets = Sockets(door, around_socket, patience)
     app.router.routes.append(graphql_socket(app.state.sockets.answer))
     app.router.routes += graphql_router(door, file if introspection else None).routes

@@ -38,7 +38,7 @@ async def opened(patience: Patience | None = None, begin: bool = True, **options
         connect(f"ws{address[4:]}/graphql", subprotocols=[PROTOCOL], **options) as ws,
     ):  # type: ignore[list-item]
         if begin:
-            assert await told(ws, {"type": "connection_init"}) == {"type": "connection_ack"}
+            assert (await told(ws, {"type": "connection_init"}))["type"] == "connection_ack"
         yield ws
 
 
@@ -156,19 +156,19 @@ async def test_who_shows_no_key_takes_no_place_of_those_who_do() -> None:
             async with come(where, 2) as two, come(where, 2) as three:
                 assert await is_refused(where, 3)  # four of the process wait
                 for ws in (two, three):
-                    assert await told(ws, {"type": "connection_init"}) == {"type": "connection_ack"}
+                    assert (await told(ws, {"type": "connection_init"}))["type"] == "connection_ack"
                 assert (await told(two, subscribe("a", "{ leaf { name } }")))["type"] == "next"
                 assert await is_refused(where, 3)  # and now two are let in
             await asyncio.sleep(0.2)
             async with come(where, 2) as two:
-                assert await told(two, {"type": "connection_init"}) == {"type": "connection_ack"}
+                assert (await told(two, {"type": "connection_init"}))["type"] == "connection_ack"
 
 
 async def test_of_those_who_wait_no_more_are_let_in_than_there_is_room_for() -> None:
     async with served_here(small_app(patience=Patience(all=1))) as address:
         where = f"ws{address[4:]}/graphql"
         async with connect(where, subprotocols=[PROTOCOL]) as one, connect(where, subprotocols=[PROTOCOL]) as two:  # type: ignore[list-item]
-            assert await told(one, {"type": "connection_init"}) == {"type": "connection_ack"}
+            assert (await told(one, {"type": "connection_init"}))["type"] == "connection_ack"
             await two.send(json.dumps({"type": "connection_init"}))
             assert (await closing(two))[0] == 1013
 
@@ -192,7 +192,7 @@ async def test_an_error_that_nobody_takes_ends_the_connection(monkeypatch: pytes
     asyncio.get_running_loop().set_exception_handler(lambda _loop, told: untold.append(told))
     app = small_app()
     async with served_here(app) as address, connect(f"ws{address[4:]}/graphql", subprotocols=[PROTOCOL]) as ws:  # type: ignore[list-item]
-        assert await told(ws, {"type": "connection_init"}) == {"type": "connection_ack"}
+        assert (await told(ws, {"type": "connection_init"}))["type"] == "connection_ack"
 
         async def is_gone(_: object) -> None:
             raise _NotTaken
@@ -264,7 +264,7 @@ async def test_the_end_of_the_service_is_told() -> None:
     async with AsyncExitStack() as stack:
         async with served_here(app) as address:
             ws = await stack.enter_async_context(connect(f"ws{address[4:]}/graphql", subprotocols=[PROTOCOL]))  # type: ignore[list-item]
-            assert await told(ws, {"type": "connection_init"}) == {"type": "connection_ack"}
+            assert (await told(ws, {"type": "connection_init"}))["type"] == "connection_ack"
             await ws.send(json.dumps(subscribe("a", "subscription { wait }")))
             await until(lambda: any(session._running for session in app.state.sockets.open))
         assert (await closing(ws))[0] == 1012  # the server says so by itself: service restart
@@ -275,8 +275,10 @@ async def test_the_end_of_the_service_is_told() -> None:
 
 
 @asynccontextmanager
-async def keyed(address: str, patience: Patience | None = None, quota: Quota | None = None) -> AsyncIterator[tuple[Service, str]]:
-    async with running(address, is_open=False, quota=quota, graphql="off") as service:
+async def keyed(
+    address: str, patience: Patience | None = None, quota: Quota | None = None, **options: Any
+) -> AsyncIterator[tuple[Service, str]]:
+    async with running(address, is_open=False, quota=quota, graphql="off", **options) as service:
         small_door(service.app, patience=patience)
         async with served_here(service.app) as where:
             yield service, f"ws{where[4:]}/graphql"
@@ -293,7 +295,7 @@ async def test_a_key_is_shown_in_the_handshake_or_at_the_beginning(address: str)
             ({}, {"key": key}),
         ):
             async with connect(where, subprotocols=[PROTOCOL], additional_headers=headers) as ws:  # type: ignore[list-item]
-                assert await told(ws, {**begin, "payload": payload}) == {"type": "connection_ack"}
+                assert (await told(ws, {**begin, "payload": payload}))["type"] == "connection_ack"
                 assert (await told(ws, subscribe("a", "{ who }")))["payload"]["data"]["who"] >= 1
         for payload in (None, {}, {"key": "fw_wrong"}, {"key": "clé"}, {"authorization": f"Basic {key}"}):
             async with connect(where, subprotocols=[PROTOCOL]) as ws:  # type: ignore[list-item]
@@ -308,10 +310,10 @@ async def test_a_key_has_so_many_connections_and_none_once_it_is_revoked(address
         made = await create_key(service.store, "Nine Oxen", "a test", [KeyScope.READ])
         begin = {"type": "connection_init", "payload": {"key": made.text}}
         async with connect(where, subprotocols=[PROTOCOL]) as one:  # type: ignore[list-item]
-            assert await told(one, begin) == {"type": "connection_ack"}
+            assert (await told(one, begin))["type"] == "connection_ack"
             for _ in range(3):  # what has ended counts no more
                 async with connect(where, subprotocols=[PROTOCOL]) as two:  # type: ignore[list-item]
-                    assert await told(two, begin) == {"type": "connection_ack"}
+                    assert (await told(two, begin))["type"] == "connection_ack"
                     async with connect(where, subprotocols=[PROTOCOL]) as three:  # type: ignore[list-item]
                         await three.send(json.dumps(begin))
                         assert (await closing(three))[0] == 4429
@@ -328,7 +330,7 @@ async def test_a_revoked_key_does_nothing_more_over_a_connection_that_it_opened(
         service.app.state.admission = WithKeys(KeyRing(service.store, lambda: service.now, lambda: seconds[0]))
         made = await create_key(service.store, "Nine Oxen", "a test", [KeyScope.READ])
         async with connect(where, subprotocols=[PROTOCOL]) as ws:  # type: ignore[list-item]
-            assert await told(ws, {"type": "connection_init", "payload": {"key": made.text}}) == {"type": "connection_ack"}
+            assert (await told(ws, {"type": "connection_init", "payload": {"key": made.text}}))["type"] == "connection_ack"
             assert (await told(ws, subscribe("a", "{ who }")))["type"] == "next"
             await revoke_key(service.store, made.key.id)
             seconds[0] += 6
@@ -349,7 +351,7 @@ async def test_a_look_that_fails_ends_the_connection() -> None:
         raise RuntimeError(SECRET)
 
     async with served_here(app) as address, connect(f"ws{address[4:]}/graphql", subprotocols=[PROTOCOL]) as ws:  # type: ignore[list-item]
-        assert await told(ws, {"type": "connection_init"}) == {"type": "connection_ack"}
+        assert (await told(ws, {"type": "connection_init"}))["type"] == "connection_ack"
         sockets.around = replace(sockets.around, look=fails)
         code, reason = await closing(ws)
         assert code == 1011
@@ -360,7 +362,7 @@ async def test_operations_count_in_the_quota(address: str) -> None:
     async with keyed(address, quota=Quota(3, 60)) as (service, where):
         key = (await create_key(service.store, "Nine Oxen", "a test", [KeyScope.READ])).text
         async with connect(where, subprotocols=[PROTOCOL]) as ws:  # type: ignore[list-item]
-            assert await told(ws, {"type": "connection_init", "payload": {"key": key}}) == {"type": "connection_ack"}
+            assert (await told(ws, {"type": "connection_init", "payload": {"key": key}}))["type"] == "connection_ack"
             for _ in range(2):
                 assert (await told(ws, subscribe("a", "{ who }")))["type"] == "next"
                 assert (await told(ws))["type"] == "complete"
@@ -372,7 +374,7 @@ async def test_what_can_not_be_read_counts_in_the_quota_too(address: str) -> Non
     async with keyed(address, quota=Quota(4, 60)) as (service, where):
         key = (await create_key(service.store, "Nine Oxen", "a test", [KeyScope.READ])).text
         async with connect(where, subprotocols=[PROTOCOL]) as ws:  # type: ignore[list-item]
-            assert await told(ws, {"type": "connection_init", "payload": {"key": key}}) == {"type": "connection_ack"}
+            assert (await told(ws, {"type": "connection_init", "payload": {"key": key}}))["type"] == "connection_ack"
             asked = ("{", "{ nothing }", "query A { who } query B { who }", "{ nothingMore }", "{")
             codes = [(await told(ws, subscribe("a", query)))["payload"][0]["extensions"]["code"] for query in asked]
             assert codes == ["query.unreadable", "query.does_not_fit", "query.does_not_fit", "quota.exceeded", "quota.exceeded"]

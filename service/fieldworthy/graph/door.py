@@ -98,14 +98,17 @@ class Door:
             told["errors"] = written(done.errors, self._around.problem_of)
         return _json({**told, "extensions": {"cost": {"requests": counted}}}, media, 200)
 
-    async def results(self, request: Request, asked: Asked) -> AsyncGenerator[ExecutionResult, None]:
+    async def results(
+        self, request: Request, asked: Asked, found: Callable[[OperationDefinitionNode], None]
+    ) -> AsyncGenerator[ExecutionResult, None]:
         """
-        What a request is answered that may go on: of a subscription result after result, of anything else one. Raises Turned, and what is
-        raised where the key's quota is used up.
+        What a request is answered that may go on: of a subscription result after result, of anything else one. found: told which operation
+        it is, once it is read. Raises Turned, and what is raised where the key's quota is used up.
         """
         await self._around.charge(request, 1)  # before it is read: what can't be answered counts too
         ready = self.documents.find(asked)
         operation = ready.operation(asked.operation)
+        found(operation)
         counted = self.counted(ready, operation, asked)
         if counted > 1:
             await self._around.charge(request, counted - 1)

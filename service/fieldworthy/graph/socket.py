@@ -22,6 +22,7 @@ from starlette.websockets import WebSocket, WebSocketDisconnect
 from fieldworthy.core.base.finding import Refused
 from fieldworthy.graph.asked import of_payload
 from fieldworthy.graph.door import Door
+from fieldworthy.graph.operated import REQUEST_ID, Operated
 from fieldworthy.graph.told import ProblemOf, Turned, written
 from fieldworthy.usecases.key_refusals import KeyMissing
 from fieldworthy.usecases.wrong_keys import source_of
@@ -60,13 +61,17 @@ class Patience:
 class SocketAround:
     """
     What is around it. admit: lets in by the key and gives what counts a caller's connections; look: does so again, and counts nothing;
-    from_here: whether the page that opens it may (its `Origin`).
+    from_here: whether the page that opens it may (its `Origin`). id: of the connection; begin: tells that an operation begins over it, in
+    the task in which it does, and gives its id; end: tells how it ended.
     """
 
     admit: Callable[[Request], Awaitable[str]]
     look: Callable[[Request], Awaitable[str]]
     from_here: Callable[[Request], bool]
     problem_of: ProblemOf
+    id: Callable[[Request], str]
+    begin: Callable[[Request], str]
+    end: Callable[[Request, Operated], None]
 
 
 class _Closed(Exception):
@@ -204,7 +209,7 @@ class _Session:
             raise _Closed(TRY_AGAIN, "the service has as many connections as it takes")
         self._caller = caller
         self._all.by_caller[caller] += 1
-        await self._send({"type": "connection_ack"})
+        await self._send({"type": "connection_ack", "payload": {REQUEST_ID: self._all.around.id(self._request)}})
 
     async def _let_in(self, by: Callable[[Request], Awaitable[str]]) -> str:
         try:
@@ -249,31 +254,38 @@ class _Session:
         self._idle_since = asyncio.get_running_loop().time()
 
     async def _operate(self, id: str, payload: Any) -> None:
+        around = self._all.around
+        operated = Operated(around.begin(self._request))
         try:
-            await self._send({**await self._end_of(id, payload), "id": id})
+            await self._send({**await self._end_of(id, payload, operated), "id": id})
+            operated.has_ended = True
         except _Closed as closed:
+            operated.turned_away()
             await self.end(closed.code, closed.reason)
         except _NotTaken:
             await self.end(1011, "what was told was not taken")
+        finally:
+            around.end(self._request, operated)
 
-    async def _end_of(self, id: str, payload: Any) -> dict[str, Any]:
+    async def _end_of(self, id: str, payload: Any, operated: Operated) -> dict[str, Any]:
         """Tells what an operation is answered, and gives what says that it has ended. Raises _Closed, _NotTaken."""
         problem_of = self._all.around.problem_of
         try:
             await self._let_in(self._all.around.look)
-            async with aclosing(self._all.door.results(self._request, of_payload(payload))) as results:
+            async with aclosing(self._all.door.results(self._request, of_payload(payload), operated.read)) as results:
                 async for result in results:
                     told: dict[str, Any] = {"data": result.data}
                     if result.errors:
-                        told["errors"] = written(result.errors, problem_of)
+                        told["errors"] = operated.marked(written(result.errors, problem_of))
                     await self._send({"type": "next", "id": id, "payload": told})
+                    operated.results += 1
                     await asyncio.sleep(0)  # so that what comes is read, and others are answered, however quickly this goes on
         except Turned as trouble:
-            return {"type": "error", "payload": written(trouble.errors, problem_of)}
+            return {"type": "error", "payload": operated.marked(written(trouble.errors, problem_of))}
         except (_Closed, _NotTaken):
             raise
         except Exception as trouble:
-            return {"type": "error", "payload": written([GraphQLError("", original_error=trouble)], problem_of)}
+            return {"type": "error", "payload": operated.marked(written([GraphQLError("", original_error=trouble)], problem_of))}
         return {"type": "complete"}
 
     async def _send(self, told: dict[str, Any]) -> None:

@@ -7,7 +7,8 @@ from typing import Any
 from fastapi.routing import APIRoute
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import Response
-from starlette.routing import WebSocketRoute
+from starlette.routing import Match, WebSocketRoute
+from starlette.types import Scope
 
 from fieldworthy.rest.admission import ANY_SCOPE, ANYBODY, Needs, admit, needed
 from fieldworthy.rest.retiring import telling
@@ -26,6 +27,11 @@ class RawSocket(WebSocketRoute):
 
     needs: Needs = ANY_SCOPE
     methods = ("WEBSOCKET",)
+
+    def matches(self, scope: Scope) -> tuple[Match, Scope]:
+        """Whether it fits; then the scope holds it, as of any other route."""
+        match, found = super().matches(scope)
+        return match, found if match is Match.NONE else {**found, "route": self}
 
 
 async def _any_handler(request: Request) -> Response:

@@ -10,6 +10,7 @@ from starlette.websockets import WebSocket
 from fieldworthy.rest.admission import ANY_SCOPE, CALLER, admit, asker_of
 from fieldworthy.rest.body import Declined, RawRoute, RawSocket
 from fieldworthy.rest.described import undescribed
+from fieldworthy.rest.sockets import let_in
 from fieldworthy.wire.problems import problem
 
 PATH = "/graphql"
@@ -52,7 +53,9 @@ async def admit_once(request: Request) -> None:
 
 async def admit_socket(request: Request) -> str:
     """Lets in who opens a socket, and says by what its connections are counted."""
-    return await _asker(request, False)
+    caller = await _asker(request, False)
+    let_in(request)
+    return caller
 
 
 async def look_again(request: Request) -> str:

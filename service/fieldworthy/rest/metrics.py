@@ -37,7 +37,7 @@ class Metrics:
             self._registry = CollectorRegistry(auto_describe=False)
             ProcessCollector(registry=self._registry)
         watched, registry = await self._watch(), self._registry
-        collector = _Told([*_counted(self._tally), *_connections(self._pool()), *_kept(watched), *_itself()])
+        collector = _Told([*_counted(self._tally), *_over_sockets(self._tally), *_connections(self._pool()), *_kept(watched), *_itself()])
         registry.register(collector)
         try:
             return bytes(generate_latest(registry))
@@ -81,6 +81,24 @@ def _counted(tally: Tally) -> Iterator["Metric"]:
     yield aside
     attempts: dict[tuple[str, ...], Durations] = {(outcome,): durations for outcome, durations in tally.attempts.items()}
     yield _histogram("fieldworthy_delivery_attempt_seconds", "Attempts to deliver an event, by how they ended", ("outcome",), attempts)
+
+
+def _over_sockets(tally: Tally) -> Iterator["Metric"]:
+    from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily
+
+    yield GaugeMetricFamily("fieldworthy_sockets_open", "Connections over which operations are asked", value=tally.sockets_open)
+    words = "Such connections that ended, by the code with which the service ended them (none: the other side left; 403: not let in)"
+    ended = CounterMetricFamily("fieldworthy_sockets", words, labels=("code",))
+    for code, count in sorted(tally.sockets.items()):
+        ended.add_metric((str(code or "none"),), count)
+    yield ended
+    yield CounterMetricFamily("fieldworthy_socket_operations_begun", "Operations that were begun over them", tally.operations_begun)
+    words = "Operations over them that ended, by their kind (none: could not be read) and how"
+    operations = CounterMetricFamily("fieldworthy_socket_operations", words, labels=("kind", "outcome"))
+    for (kind, outcome), count in sorted(tally.operations.items()):
+        operations.add_metric((kind, outcome), count)
+    yield operations
+    yield CounterMetricFamily("fieldworthy_socket_results", "Results that were sent over them", tally.results)
 
 
 def _histogram(name: str, words: str, labels: Sequence[str], found: Mapping[tuple[str, ...], Durations]) -> "Metric":

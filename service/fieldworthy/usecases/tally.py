@@ -18,6 +18,12 @@ EVALUATIONS = ("due", "clearance", "procedure", "parts", "expression", "rulebook
 DELIVERED, FAILED = "delivered", "failed"
 """How an attempt to deliver ends."""
 
+DONE, REFUSED, CANCELLED = "done", "refused", "cancelled"
+"""How an operation over a socket ends, beside FAILED."""
+
+UNREAD = "none"
+"""The kind of an operation that could not be read."""
+
 
 class Durations:
     """How often something took how long. classes: how many fell into each of BOUNDS, the last above all; total: seconds together."""
@@ -37,7 +43,8 @@ class Tally:
     """
     requests: by route, method and status; took: by route and method, how long they were; open: requests that are answered now.
     evaluated: by one of EVALUATIONS; readings: how many were kept and how many the same; aside: set aside, by the reason. attempts: to
-    deliver, by how they ended.
+    deliver, by how they ended. sockets_open: connections that go on; sockets: those that ended, by the code with which the service ended
+    them, 0 where the other side left; operations_begun: over them; operations: that ended, by kind and outcome; results: that were sent.
     """
 
     def __init__(self) -> None:
@@ -48,6 +55,11 @@ class Tally:
         self.readings = {"kept": 0, "same": 0}
         self.aside: dict[str, int] = {}
         self.attempts = {outcome: Durations() for outcome in (DELIVERED, FAILED)}
+        self.sockets_open = 0
+        self.sockets: dict[int, int] = {}
+        self.operations_begun = 0
+        self.operations: dict[tuple[str, str], int] = {}
+        self.results = 0
 
     def answered(self, route: str, method: str, status: int, seconds: float) -> None:
         """One request. route: a template of the app's own, and never what was sent, or each caller could add another line."""
@@ -76,3 +88,12 @@ class Tally:
     def attempted(self, delivered: bool, seconds: float) -> None:
         """One attempt to deliver."""
         self.attempts[DELIVERED if delivered else FAILED].note(seconds)
+
+    def socket_ended(self, code: int | None) -> None:
+        """One connection. code: of the service's own few, None where the other side left: what that says could be anything."""
+        self.sockets[code or 0] = self.sockets.get(code or 0, 0) + 1
+
+    def operated(self, kind: str, outcome: str, results: int) -> None:
+        """One operation over a socket that ended."""
+        self.operations[kind, outcome] = self.operations.get((kind, outcome), 0) + 1
+        self.results += results
