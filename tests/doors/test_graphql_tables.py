@@ -53,6 +53,8 @@ def refused(errors: Any, sent: dict[str, Any], takes: Input, want: list[dict[str
         for e in error["extensions"]["errors"]
         if e["severity"] == "error"
     ]
+    want = [{k: v for k, v in w.items() if not (k == "mend" and "/v1/" in v)} for w in want]  # an address is a field here
+    assert not any("/v1/" in e["mend"] for e in told), told
     placed = [{**w, "path": takes.place(w["path"], given)} if "path" in w else w for w in want]
     if rest.shape_alone(told):
         assert {e["path"] for e in told} <= {w["path"] for w in placed}

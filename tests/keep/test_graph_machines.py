@@ -83,7 +83,8 @@ async def test_what_is_refused_elsewhere_is_an_error_with_the_same_problem(servi
     (error,) = answer["errors"]
     rest = (await service.http.get("/v1/machines/nobody")).json()
     assert (error["message"], error["path"]) == (rest["detail"], ["machine"])
-    assert error["extensions"] == {k: rest[k] for k in ("code", "status", "type", "title", "mend", "errors")}
+    said = {"mend": "list them (`machines`), or put it (`putMachine`)"}
+    assert error["extensions"] == {**{k: rest[k] for k in ("code", "status", "type", "title", "errors")}, **said}
     assert answer["data"] == {"machine": None, "machines": {"edges": []}}  # the other field is answered all the same
 
 

@@ -5,6 +5,7 @@ from typing import Any
 import pytest
 
 from fieldworthy.graph import readings
+from fieldworthy.graph.own_words import spoken
 from fieldworthy.graph.shapes import type_of
 from fieldworthy.wire import readings_answers
 from tests.graph_door import as_input, as_rest, data, everything
@@ -56,7 +57,7 @@ async def test_readings_are_kept_set_aside_and_settled_as_through_rest(service: 
     assert again == told  # the same answer, and nothing counted twice
     listed = (await data(service.http, ASIDE.replace("ITEM", everything(ITEM))))["setAside"]
     rest = await service.get("/v1/set-aside")
-    assert as_rest(ITEM, [edge["node"] for edge in listed["edges"]]) == rest["items"]
+    assert as_rest(ITEM, [edge["node"] for edge in listed["edges"]]) == [{**item, "mend": spoken(item["mend"])} for item in rest["items"]]
     assert {item["why"] for item in rest["items"]} == {"runs-backward", "unknown-meter"}
     backward = next(item["id"] for item in rest["items"] if item["why"] == "runs-backward")
     accept = """mutation ($id: String!) { acceptSetAside(id: $id, input: {by: "p-1", why: "the dial was read wrongly before"}) {

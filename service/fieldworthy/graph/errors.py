@@ -5,6 +5,7 @@ from typing import Any
 
 from graphql import GraphQLError
 
+from fieldworthy.graph.own_words import spoken_problem
 from fieldworthy.graph.shapes import make_type, members_of
 from fieldworthy.wire.problems import Problem
 
@@ -28,6 +29,7 @@ REFUSAL = _refusal()
 
 def error_of(problem: Mapping[str, Any], retry_after: int | None = None) -> GraphQLError:
     """A problem as an entry of `errors`: its detail is the message, all else stands in `extensions`."""
+    problem = spoken_problem(problem)
     told = {name: problem[name] for name in ("code", "status", "type", "title", "mend", "errors")}
     told |= {name: value for name, value in problem.items() if name == "violated-policies"}
     if retry_after is not None:

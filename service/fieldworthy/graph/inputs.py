@@ -22,6 +22,7 @@ from strawberry.types.field import StrawberryField
 from typing_extensions import get_type_hints, is_typeddict
 
 from fieldworthy.core.base.finding import Finding, Refused, pointer
+from fieldworthy.graph.own_words import note_member
 from fieldworthy.graph.scalars import Amount, Date, DateTime, FactValue, Int64, Json, RulebookRef
 from fieldworthy.graph.shapes import described, key_of
 from fieldworthy.graph.words import attribute, camel, capital, enum_of, is_enum, listed, nullable
@@ -207,6 +208,7 @@ def _thing(of: Any, leave: frozenset[str], name: str | None) -> Thing:
         told, inner = _told(hint)
         kind = kind_of(hint, called, key)
         made.rooms[camel(key)] = Room(key, kind, null)
+        note_member(key)
         annotation = kind.annotation if needed and not null else nullable(kind.annotation)
         fields.append(_field(camel(key), annotation, _said(told, inner), needed))
     made.close(fields)

@@ -18,6 +18,7 @@ from strawberry.tools import create_type
 from strawberry.types.field import StrawberryField
 from strawberry.types.info import Info
 
+from fieldworthy.graph.own_words import spoken
 from fieldworthy.graph.scalars import Date, DateTime, Int64, Json
 from fieldworthy.graph.words import attribute, camel, capital, enum_of, is_enum, listed, nullable
 
@@ -54,6 +55,23 @@ class Entries(Member):
         return [{self.entry: name, **value} for name, value in given.items()]
 
 
+class Spoken(Member):
+    """A text about what was sent, in the words of this door."""
+
+    def get_result(self, source: Any, info: Info | None, args: list[Any], kwargs: Any) -> Awaitable[Any] | Any:
+        return spoken(source[self.key], source.get("code", ""))
+
+
+_SPOKEN = {
+    "Problem": ("detail", "mend"),
+    "ProblemError": ("detail", "mend"),
+    "AsideItem": ("mend",),
+    "AsideTold": ("mend",),
+    "ClearanceMissing": ("how",),
+}
+"""Texts that name what REST has, by their shapes."""
+
+
 def key_of(member: str) -> str:
     """What the name of an entry is called."""
     return _KEYS.get(member, "name")
@@ -64,9 +82,9 @@ def described(model: type) -> str | None:
     return inspect.cleandoc(model.__doc__) if model.__doc__ else None
 
 
-def member(name: str, annotation: Any, description: str | None = None, key: str | None = None) -> Member:
+def member(name: str, annotation: Any, description: str | None = None, key: str | None = None, of: type[Member] = Member) -> Member:
     """A member. name: as GraphQL has it; key: as the wire does, if otherwise."""
-    made = Member(graphql_name=name, python_name=attribute(name), type_annotation=StrawberryAnnotation(annotation), description=description)
+    made = of(graphql_name=name, python_name=attribute(name), type_annotation=StrawberryAnnotation(annotation), description=description)
     made.key = key or name
     return made
 
@@ -95,7 +113,8 @@ def _member(owner: str, name: str, info: FieldInfo) -> StrawberryField:
     inner, null = _without_null(annotation)
     if get_origin(inner) is dict and get_args(inner)[1] is not Any:
         return _entries(owner, key, get_args(inner)[1], null, info.description)
-    return member(camel(key), annotation_of(annotation, owner, key), _said(info.description, inner), key)
+    of = Spoken if key in _SPOKEN.get(owner, ()) else Member
+    return member(camel(key), annotation_of(annotation, owner, key), _said(info.description, inner), key, of)
 
 
 def _entries(owner: str, key: str, value: Any, null: bool, description: str | None) -> StrawberryField:

@@ -6,6 +6,7 @@ from typing import Any
 import structlog
 from graphql import FormattedExecutionResult, GraphQLError
 
+from fieldworthy.graph.own_words import spoken_problem
 from fieldworthy.wire.hiding import hide
 from fieldworthy.wire.problems import problem
 
@@ -31,6 +32,7 @@ class Turned(Exception):
 
 def error(problem: Mapping[str, Any], nodes: Any = None) -> GraphQLError:
     """A problem as an error. nodes: where in the document."""
+    problem = spoken_problem(problem)
     return GraphQLError(problem["detail"], nodes, extensions=extensions(problem))
 
 
@@ -69,6 +71,7 @@ def _written(each: GraphQLError, problem_of: ProblemOf, usual: str, seen: set[in
                 seen.add(id(cause))
                 log.error("a field failed", path=[str(step) for step in each.path or ()][:20], exc_info=cause)
             told = problem("service.failed", "the service failed to answer; the fault is its own")
+        told = spoken_problem(told)
         message, beside = told["detail"], extensions(told)
     elif "code" not in beside:
         message = hide(message)
