@@ -25,7 +25,7 @@ def _breaking(old: Node, new: Node) -> Iterator[str]:
     for path, method, before in _operations(old):
         name = before["operationId"]
         if name not in operations:
-            yield f"{name}: is gone"
+            yield f"{name}: is gone{_as_told(before)}"
             continue
         to, by, after = operations[name]
         if (to, by) != (path, method):
@@ -44,7 +44,7 @@ def _operation(before: Node, after: Node, old: Node, new: Node) -> Iterator[str]
     was, now = ({(p["in"], p["name"]): p for p in o.get("parameters", ())} for o in (before, after))
     for key, parameter in was.items():
         if key not in now:
-            yield f"the parameter {key[1]} is gone"
+            yield f"the parameter {key[1]} is gone{_as_told(parameter)}"
         else:
             yield from _asked(parameter.get("schema", {}), now[key].get("schema", {}), old, new, f"parameter {key[1]}", set())
     yield from (
@@ -89,7 +89,7 @@ def _asked(was: Node, now: Node, old: Node, new: Node, place: str, seen: set[str
     yield from (f"{place}/{name}: must be given" for name in now.get("required", ()) if name not in was.get("required", ()))
     for name, part in was.get("properties", {}).items():
         if name not in now.get("properties", {}):
-            yield f"{place}/{name}: is not taken"
+            yield f"{place}/{name}: is not taken{_as_told(part)}"
         else:
             yield from _asked(part, now["properties"][name], old, new, f"{place}/{name}", seen)
     if "items" in was and "items" in now:
@@ -106,7 +106,7 @@ def _told(was: Node, now: Node, old: Node, new: Node, place: str, seen: set[str]
         yield from (f"{place}: may be {value}" for value in now.get("enum", ["anything"]) if value not in was["enum"])
     for name, part in was.get("properties", {}).items():
         if name not in now.get("properties", {}):
-            yield f"{place}/{name}: is gone"
+            yield f"{place}/{name}: is gone{_as_told(part)}"
         else:
             if name in was.get("required", ()) and name not in now.get("required", ()):
                 yield f"{place}/{name}: may be missing"
@@ -115,6 +115,12 @@ def _told(was: Node, now: Node, old: Node, new: Node, place: str, seen: set[str]
         yield from _told(was["items"], now["items"], old, new, f"{place}/-", seen)
     if _nullable(now) and not _nullable(was):
         yield f"{place}: may be null"
+
+
+def _as_told(gone: Node) -> str:
+    """What the old contract said of it."""
+    told = gone.get("x-retired")
+    return "" if told is None else f", as was told: {told['instead']}"
 
 
 def _again(schema: Node, seen: set[str]) -> bool:

@@ -102,6 +102,25 @@ def test_a_member_that_is_gone_and_an_operation_elsewhere() -> None:
     ]
 
 
+def test_what_was_to_go_is_told_apart_from_what_nobody_was_told_of() -> None:
+    old = copy.deepcopy(OLD)
+    going = {"deprecated": True, "x-retired": {"since": "2023-06-30T23:59:59+00:00", "instead": "use `name`"}}
+    old["components"]["schemas"]["Row"]["properties"]["kind"] |= going
+    old["components"]["schemas"]["RowIn"]["properties"]["kind"] |= going
+    new = copy.deepcopy(OLD)
+    for schema in ("Row", "RowIn"):
+        new["components"]["schemas"][schema]["properties"] = {}
+    assert breaking(old, new) == [
+        "putRow: body/name: is not taken",
+        "putRow: body/kind: is not taken, as was told: use `name`",
+        "putRow: answer 200/name: is gone",
+        "putRow: answer 200/kind: is gone, as was told: use `name`",
+        "putRow: answer 200/of: is gone",
+    ]
+    old["paths"]["/v1/rows/{id}"]["put"] |= going
+    assert breaking(old, {"paths": {}}) == ["putRow: is gone, as was told: use `name`"]
+
+
 def test_the_real_contract_can_be_compared() -> None:
     from tests.contract.test_openapi import CONTRACT
 

@@ -32,7 +32,7 @@ def test_the_committed_schema_is_that_of_the_service() -> None:
 @pytest.mark.parametrize(
     ("old", "new", "said"),
     [
-        ("  machine(\n", "  machineOfOld(\n", "Query.machine was removed."),
+        ("  machine(\n", "  machineOfOld(\n", "Query.machine was removed. Nobody was told."),
         ("input: DueInput!", "input: DueInput!, more: Int!", "A required argument Query.due(more:) was added."),
         ("  standing: Standing!", "  standing: Standing", "DueTask.standing changed type from Standing! to Standing."),
         ("enum TaskKind {\n  adjust\n", "enum TaskKind {\n", "Enum value TaskKind.adjust was removed."),

@@ -55,8 +55,9 @@ def app() -> Iterator[FastAPI]:
             raise ValueError("on purpose")
         return json_answer({"name": "n"})
 
-    by, fail = query_parameter("by", "in whose name", LONG, retired=OLD), query_parameter("fail", "fail", LONG)
-    router.add_api_route("/old", answer, **described("askOld", "t", ANYBODY, "Old", "Old.", Stays, parameters=[fail], retired=OLD))
+    by, fail = query_parameter("by", "in whose name", LONG), query_parameter("fail", "fail", LONG)
+    retiring.OPERATIONS["askOld"] = retiring.PARAMETERS["askBy", "by"] = OLD
+    router.add_api_route("/old", answer, **described("askOld", "t", ANYBODY, "Old", "Old.", Stays, parameters=[fail]))
     router.add_api_route("/by", answer, **described("askBy", "t", ANYBODY, "By", "By.", Stays, parameters=[by]))
     router.add_api_route("/rows", answer, **described("askRows", "t", ANYBODY, "Rows", "Rows.", Rows))
     router.add_api_route("/new", answer, **described("askNew", "t", ANYBODY, "New", "New.", Stays))
@@ -64,7 +65,7 @@ def app() -> Iterator[FastAPI]:
     made.include_router(router)
     made.add_middleware(Telling)
     yield made
-    del retiring._declared[before:]
+    del retiring._declared[before:], retiring.OPERATIONS["askOld"], retiring.PARAMETERS["askBy", "by"]
 
 
 CASES = [

@@ -10,6 +10,7 @@ committed.
 
 import asyncio
 import json
+import re
 import subprocess
 import sys
 import tempfile
@@ -112,10 +113,22 @@ def sdl() -> str:
 
 
 def breaking_schema(before: str, after: str) -> list[str]:
-    """What a query that fitted the schema of before would fail on now."""
+    """What a query that fitted the schema of before would fail on now; of what was to go, that this was told."""
     from graphql import build_schema, find_breaking_changes
 
-    return [change.description for change in find_breaking_changes(build_schema(before), build_schema(after))]
+    was = build_schema(before)
+    return [_with_word(was, change.description) for change in find_breaking_changes(was, build_schema(after))]
+
+
+def _with_word(was: Any, description: str) -> str:
+    """What is broken, and what the schema of before said of what is gone."""
+    found = re.match(r"(?:Field|Argument|Enum value) (\w+)\.(\w+)(?:\((\w+):\))? was removed\.", description)
+    if found is None:
+        return description
+    of = was.type_map[found[1]]
+    there = of.fields[found[2]] if hasattr(of, "fields") else of.values[found[2]]
+    reason = (there.args[found[3]] if found[3] else there).deprecation_reason
+    return f"{description} {f'It was to go: {reason}' if reason else 'Nobody was told.'}"
 
 
 async def rewrite() -> None:

@@ -11,9 +11,11 @@ from strawberry.types.field import StrawberryField
 from fieldworthy.graph.context import Info
 from fieldworthy.graph.errors import REFUSAL, Refused, error_of
 from fieldworthy.graph.inputs import Input
+from fieldworthy.graph.retired import mark, mark_arguments
 from fieldworthy.graph.shapes import make_type
 from fieldworthy.graph.table import QUERY, TABLE
 from fieldworthy.graph.words import capital, nullable
+from fieldworthy.wire.retiring import OPERATIONS
 from fieldworthy.wire.troubles import problem_of
 
 Resolve = Callable[..., Awaitable[Any]]
@@ -53,6 +55,8 @@ def field(
 
         made: StrawberryField = strawberry.field(resolver=guarded, name=row.field, description=description, graphql_type=nullable(of))
         made.python_name = row.field  # a type keeps its fields by it, and resolvers made in a loop are called the same
+        mark(made, OPERATIONS.get(operation))
+        mark_arguments(operation, made)
         return made
 
     return make

@@ -23,11 +23,13 @@ from typing_extensions import get_type_hints, is_typeddict
 
 from fieldworthy.core.base.finding import Finding, Refused, pointer
 from fieldworthy.graph.own_words import note_member
+from fieldworthy.graph.retired import mark
 from fieldworthy.graph.scalars import Amount, Date, DateTime, FactValue, Int64, Json, RulebookRef
 from fieldworthy.graph.shapes import described, key_of
 from fieldworthy.graph.words import attribute, camel, capital, enum_of, is_enum, listed, nullable
 from fieldworthy.wire import scalars
 from fieldworthy.wire.reading import Shape
+from fieldworthy.wire.retiring import Retired, read_mark
 
 _FORMATS: Mapping[str, Any] = {"date-time": DateTime, "date": Date}
 _PLAIN: Mapping[Any, Any] = {str: str, int: int, float: float, bool: bool, Any: Json}
@@ -204,13 +206,16 @@ def _thing(of: Any, leave: frozenset[str], name: str | None) -> Thing:
         if key in leave:
             continue
         hint, needed = _needed(hint, key in of.__required_keys__)
+        retired = _retired(hint)
         hint, null = _without_null(hint)
         told, inner = _told(hint)
         kind = kind_of(hint, called, key)
         made.rooms[camel(key)] = Room(key, kind, null)
         note_member(key)
         annotation = kind.annotation if needed and not null else nullable(kind.annotation)
-        fields.append(_field(camel(key), annotation, _said(told, inner), needed))
+        room = _field(camel(key), annotation, _said(told, inner), needed)
+        mark(room, retired, needed and not null)
+        fields.append(room)
     made.close(fields)
     return made
 
@@ -237,6 +242,13 @@ def _told(hint: Any) -> tuple[str | None, Any]:
         said = next((m.description for m in more if isinstance(m, FieldInfo) and m.description), said)
         hint = inner
     return said, hint
+
+
+def _retired(hint: Any) -> Retired | None:
+    """Where a member goes."""
+    parts = get_args(hint)[1:] if get_origin(hint) is Annotated else ()
+    extras = [part.json_schema_extra for part in parts if isinstance(part, FieldInfo)]
+    return next((found for extra in extras if isinstance(extra, dict) and (found := read_mark(extra))), None)
 
 
 def kind_of(hint: Any, owner: str, name: str) -> Kind:
@@ -314,7 +326,9 @@ def _entry(name: str, called: str, of: Any, value: Any) -> tuple[Thing, str | No
 
 
 def _copy(made: StrawberryField) -> StrawberryField:
-    return _field(str(made.graphql_name), made.type_annotation.annotation, made.description, made.default is not strawberry.UNSET)  # type: ignore[union-attr]
+    copy = _field(str(made.graphql_name), made.type_annotation.annotation, made.description, made.default is not strawberry.UNSET)  # type: ignore[union-attr]
+    copy.deprecation_reason = made.deprecation_reason
+    return copy
 
 
 def _without_null(hint: Any) -> tuple[Any, bool]:

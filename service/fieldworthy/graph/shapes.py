@@ -19,8 +19,10 @@ from strawberry.types.field import StrawberryField
 from strawberry.types.info import Info
 
 from fieldworthy.graph.own_words import spoken
+from fieldworthy.graph.retired import mark
 from fieldworthy.graph.scalars import Date, DateTime, Int64, Json
 from fieldworthy.graph.words import attribute, camel, capital, enum_of, is_enum, listed, nullable
+from fieldworthy.wire.retiring import read_mark
 
 _FORMATS: Mapping[str, Any] = {"date-time": DateTime, "date": Date, "int64": Int64}
 _PLAIN: Mapping[Any, Any] = {str: str, int: int, float: float, bool: bool, Any: Json, **{scalar: scalar for scalar in _FORMATS.values()}}
@@ -108,13 +110,17 @@ def members_of(model: type[BaseModel], leave: Iterable[str] = ()) -> list[Strawb
 def _member(owner: str, name: str, info: FieldInfo) -> StrawberryField:
     key = info.alias or name
     annotation, extra = info.annotation, info.json_schema_extra
+    retired = read_mark(extra) if isinstance(extra, dict) else None
     if isinstance(extra, dict) and extra.get("format") in _FORMATS:
         annotation = _FORMATS[str(extra["format"])]
     inner, null = _without_null(annotation)
     if get_origin(inner) is dict and get_args(inner)[1] is not Any:
-        return _entries(owner, key, get_args(inner)[1], null, info.description)
-    of = Spoken if key in _SPOKEN.get(owner, ()) else Member
-    return member(camel(key), annotation_of(annotation, owner, key), _said(info.description, inner), key, of)
+        made = _entries(owner, key, get_args(inner)[1], null, info.description)
+    else:
+        of = Spoken if key in _SPOKEN.get(owner, ()) else Member
+        made = member(camel(key), annotation_of(annotation, owner, key), _said(info.description, inner), key, of)
+    mark(made, retired)
+    return made
 
 
 def _entries(owner: str, key: str, value: Any, null: bool, description: str | None) -> StrawberryField:

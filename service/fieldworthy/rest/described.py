@@ -16,7 +16,7 @@ from fieldworthy.usecases.keys import KeyScope
 from fieldworthy.wire.catalogue import KINDS, STANDARD_TYPES
 from fieldworthy.wire.problems import MEDIA_TYPE
 from fieldworthy.wire.reading import Shape
-from fieldworthy.wire.retiring import Retired, members_of
+from fieldworthy.wire.retiring import OPERATIONS, PARAMETERS, Retired, members_of
 from fieldworthy.wire.scalars import PRINTABLE
 
 ALWAYS = (
@@ -53,13 +53,12 @@ def described(
     parameters: Sequence[Mapping[str, Any]] = (),
     status: int = 200,
     headers: Mapping[str, Any] | None = None,
-    retired: Retired | None = None,
 ) -> dict[str, Any]:
     """
     Keyword arguments for a route.
 
-    needs: the scope without which it is not answered, or ANYBODY. answer, body: a shape, or the `content` of OpenAPI as it is.
-    retired: where the operation goes; a parameter or a member of the answer that does says so itself.
+    needs: the scope without which it is not answered, or ANYBODY. answer, body: a shape, or the `content` of OpenAPI as it is. What goes of
+    it is declared in `wire.retiring`, a member where it stands.
     """
     content = (
         {k: dict(v) for k, v in answer.items()} if isinstance(answer, Mapping) else {"application/json": {"schema": ref(answer.__name__)}}
@@ -69,9 +68,8 @@ def described(
         taken = {k: dict(v) for k, v in body.items()} if isinstance(body, Mapping) else {"application/json": {"schema": ref(body.name)}}
         extra["requestBody"] = {"required": True, "content": taken}
     if parameters:
-        extra["parameters"] = [dict(p) for p in parameters]
-    if retired is not None:
-        extra |= retired.marked()
+        extra["parameters"] = [{**p, **_marked(PARAMETERS.get((operation, p["name"])))} for p in parameters]
+    extra |= _marked(OPERATIONS.get(operation))
     if isinstance(answer, type) and (going := members_of(answer)):
         extra[MEMBERS] = [each.marked() for each in going]
     if is_any(extra):
@@ -89,6 +87,10 @@ def described(
         "openapi_extra": extra,
         "status_code": status,
     }
+
+
+def _marked(retired: Retired | None) -> dict[str, Any]:
+    return {} if retired is None else retired.marked()
 
 
 def undescribed(needs: Needs = ANYBODY) -> dict[str, Any]:
@@ -130,12 +132,9 @@ def path_parameter(name: str, description: str, schema: Mapping[str, Any]) -> di
     return {"name": name, "in": "path", "required": True, "description": description, "schema": dict(schema)}
 
 
-def query_parameter(
-    name: str, description: str, schema: Mapping[str, Any], required: bool = False, retired: Retired | None = None
-) -> dict[str, Any]:
-    """A part of the query. retired: where it goes."""
-    marked = {} if retired is None else retired.marked()
-    return {"name": name, "in": "query", "required": required, "description": description, "schema": dict(schema), **marked}
+def query_parameter(name: str, description: str, schema: Mapping[str, Any], required: bool = False) -> dict[str, Any]:
+    """A part of the query."""
+    return {"name": name, "in": "query", "required": required, "description": description, "schema": dict(schema)}
 
 
 def header_parameter(name: str, description: str, pattern: str = "", most: int = MAX_HEADER_BYTES, example: str = "") -> dict[str, Any]:

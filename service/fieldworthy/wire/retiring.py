@@ -41,8 +41,15 @@ class Retired:
         return told if self.until is None else {**told, "sunset": format_datetime(self.until.astimezone(UTC), usegmt=True)}
 
 
+OPERATIONS: dict[str, Retired] = {}
+"""Operations that go, by their ids: routes and fields, whichever door they are asked at. Nothing goes now."""
+
+PARAMETERS: dict[tuple[str, str], Retired] = {}
+"""Parameters of the query that go, and the arguments that stand for them, by operation and name."""
+
+
 def member(retired: Retired, name: str) -> dict[str, Any]:
-    """`json_schema_extra` for a member of an answer that goes. name: for whoever looks at what is declared."""
+    """`json_schema_extra` for a member of a request or an answer that goes. name: for whoever looks at what is declared."""
     _declared.append(name)
     return retired.marked()
 
