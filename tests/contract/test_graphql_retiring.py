@@ -17,6 +17,7 @@ from typing_extensions import TypedDict
 
 from fieldworthy.graph import inputs
 from fieldworthy.graph.context import Info
+from fieldworthy.graph.description import Schema
 from fieldworthy.graph.fields import field
 from fieldworthy.graph.inputs import Given, input_of
 from fieldworthy.graph.shapes import make_type, type_of
@@ -35,7 +36,7 @@ MEMBER_SAYS = "use `itsName`; deprecated since 2023-06-30"
 
 
 @pytest.fixture(scope="module")
-def schema() -> Iterator[strawberry.Schema]:
+def schema() -> Iterator[Schema]:
     """Two fields: one goes, of one an argument does; members of an answer and of an input go, one of which must be given."""
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(retiring, "_declared", [])
@@ -71,12 +72,12 @@ def schema() -> Iterator[strawberry.Schema]:
         ) -> Any:
             return None
 
-        yield strawberry.Schema(make_type("Query", [old, new]))
+        yield Schema(make_type("Query", [old, new]))
         for name in set(inputs._MADE) - made:
             del inputs._MADE[name]
 
 
-def deprecated(schema: strawberry.Schema) -> dict[str, str]:
+def deprecated(schema: Schema) -> dict[str, str]:
     """What goes, by where it stands."""
     found: dict[str, str] = {}
     for of in ("Query", "Rehearsed", "RehearsedInput"):
@@ -86,7 +87,7 @@ def deprecated(schema: strawberry.Schema) -> dict[str, str]:
     return found
 
 
-def test_the_schema_marks_what_goes(schema: strawberry.Schema) -> None:
+def test_the_schema_marks_what_goes(schema: Schema) -> None:
     assert deprecated(schema) == {
         "Query.old": SAYS,
         "Query.newOne(byWhom:)": SAYS,
@@ -97,13 +98,13 @@ def test_the_schema_marks_what_goes(schema: strawberry.Schema) -> None:
     assert validate_schema(schema._schema) == []
 
 
-def test_of_what_must_be_given_the_description_says_it(schema: strawberry.Schema) -> None:
+def test_of_what_must_be_given_the_description_says_it(schema: Schema) -> None:
     types: Any = schema._schema.type_map
     assert types["RehearsedInput"].fields["must"].description == f"said so; {MEMBER_SAYS}"
     assert types["Query"].fields["newOne"].args["must"].description == f"said so; {SAYS}"
 
 
-def test_the_written_schema_says_the_same(schema: strawberry.Schema) -> None:
+def test_the_written_schema_says_the_same(schema: Schema) -> None:
     text = schema.as_str()
     assert f'  old: Rehearsed @deprecated(reason: "{SAYS}")' in text
     assert f'  may: String @deprecated(reason: "{MEMBER_SAYS}")' in text
@@ -119,7 +120,7 @@ def test_the_written_schema_says_the_same(schema: strawberry.Schema) -> None:
         ("type Rehearsed {\n  itsName: ", "Field Rehearsed.itsName was removed. Nobody was told."),
     ],
 )
-def test_what_was_to_go_is_told_apart_from_what_nobody_was_told_of(schema: strawberry.Schema, gone: str, said: str) -> None:
+def test_what_was_to_go_is_told_apart_from_what_nobody_was_told_of(schema: Schema, gone: str, said: str) -> None:
     text = schema.as_str()
     assert gone in text
     after = text.replace(gone, re.sub(r"\w+: $", "another: ", gone))

@@ -11,6 +11,7 @@ from graphql import GraphQLSchema
 from starlette.requests import Request
 
 from fieldworthy.core.base.finding import Finding, Refused
+from fieldworthy.graph.description import Schema
 from fieldworthy.graph.door import Around, Door
 from fieldworthy.graph.explorer import file, page
 from fieldworthy.graph.socket import Patience, SocketAround, Sockets
@@ -122,7 +123,7 @@ class Subscription:
 
 @cache
 def small_schema() -> GraphQLSchema:
-    return strawberry.Schema(Query, Mutation, Subscription)._schema
+    return Schema(Query, Mutation, Subscription)._schema
 
 
 def small_app(introspection: bool = True, patience: Patience | None = None, **options: Any) -> FastAPI:

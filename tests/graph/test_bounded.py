@@ -1,11 +1,16 @@
 """What one request may ask is bounded however it is written: by other names, fragments, page sizes, and lists that come in no pages."""
 
+import time
 from typing import Any
 
 import pytest
-from graphql import get_introspection_query
+from graphql import OperationDefinitionNode, get_introspection_query, parse
 from sqlalchemy import event
 
+from fieldworthy.graph.bounds import fragments_of
+from fieldworthy.graph.cost import Cost
+from fieldworthy.graph.schema import make_schema
+from fieldworthy.usecases.limits import MAX_QUERY_DESCRIPTION
 from tests.doors_app import client, make_test_app
 from tests.graph.small import small_app
 from tests.keep.service import running
@@ -64,9 +69,89 @@ async def test_the_introspection_of_the_tools_passes_and_has_its_price() -> None
     told = await answered(APP, whole)
     assert "errors" not in told
     assert len(told["data"]["__schema"]["types"]) > 150
-    assert told["extensions"]["cost"]["requests"] == 21
+    fields = fields_of(told["data"])
+    assert fields < MAX_QUERY_DESCRIPTION / 2, "so that the tools may ask it when the schema has grown"
+    assert told["extensions"]["cost"]["requests"] == -(-fields // 1_000)
     one = await answered(APP, '{ __type(name: "Machine") { name fields { name } } }')
-    assert one["extensions"]["cost"]["requests"] == 21
+    assert one["extensions"]["cost"]["requests"] == 1
+
+
+def fields_of(told: Any) -> int:
+    """How many fields an answer holds."""
+    if isinstance(told, dict):
+        return sum(1 + fields_of(value) for value in told.values())
+    return sum(map(fields_of, told)) if isinstance(told, list) else 0
+
+
+TOLD = (
+    "{ __schema { types { ...T } directives { name args(includeDeprecated: true) { ...I } } } } "
+    "fragment T on __Type { kind name ...L ofType { kind ...L ofType { kind ...L ofType { kind } } } } "
+    "fragment L on __Type { fields(includeDeprecated: true) { ...F } inputFields { ...I } possibleTypes { name } enumValues { name } } "
+    "fragment F on __Field { name args { ...I } type { ...W } } fragment I on __InputValue { name defaultValue type { ...W } } "
+    "fragment W on __Type { kind name ofType { kind name ofType { kind name ofType { kind name } } } }"
+)
+HEAVY = (
+    "{ __schema { types { ...T } queryType { ...T } mutationType { ...T } } } "
+    "fragment T on __Type { ...L fields { ...F } inputFields { ...I } possibleTypes { ...L fields { ...G } } } "
+    "fragment L on __Type { kind name description specifiedByURL enumValues { name description isDeprecated deprecationReason } } "
+    "fragment F on __Field { name description isDeprecated args { ...I } type { ...X ofType { ...X ofType { ...X ofType { ...X } } } } } "
+    "fragment I on __InputValue { name description defaultValue type { ...X ofType { ...X ofType { ...X ofType { ...X } } } } } "
+    "fragment X on __Type { ...L fields { ...G } inputFields { ...J } possibleTypes { ...L } } "
+    "fragment G on __Field { name description isDeprecated args { ...J } type { ...Y } } "
+    "fragment J on __InputValue { name description defaultValue type { ...Y } } "
+    "fragment Y on __Type { ...L ofType { ...L ofType { ...L ofType { ...L } } } }"
+)
+"""About as much as can be asked: it would hold some 100,000 fields, and take a second."""
+
+
+@pytest.mark.parametrize(
+    "query",
+    [
+        TOLD,
+        "query ($deep: Boolean = false) { __schema { types { name fields @include(if: $deep) { name type { name } } } } }",
+        "query ($deep: Boolean = true) { __schema { types { name fields @skip(if: $deep) { name type { name } } } } }",
+        'query ($of: String = "Machine") { __type(name: $of) { name fields { name type { name ofType { name } } } } }',
+        '{ __type(name: "Nothing") { name } }',
+        '{ __typename __type(name: "Machine") { __typename interfaces { name } ... on __Type { ... { fields { name } } } } }',
+    ],
+)
+async def test_the_description_costs_what_is_answered(query: str) -> None:
+    """Held to the answer itself."""
+    document = parse(query)
+    (operation, *_) = document.definitions
+    assert isinstance(operation, OperationDefinitionNode)
+    counted = Cost(make_schema()._schema, {}).fields(operation, fragments_of(document), {})
+    told = await answered(APP, query)
+    assert "errors" not in told, told
+    assert counted == fields_of(told["data"])
+
+
+async def test_what_would_tell_the_schema_many_times_over_is_refused_before_it_is_told() -> None:
+    began = time.process_time()
+    assert code(await answered(APP, HEAVY)) == "query.too_dear"
+    assert time.process_time() - began < 1.0, "to answer it takes several times as long as to count it"
+
+
+async def test_what_wraps_a_type_is_no_input_of_which_one_member_is_given() -> None:
+    """GraphQL specification (September 2025), 4.2.2, from memory: `isOneOf` is null but for input objects."""
+    wrapped = "type { kind isOneOf ofType { kind isOneOf ofType { kind isOneOf } } }"
+    query = f'{{ __type(name: "Query") {{ isOneOf fields {{ args {{ {wrapped} }} }} }} }}'
+    told = await answered(APP, query)
+    assert "errors" not in told
+    found: dict[str, set[bool | None]] = {}
+
+    def gather(each: Any) -> None:
+        if each is not None:
+            found.setdefault(each["kind"], set()).add(each["isOneOf"])
+            gather(each.get("ofType"))
+
+    for field in told["data"]["__type"]["fields"]:
+        for argument in field["args"]:
+            gather(argument["type"])
+    assert told["data"]["__type"]["isOneOf"] is None
+    assert found.pop("INPUT_OBJECT") == {False}
+    assert {"NON_NULL", "LIST"} <= set(found)
+    assert set().union(*found.values()) == {None}
 
 
 LEAVES = "query ($n: Int!) { leaves(first: $n) { edges { node { name size a: leaf { name size } b: leaf { name size } } } } }"

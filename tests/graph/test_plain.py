@@ -7,6 +7,7 @@ import strawberry
 from graphql import GraphQLSchema, execute_sync, parse, validate
 from strawberry.schema.config import StrawberryConfig
 
+from fieldworthy.graph.description import Schema
 from fieldworthy.graph.plain import quicken
 from fieldworthy.graph.scalars import SCALARS
 from fieldworthy.graph.shapes import make_type, type_of
@@ -28,7 +29,7 @@ def schema(told: Any, quick: bool) -> GraphQLSchema:
         return told
 
     made = strawberry.field(resolver=due, graphql_type=DUE)
-    found = strawberry.Schema(make_type("Query", [made]), config=StrawberryConfig(scalar_map=SCALARS))._schema
+    found = Schema(make_type("Query", [made]), config=StrawberryConfig(scalar_map=SCALARS))._schema
     assert (quicken(found) > 30) if quick else True
     return found
 

@@ -1,8 +1,8 @@
 """What an operation costs, counted before anything of it runs: the fields that its answer may hold, by the sizes of its pages.
 
 A list in pages counts by what is asked for (`first`, `last`), or would be if nothing is said; any other list is taken to have a usual
-length. What is dear beside the number of its fields has a weight. Of a fragment that stands in several places the cost below it is found
-once, so the work grows with the document, and not with what it would unfold to.
+length. What is dear beside the number of its fields has a weight; what the schema tells of itself is counted on the schema. Of a fragment
+that stands in several places the cost below it is found once, so the work grows with the document, and not with what it would unfold to.
 """
 
 from collections.abc import Mapping
@@ -21,6 +21,7 @@ from graphql import (
     InlineFragmentNode,
     IntValueNode,
     OperationDefinitionNode,
+    SelectionNode,
     SelectionSetNode,
     VariableNode,
     get_named_type,
@@ -29,6 +30,8 @@ from graphql import (
     value_from_ast_untyped,
 )
 
+from fieldworthy.graph.bounds import DESCRIPTION
+from fieldworthy.graph.description import Description
 from fieldworthy.usecases.limits import MAX_PAGE, QUERY_FIELDS_A_REQUEST, QUERY_LIST_LENGTH
 
 PAGE_SIZES = ("first", "last")
@@ -45,11 +48,15 @@ class Cost:
     def __init__(self, schema: GraphQLSchema, weights: Weights) -> None:
         self._schema = schema
         self._weights = weights
+        self._description = Description(schema)
 
     def fields(
         self, operation: OperationDefinitionNode, fragments: Mapping[str, FragmentDefinitionNode], variables: Mapping[str, Any]
     ) -> int:
-        """How many fields the answer may hold. variables: as they were sent; the document was found to fit the schema."""
+        """
+        How many fields the answer may hold. variables: as they were sent; the document was found to fit the schema. Raises Turned where it
+        asks for too much of the schema's description.
+        """
         root = self._schema.get_root_type(operation.operation)
         return self._count(operation, fragments, variables).below(operation.selection_set, root, None)
 
@@ -67,7 +74,7 @@ class Cost:
             for each in operation.variable_definitions or ()
             if each.default_value is not None
         }
-        return _Count(self._schema, self._weights, fragments, {**given, **variables})
+        return _Count(self._schema, self._weights, self._description, fragments, {**given, **variables})
 
 
 def requests(top: int, fields: int) -> int:
@@ -80,11 +87,13 @@ class _Count:
         self,
         schema: GraphQLSchema,
         weights: Weights,
+        description: Description,
         fragments: Mapping[str, FragmentDefinitionNode],
         variables: Mapping[str, Any],
     ) -> None:
         self._schema = schema
         self._weights = weights
+        self._description = description
         self._fragments = fragments
         self._variables = variables
         self._known: dict[tuple[str, str, int | None], int] = {}
@@ -130,7 +139,9 @@ class _Count:
     def _field(self, node: FieldNode, parent: GraphQLNamedType | None, page: int | None) -> int:
         weight = 1 + (self._weights.get(f"{parent.name}.{node.name.value}", 0) if parent else 0)
         field = _of(parent, node.name.value)
-        if field is None or node.selection_set is None:  # not known: `__typename`, or the schema's own description, which has a weight
+        if node.name.value in DESCRIPTION:
+            return weight + self._description.fields(node, self._fragments, self._variables, self._is_out)
+        if field is None or node.selection_set is None:  # not known: `__typename`
             return weight
         asked = self._page(node, field)
         times = 1
@@ -153,6 +164,9 @@ class _Count:
                 if size is not None:
                     return _read(size)
         return _USUAL_PAGE
+
+    def _is_out(self, node: SelectionNode) -> bool:
+        return bool(node.directives) and self._left_out(node.directives or ())
 
     def _left_out(self, directives: tuple[DirectiveNode, ...]) -> bool:
         for each in directives:

@@ -7,6 +7,7 @@ from graphql import GraphQLObjectType, GraphQLSchema, Undefined
 from strawberry.schema.config import StrawberryConfig
 
 from fieldworthy.graph import due, heard, machines, news, questions, readings, records, rulebooks, work
+from fieldworthy.graph.description import Schema
 from fieldworthy.graph.fields import mutation_type, query_type, subscription_type
 from fieldworthy.graph.plain import quicken
 from fieldworthy.graph.scalars import SCALARS
@@ -20,7 +21,7 @@ MUTATIONS = [field for room in _ROOMS for field in getattr(room, "MUTATIONS", ()
 def make_schema() -> strawberry.Schema:
     """The schema, always the same one; a request's context is a `graph.context.Context`."""
     roots = query_type(QUERIES), mutation_type(MUTATIONS), subscription_type(news.SUBSCRIPTIONS)
-    made = strawberry.Schema(*roots, config=StrawberryConfig(scalar_map=SCALARS))
+    made = Schema(*roots, config=StrawberryConfig(scalar_map=SCALARS))
     _leave_out_nulls(made._schema)
     quicken(made._schema)
     return made

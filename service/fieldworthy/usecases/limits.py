@@ -68,6 +68,9 @@ MAX_QUERY_ALIASES = 30
 MAX_QUERY_FIELDS = 100_000
 """Fields that the answer to one GraphQL request may hold, by its pages' sizes."""
 
+MAX_QUERY_DESCRIPTION = 50_000
+"""Fields of the schema's own description that one answer may hold: some twice as many as the usual tools ask for."""
+
 QUERY_FIELDS_A_REQUEST = 1_000
 """As many fields of a GraphQL answer count as one request in a key's quota."""
 
