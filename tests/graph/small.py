@@ -2,6 +2,7 @@
 
 from asyncio import Event
 from collections.abc import AsyncIterator
+from enum import Enum
 from functools import cache
 from typing import Any
 
@@ -23,6 +24,11 @@ from fieldworthy.wire.troubles import problem_of
 from tests.doors_app import make_test_app
 
 SECRET = "the words of a fault"
+
+
+@strawberry.enum
+class Season(Enum):
+    SPRING = "spring"
 
 
 @strawberry.type
@@ -75,6 +81,18 @@ class Query:
     @strawberry.field
     def unfit(self) -> str | None:
         raise Refused([Finding("request.unknown", "`wing` is not known", "leave it out", path="/input/wing")])
+
+    @strawberry.field
+    def fallen(self) -> Season | None:
+        return SECRET  # type: ignore[return-value]  # a word that the schema lacks
+
+    @strawberry.field
+    def seasons(self) -> list[Season | None]:
+        return [SECRET, SECRET]  # type: ignore[list-item]
+
+    @strawberry.field
+    def many(self) -> int | None:
+        return 2**40
 
     @strawberry.field
     def who(self, info: strawberry.Info) -> int:

@@ -220,6 +220,25 @@ async def test_a_fault_is_logged_once_and_its_words_are_told_to_nobody(
     assert (must.status_code, must.json()["data"]) == (200, None)
 
 
+@pytest.mark.parametrize(
+    ("field", "value", "logged"), [("fallen", None, SECRET), ("seasons", [None, None], SECRET), ("many", None, str(2**40))]
+)
+async def test_a_value_that_its_type_can_not_have_is_a_fault(
+    http: httpx.AsyncClient, capsys: pytest.CaptureFixture[str], field: str, value: Any, logged: str
+) -> None:
+    """GraphQL specification (October 2021), 6.4.4, from memory: a field error; whose fault it is, it does not say."""
+    answer = await ask(http, f"{{ {field} who }}")
+    assert answer.json()["data"] == {field: value, "who": answer.json()["data"]["who"]}
+    assert {error["extensions"]["code"] for error in answer.json()["errors"]} == {"service.failed"}
+    assert logged not in answer.text
+    assert capsys.readouterr().out.count(f"represent {'non' if field == 'many' else 'value'}") == 1  # however often
+
+
+async def test_an_argument_that_is_null_while_it_is_answered_is_the_askers_mistake(http: httpx.AsyncClient) -> None:
+    answer = await ask(http, "query ($name: String) { leaf(name: $name) { name } who }", variables={"name": None})
+    assert [error["extensions"]["code"] for error in answer.json()["errors"]] == ["query.does_not_fit"]
+
+
 async def test_a_refusal_is_the_problem_that_it_is_elsewhere(http: httpx.AsyncClient) -> None:
     told = (await ask(http, "{ refused unfit }")).json()
     refused, unfit = told["errors"]

@@ -1,6 +1,7 @@
 """What GraphQL has no type of its own for. All of them are written as the wire writes them."""
 
 from collections.abc import Callable, Mapping
+from functools import partial
 from typing import Any, NewType
 
 import strawberry
@@ -30,8 +31,11 @@ def _whole(value: Any) -> int:
     return value
 
 
-def _literal(node: ValueNode, variables: dict[str, Any] | None = None) -> Any:
-    return _plain(value_from_ast_untyped(node, variables), 1)
+def _literal(read: Callable[[Any], Any], node: ValueNode, variables: dict[str, Any] | None = None) -> Any:
+    try:
+        return read(_plain(value_from_ast_untyped(node, variables), 1))
+    except GraphQLError as trouble:
+        raise GraphQLError(trouble.message, node) from None  # by its place it is known as a mistake in what was sent
 
 
 def _plain(value: Any, depth: int) -> Any:
@@ -58,7 +62,7 @@ def _scalar(name: str, description: str, read: Callable[[Any], Any] = lambda val
         description=description,
         specified_by_url=url,
         parse_value=read,
-        parse_literal=lambda node, variables=None: read(_literal(node, variables)),
+        parse_literal=partial(_literal, read),
     )
 
 

@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
 import structlog
-from graphql import FormattedExecutionResult, GraphQLError
+from graphql import FormattedExecutionResult, GraphQLError, ValueNode
 
 from fieldworthy.graph.own_words import spoken_problem
 from fieldworthy.wire.hiding import hide
@@ -53,7 +53,7 @@ def written(errors: Iterable[GraphQLError], problem_of: ProblemOf, usual: str = 
     A fault is logged, once however many fields it took with it, and its text is told to nobody.
     """
     told: list[Any] = []
-    seen: set[int] = set()
+    seen: set[int | str] = set()
     for each in errors:
         if len(told) == MOST_TOLD:
             break
@@ -61,14 +61,15 @@ def written(errors: Iterable[GraphQLError], problem_of: ProblemOf, usual: str = 
     return told
 
 
-def _written(each: GraphQLError, problem_of: ProblemOf, usual: str, seen: set[int]) -> dict[str, Any]:
-    cause = _cause(each)
+def _written(each: GraphQLError, problem_of: ProblemOf, usual: str, seen: set[int | str]) -> dict[str, Any]:
+    cause = _cause(each) or _unfit(each)
     message, beside = each.message, dict(each.extensions or {})
     if cause is not None:
         told = problem_of(cause)
         if told is None:
-            if id(cause) not in seen:
-                seen.add(id(cause))
+            fault = cause.message if isinstance(cause, GraphQLError) else id(cause)
+            if fault not in seen:
+                seen.add(fault)
                 log.error("a field failed", path=[str(step) for step in each.path or ()][:20], exc_info=cause)
             told = problem("service.failed", "the service failed to answer; the fault is its own")
         told = spoken_problem(told)
@@ -82,6 +83,21 @@ def _written(each: GraphQLError, problem_of: ProblemOf, usual: str, seen: set[in
     if each.path:
         made["path"] = each.path
     return {**made, "extensions": beside}
+
+
+def _unfit(each: GraphQLError) -> GraphQLError | None:
+    """
+    What the executor found while it answered, where it is a fault of ours: a value that its type can't have. None for a mistake of the
+    asker: before it answers, and of an argument or a directive, it points to the value that was sent.
+    """
+    if not each.path or "code" in (each.extensions or {}):
+        return None
+    found: Exception | None = each
+    while isinstance(found, GraphQLError):
+        if any(isinstance(node, ValueNode) for node in found.nodes or ()):
+            return None
+        each, found = found, found.original_error
+    return each
 
 
 def _cause(each: GraphQLError) -> Exception | None:
