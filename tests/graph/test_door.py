@@ -50,6 +50,8 @@ def errors_alone(answer: httpx.Response, code: str, status: int = 400) -> dict[s
     error, *more = told["errors"]
     assert {each["extensions"]["code"] for each in (error, *more)} == {code}
     assert error["message"]
+    if answer.headers["content-type"].startswith(NEW):
+        assert {each["extensions"]["status"] for each in (error, *more)} == {answer.status_code}
     kind = KINDS[code]
     assert error["extensions"]["title"] == kind.title
     assert error["extensions"]["type"] == kind.type

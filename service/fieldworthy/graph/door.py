@@ -75,7 +75,7 @@ class Door:
         except (Unreadable, Refused) as trouble:
             told = self._around.problem_of(trouble)
             assert told is not None  # both mean a refusal
-            return self._errors([error(told)], media, 400)
+            return self._errors([error({**told, "status": 400})], media, 400)  # whatever it is elsewhere
         try:
             return await self._answered(request, asked, media)
         except Turned as trouble:
