@@ -176,6 +176,7 @@ def make_app(
             lambda request: Context(asked, caller_of(request), asker_of(request.scope)),
             problem_of,
             page if shown else None,
+            lambda context: context.taken.held,
         )
         door = Door(make_schema()._schema, around, introspection=shown, weights=WEIGHTS)
         may_open = from_here(origins)

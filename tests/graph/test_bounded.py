@@ -10,7 +10,10 @@ from sqlalchemy import event
 from fieldworthy.graph.bounds import fragments_of
 from fieldworthy.graph.cost import Cost
 from fieldworthy.graph.schema import make_schema
+from fieldworthy.usecases.keep_keys import create_key
+from fieldworthy.usecases.keys import KeyScope
 from fieldworthy.usecases.limits import MAX_QUERY_DESCRIPTION
+from fieldworthy.usecases.quota import Quota
 from tests.doors_app import client, make_test_app
 from tests.graph.small import small_app
 from tests.keep.service import running
@@ -215,6 +218,25 @@ async def test_a_list_without_pages_is_counted_while_it_is_answered() -> None:
     once = "query ($i: DueInput!) { due(input: $i) { tasks { ...T @include(if: true) } } } fragment T on DueTask " + EACH
     told = await answered(APP, once, i=many(400))
     assert len(told["data"]["due"]["tasks"]) == 400
+
+
+async def test_what_lists_hold_beyond_what_was_counted_counts_once_it_is_answered(address: str) -> None:
+    """400 tasks, of each 11 fields and a reason of 2, 5 times: 26,000; beforehand 5 lists of 10."""
+    query = "query ($i: DueInput!) { due(input: $i) { " + " ".join(f"a{n}: tasks {EACH}" for n in range(5)) + " } }"
+    (operation,) = parse(query).definitions
+    assert isinstance(operation, OperationDefinitionNode)
+    assert Cost(make_schema()._schema, {}).fields(operation, {}, {}) < 2_000
+    async with running(address, is_open=False, quota=Quota(30, 60)) as service:
+        key = (await create_key(service.store, "Nine Oxen", "a test", [KeyScope.READ])).text
+        body = {"query": query, "variables": {"i": many(400)}}
+        async with client(service.app) as http:
+            http.headers["authorization"] = f"Bearer {key}"
+            first = await http.post("/graphql", json=body)
+            assert first.json()["extensions"]["cost"]["requests"] == 26
+            second = await http.post("/graphql", json=body)  # what is left is less than it turns out to be
+            assert len(second.json()["data"]["due"]["a0"]) == 400
+            third = await http.post("/graphql", json={"query": "{ __typename }"})
+    assert (third.status_code, third.json()["code"]) == (429, "quota.exceeded")
 
 
 @pytest.mark.parametrize(

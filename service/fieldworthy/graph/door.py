@@ -6,6 +6,7 @@ has this.
 """
 
 from collections.abc import AsyncGenerator, Awaitable, Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from inspect import isawaitable
 from typing import Any
@@ -21,7 +22,9 @@ from fieldworthy.graph.cost import Cost, Weights, requests
 from fieldworthy.graph.documents import Documents, Ready, is_mutation, is_subscription
 from fieldworthy.graph.media import ANSWER, LEGACY, chosen, wants_page
 from fieldworthy.graph.told import ProblemOf, Turned, error, turned, written
+from fieldworthy.usecases.key_refusals import Throttled
 from fieldworthy.usecases.limits import MAX_QUERY_FIELDS
+from fieldworthy.usecases.ports import StoreUnavailable
 from fieldworthy.wire.media import JSON_TYPES, Declined, media_type
 from fieldworthy.wire.problems import problem
 from fieldworthy.wire.reading import Unreadable
@@ -36,7 +39,8 @@ class Around:
     What is around the door, and not its own.
 
     admit: lets a request in by its key, whatever scopes that has, and counts it as one; charge: counts it as so many more; context: what
-    the schema's resolvers are given; problem_of: what an exception means; page: the answer to a browser, None where there is no page.
+    the schema's resolvers are given; problem_of: what an exception means; page: the answer to a browser, None where there is no page; held:
+    how many fields the lists of an answer held that was made with a context.
     """
 
     admit: Callable[[Request], Awaitable[None]]
@@ -44,6 +48,7 @@ class Around:
     context: Callable[[Request], Any]
     problem_of: ProblemOf
     page: Callable[[], Response] | None = None
+    held: Callable[[Any], int] = lambda _context: 0
 
 
 class Door:
@@ -92,7 +97,9 @@ class Door:
         counted = self.counted(ready, operation, asked)
         if counted > 1:
             await self._around.charge(request, counted - 1)  # one was counted when it came in
-        done = await self._executed(request, ready, operation, asked)
+        context = self._around.context(request)
+        done = await self._executed(context, ready, operation, asked)
+        counted = await self._settled(request, context, counted)
         told: dict[str, Any] = {"data": done.data}
         if done.errors:
             told["errors"] = written(done.errors, self._around.problem_of)
@@ -113,7 +120,10 @@ class Door:
         if counted > 1:
             await self._around.charge(request, counted - 1)
         if not is_subscription(operation):
-            yield await self._executed(request, ready, operation, asked)
+            context = self._around.context(request)
+            done = await self._executed(context, ready, operation, asked)
+            await self._settled(request, context, counted)
+            yield done
             return
         begun = subscribe(
             self._schema,
@@ -133,12 +143,20 @@ class Door:
             if isinstance(stream, AsyncGenerator):
                 await stream.aclose()
 
-    async def _executed(self, request: Request, ready: Ready, operation: OperationDefinitionNode, asked: Asked) -> ExecutionResult:
+    async def _settled(self, request: Request, context: Any, counted: int) -> int:
+        """As how many requests it counts once it is answered: its lists may have held more than was counted before."""
+        held = requests(1, self._around.held(context))
+        if held > counted:
+            with suppress(Throttled, StoreUnavailable):  # it is done: who has nothing left is told so with the next one
+                await self._around.charge(request, held - counted)
+        return max(held, counted)
+
+    async def _executed(self, context: Any, ready: Ready, operation: OperationDefinitionNode, asked: Asked) -> ExecutionResult:
         """Raises Turned where nothing was done, for a variable is not of its type."""
         result = execute(
             self._schema,
             ready.document,
-            context_value=self._around.context(request),
+            context_value=context,
             variable_values=dict(asked.variables),
             operation_name=operation.name.value if operation.name else None,
             hide_suggestions=self._hides,

@@ -37,6 +37,11 @@ class Taken:
         self._left = MAX_QUERY_FIELDS
         self._each: dict[tuple[int, ...], int] = {}
 
+    @property
+    def held(self) -> int:
+        """How many there were, at most as many as may be."""
+        return min(MAX_QUERY_FIELDS - self._left, MAX_QUERY_FIELDS)
+
     def anew(self) -> None:
         """Another answer begins: the next event of a subscription."""
         self._left = MAX_QUERY_FIELDS
