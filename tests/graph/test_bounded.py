@@ -167,6 +167,12 @@ async def test_a_page_costs_the_same_however_its_size_is_written(whole: int, rea
     assert first["extensions"]["cost"]["requests"] == (1 if whole == 0 else 2 if whole == 120 else 3)
 
 
+async def test_what_is_left_out_by_one_request_counts_in_the_next() -> None:
+    query = "query ($more: Boolean!) { a: who b: who @include(if: $more) ... @skip(if: $more) { c: who d: who } }"
+    for more, requests in ((True, 2), (False, 3), (True, 2)):
+        assert (await answered(SMALL, query, more=more))["extensions"]["cost"]["requests"] == requests
+
+
 async def test_what_nests_pages_is_turned_away_by_both_writings() -> None:
     query = "query ($n: Int!) { machines(first: $n) { edges { node { readings(first: $n) { edges { node { meter value at } } } } } } }"
     for n in (200, 200.0):

@@ -6,7 +6,7 @@ that stands in several places the cost below it is found once, so the work grows
 """
 
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, NamedTuple
 
 from graphql import (
     DirectiveNode,
@@ -50,36 +50,39 @@ class Cost:
         self._weights = weights
         self._description = Description(schema)
 
-    def fields(
+    def of(
         self, operation: OperationDefinitionNode, fragments: Mapping[str, FragmentDefinitionNode], variables: Mapping[str, Any]
-    ) -> int:
+    ) -> "Counted":
         """
-        How many fields the answer may hold. variables: as they were sent; the document was found to fit the schema. Raises Turned where it
-        asks for too much of the schema's description.
+        What an operation may ask. variables: as they were sent; the document was found to fit the schema. Raises Turned where it asks for
+        too much of the schema's description.
         """
-        root = self._schema.get_root_type(operation.operation)
-        return self._count(operation, fragments, variables).below(operation.selection_set, root, None)
-
-    def top(self, operation: OperationDefinitionNode, fragments: Mapping[str, FragmentDefinitionNode], variables: Mapping[str, Any]) -> int:
-        """How many fields stand at its top, in fragments too. The same as above."""
-        found: set[str] = set()
-        self._count(operation, fragments, variables).names(operation.selection_set, found, set())
-        return len(found)
-
-    def _count(
-        self, operation: OperationDefinitionNode, fragments: Mapping[str, FragmentDefinitionNode], variables: Mapping[str, Any]
-    ) -> "_Count":
         given = {
             each.variable.name.value: value_from_ast_untyped(each.default_value)
             for each in operation.variable_definitions or ()
             if each.default_value is not None
         }
-        return _Count(self._schema, self._weights, self._description, fragments, {**given, **variables})
+        count = _Count(self._schema, self._weights, self._description, fragments, {**given, **variables})
+        fields = count.below(operation.selection_set, self._schema.get_root_type(operation.operation), None)
+        top: set[str] = set()
+        count.names(operation.selection_set, top, set())
+        return Counted(fields, len(top), count.steered)
 
 
-def requests(top: int, fields: int) -> int:
-    """As how many requests an operation counts: one for so many fields, and at least one for each that stands at its top."""
-    return max(top, -(-fields // QUERY_FIELDS_A_REQUEST), 1)
+class Counted(NamedTuple):
+    """
+    fields: that the answer may hold; top: those that stand at its top, in fragments too; steered: whether a variable had a say, so that
+    with other values it is counted anew.
+    """
+
+    fields: int
+    top: int
+    steered: bool
+
+    @property
+    def requests(self) -> int:
+        """As how many it counts: one for so many fields, and at least one for each that stands at the top."""
+        return max(self.top, -(-self.fields // QUERY_FIELDS_A_REQUEST), 1)
 
 
 class _Count:
@@ -97,6 +100,7 @@ class _Count:
         self._fragments = fragments
         self._variables = variables
         self._known: dict[tuple[str, str, int | None], int] = {}
+        self.steered = False
 
     def below(self, selected: SelectionSetNode | None, parent: GraphQLNamedType | None, page: int | None) -> int:
         """Fields below one value. page: how many items a list right below has, where it is known."""
@@ -160,7 +164,7 @@ class _Count:
                 if isinstance(value, IntValueNode):
                     size = int(value.value)
                 elif isinstance(value, VariableNode):
-                    size = self._variables.get(value.name.value)
+                    size = self._variable(value)
                 if size is not None:
                     return _read(size)
         return _USUAL_PAGE
@@ -173,10 +177,14 @@ class _Count:
             wanted = {"skip": True, "include": False}.get(each.name.value)
             for argument in each.arguments or () if wanted is not None else ():
                 value = argument.value
-                said = self._variables.get(value.name.value) if isinstance(value, VariableNode) else value_from_ast_untyped(value)
+                said = self._variable(value) if isinstance(value, VariableNode) else value_from_ast_untyped(value)
                 if said is wanted:
                     return True
         return False
+
+    def _variable(self, node: VariableNode) -> Any:
+        self.steered = True
+        return self._variables.get(node.name.value)
 
 
 def _read(size: Any) -> int:

@@ -8,7 +8,7 @@ import hashlib
 import re
 from collections import OrderedDict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from graphql import (
@@ -30,6 +30,7 @@ from graphql.validation import recommended_rules
 
 from fieldworthy.graph.asked import Asked
 from fieldworthy.graph.bounds import Bounds, fragments_of, hold
+from fieldworthy.graph.cost import Counted
 from fieldworthy.graph.told import Turned, extensions, turned
 from fieldworthy.usecases.limits import MAX_QUERY_CHARACTERS, MAX_QUERY_TOKENS
 from fieldworthy.wire.problems import problem
@@ -47,11 +48,14 @@ _NOT_KEPT = {"message": "PersistedQueryNotFound", "code": "PERSISTED_QUERY_NOT_F
 
 @dataclass(frozen=True, slots=True)
 class Ready:
-    """A document that was read and fits the schema."""
+    """
+    A document that was read and fits the schema. counted: what its operations cost, by their names, where no variable has a say in it.
+    """
 
     document: DocumentNode
     operations: Mapping[str | None, OperationDefinitionNode]
     fragments: Mapping[str, FragmentDefinitionNode]
+    counted: dict[str | None, Counted] = field(default_factory=dict)
 
     def operation(self, name: str | None) -> OperationDefinitionNode:
         """The one that is meant. Raises Turned where it is not told, or there is none of this name."""

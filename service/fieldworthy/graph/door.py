@@ -18,7 +18,7 @@ from starlette.responses import Response
 
 from fieldworthy.core.base.finding import Refused
 from fieldworthy.graph.asked import Asked, of_address, of_body
-from fieldworthy.graph.cost import Cost, Weights, requests
+from fieldworthy.graph.cost import Cost, Weights
 from fieldworthy.graph.documents import Documents, Ready, is_mutation, is_subscription
 from fieldworthy.graph.media import ANSWER, LEGACY, chosen, wants_page
 from fieldworthy.graph.told import ProblemOf, Turned, error, turned, written
@@ -168,11 +168,16 @@ class Door:
 
     def counted(self, ready: Ready, operation: OperationDefinitionNode, asked: Asked) -> int:
         """As how many requests it counts. Raises Turned where it asks for too much at once."""
-        fields = self._cost.fields(operation, ready.fragments, asked.variables)
-        if fields > MAX_QUERY_FIELDS:
+        name = operation.name.value if operation.name else None
+        counted = ready.counted.get(name)
+        if counted is None:
+            counted = self._cost.of(operation, ready.fragments, asked.variables)
+            if not counted.steered:
+                ready.counted[name] = counted
+        if counted.fields > MAX_QUERY_FIELDS:
             detail = f"the answer may hold more than {MAX_QUERY_FIELDS:,} fields, by the sizes of its pages"
             raise turned("query.too_dear", detail, nodes=operation)
-        return requests(self._cost.top(operation, ready.fragments, asked.variables), fields)
+        return counted.requests
 
     def _errors(self, errors: Sequence[GraphQLError], media: str, status: int) -> Response:
         return _json({"errors": written(errors, self._around.problem_of)}, media, status)
