@@ -114,6 +114,7 @@ def make_app(
     lines: bool = False,
     tally: Tally | None = None,
     graphql: GraphqlMode = "on",
+    graphql_columns: bool = True,
 ) -> FastAPI:
     """
     The service as an ASGI app.
@@ -126,7 +127,7 @@ def make_app(
     origins: whose pages may ask from a browser. longest: seconds of one request. random: so many random bytes, of which secrets are made.
     silent_days: without a reading, after which a meter is told of as silent; 0: none is. pool: of the store's connections (for /metrics);
     traces: where spans go; lines: whether each request has one in the log. tally: what counts, where the caller counts something too.
-    graphql: whether there is that door, and whether it tells of its schema.
+    graphql: whether there is that door, and whether it tells of its schema; graphql_columns: whether it answers plain members in columns.
 
     `app.state.readiness` and `app.state.metrics` are what answers operators, for other doors than this one.
 
@@ -178,7 +179,7 @@ def make_app(
             page if shown else None,
             lambda context: context.taken.held,
         )
-        door = Door(make_schema()._schema, around, introspection=shown, weights=WEIGHTS)
+        door = Door(make_schema()._schema, around, introspection=shown, weights=WEIGHTS, columns=graphql_columns)
         may_open = from_here(origins)
         sockets = Sockets(door, SocketAround(admit_socket, look_again, may_open, problem_of, id_of_socket, begin_operation, end_operation))
         routers.append(graphql_router(door, page_file if shown else None))

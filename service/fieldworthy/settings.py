@@ -83,6 +83,7 @@ VARIABLES = (
     "FIELDWORTHY_LOCK_SECONDS",
     "FIELDWORTHY_IDLE_SECONDS",
     "FIELDWORTHY_GRAPHQL",
+    "FIELDWORTHY_GRAPHQL_COLUMNS",
     "FIELDWORTHY_METRICS_ADDRESS",
     "FIELDWORTHY_STOP_DELAY_SECONDS",
     "FIELDWORTHY_STOP_SECONDS",
@@ -110,7 +111,8 @@ class Settings:
     request_seconds: usecases.limits. quota: of each key, None for none; max_wrong_keys: 0 for any number. silent_days: usecases.announce.
     tokens: of an issuer outside, None where none are taken. alerts: usecases.alert_rules. metrics: host and port of the door for operators,
     None for none. stop_delay: s for which requests are still taken once it is told to stop; stop: s that those which were begun may take
-    then. traces: whether spans are sent. graphql: whether that door is there, and whether it tells of its schema.
+    then. traces: whether spans are sent. graphql: whether that door is there, and whether it tells of its schema; graphql_columns: whether
+    it answers plain members in columns.
     """
 
     database_url: str = field(repr=False)  # it may hold a password
@@ -136,6 +138,7 @@ class Settings:
     stop: int = STOP_SECONDS
     traces: bool = False
     graphql: GraphqlMode = "on"
+    graphql_columns: bool = True
 
 
 def read_settings(environment: Mapping[str, str] | None = None) -> Settings:
@@ -173,6 +176,7 @@ def read_settings(environment: Mapping[str, str] | None = None) -> Settings:
         stop=_seconds(given, "FIELDWORTHY_STOP_SECONDS", STOP_SECONDS),
         traces=_traces(given),
         graphql=_graphql(given.get("FIELDWORTHY_GRAPHQL") or "on"),
+        graphql_columns=_yes_or_no("FIELDWORTHY_GRAPHQL_COLUMNS", given.get("FIELDWORTHY_GRAPHQL_COLUMNS") or "yes"),
     )
 
 

@@ -62,6 +62,7 @@ def test_every_setting_stands_in_one_table_with_what_it_is_where_it_is_not_set(m
         "LOCK_SECONDS": database.lock,
         "IDLE_SECONDS": database.idle,
         "GRAPHQL": plain.graphql,
+        "GRAPHQL_COLUMNS": "yes" if plain.graphql_columns else "no",
         "METRICS_ADDRESS": plain.metrics,
         "STOP_DELAY_SECONDS": plain.stop_delay,
         "STOP_SECONDS": plain.stop,

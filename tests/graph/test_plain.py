@@ -1,13 +1,14 @@
-"""Plain resolvers give what Strawberry's own give: on the same data, over nulls, fragments, aliases, directives and objects by names."""
+"""Plain resolvers, and columns too, give what Strawberry's own give: over nulls, fragments, aliases, directives, objects by names."""
 
 from typing import Any
 
 import pytest
 import strawberry
-from graphql import GraphQLSchema, execute_sync, parse, validate
+from graphql import ExecutionResult, GraphQLSchema, execute, parse, validate
 from strawberry.schema.config import StrawberryConfig
 
 from fieldworthy.graph.description import Schema
+from fieldworthy.graph.executing import ColumnExecutor, Selections
 from fieldworthy.graph.plain import quicken
 from fieldworthy.graph.scalars import SCALARS
 from fieldworthy.graph.shapes import make_type, type_of
@@ -51,15 +52,17 @@ def broken(told: Any) -> Any:
         "{ __typename due { __typename rulebook { name version digest } tasks { kind title used } } }",
     ],
 )
-def test_both_ways_give_the_same_data_and_the_same_errors(query: str, of: Any) -> None:
+def test_all_ways_give_the_same_data_and_the_same_errors(query: str, of: Any) -> None:
     told = of(EXAMPLES["askDue"].answer)
     document = parse(query)
     results = []
-    for quick in (False, True):
+    for quick, columns in ((False, False), (True, False), (True, True)):
         made = schema(told, quick)
         assert validate(made, document) == []
-        result = execute_sync(made, document)
+        how: dict[str, Any] = {"executor_class": ColumnExecutor, "selections": Selections(len(query))} if columns else {}
+        result = execute(made, document, **how)
+        assert isinstance(result, ExecutionResult)
         results.append((result.data, sorted((e.message, str(e.path)) for e in result.errors or ())))
-    assert results[0] == results[1]
+    assert results[0] == results[1] == results[2]
     if of is broken and "title" in query:
         assert results[0][1]

@@ -218,6 +218,7 @@ async def _serve(settings: Settings, listening: socket.socket, watching: socket.
             lines=True,
             tally=tally,
             graphql=settings.graphql,
+            graphql_columns=settings.graphql_columns,
         )
         readiness: Readiness = app.state.readiness
 

@@ -31,6 +31,7 @@ from graphql.validation import recommended_rules
 from fieldworthy.graph.asked import Asked
 from fieldworthy.graph.bounds import Bounds, fragments_of, hold
 from fieldworthy.graph.cost import Counted
+from fieldworthy.graph.executing import Selections
 from fieldworthy.graph.told import Turned, extensions, turned
 from fieldworthy.usecases.limits import MAX_QUERY_CHARACTERS, MAX_QUERY_TOKENS
 from fieldworthy.wire.problems import problem
@@ -49,12 +50,14 @@ _NOT_KEPT = {"message": "PersistedQueryNotFound", "code": "PERSISTED_QUERY_NOT_F
 @dataclass(frozen=True, slots=True)
 class Ready:
     """
-    A document that was read and fits the schema. counted: what its operations cost, by their names, where no variable has a say in it.
+    A document that was read and fits the schema. selections: how they are answered; counted: what its operations cost, by their names,
+    where no variable has a say in it.
     """
 
     document: DocumentNode
     operations: Mapping[str | None, OperationDefinitionNode]
     fragments: Mapping[str, FragmentDefinitionNode]
+    selections: Selections
     counted: dict[str | None, Counted] = field(default_factory=dict)
 
     def operation(self, name: str | None) -> OperationDefinitionNode:
@@ -132,7 +135,7 @@ class Documents:
         }
         if not operations:
             raise turned("query.does_not_fit", "the document holds no operation", "write one, as `{ __typename }`")
-        return Ready(document, operations, fragments_of(document))
+        return Ready(document, operations, fragments_of(document), Selections(len(text)))
 
 
 def is_mutation(operation: OperationDefinitionNode) -> bool:

@@ -20,6 +20,7 @@ from fieldworthy.core.base.finding import Refused
 from fieldworthy.graph.asked import Asked, of_address, of_body
 from fieldworthy.graph.cost import Cost, Weights
 from fieldworthy.graph.documents import Documents, Ready, is_mutation, is_subscription
+from fieldworthy.graph.executing import ColumnExecutor, is_proved
 from fieldworthy.graph.media import ANSWER, LEGACY, chosen, wants_page
 from fieldworthy.graph.told import ProblemOf, Turned, error, turned, written
 from fieldworthy.usecases.key_refusals import Throttled
@@ -54,13 +55,16 @@ class Around:
 class Door:
     """One schema, asked over HTTP."""
 
-    def __init__(self, schema: GraphQLSchema, around: Around, *, introspection: bool = True, weights: Weights | None = None) -> None:
-        """weights: of fields that are dearer than others (`cost.Weights`)."""
+    def __init__(
+        self, schema: GraphQLSchema, around: Around, *, introspection: bool = True, weights: Weights | None = None, columns: bool = True
+    ) -> None:
+        """weights: of fields that are dearer than others (`cost.Weights`); columns: whether plain members are answered in them."""
         self.documents = Documents(schema, introspection)
         self._schema = schema
         self._around = around
         self._cost = Cost(schema, weights or {})
         self._hides = not introspection
+        self._columns = columns and is_proved()
 
     async def __call__(self, request: Request) -> Response:
         """Raises Declined, and whatever the key is refused with."""
@@ -132,6 +136,7 @@ class Door:
             variable_values=dict(asked.variables),
             operation_name=operation.name.value if operation.name else None,
             hide_suggestions=self._hides,
+            **self._executor(ready),
         )
         stream = await begun if isawaitable(begun) else begun
         if isinstance(stream, ExecutionResult):
@@ -160,11 +165,16 @@ class Door:
             variable_values=dict(asked.variables),
             operation_name=operation.name.value if operation.name else None,
             hide_suggestions=self._hides,
+            **self._executor(ready),
         )
         done: ExecutionResult = await result if isawaitable(result) else result
         if done.data is None and done.errors and all(each.path is None for each in done.errors):
             raise Turned(done.errors)
         return done
+
+    def _executor(self, ready: Ready) -> dict[str, Any]:
+        """Which one, and what it is given."""
+        return {"executor_class": ColumnExecutor, "selections": ready.selections} if self._columns else {}
 
     def counted(self, ready: Ready, operation: OperationDefinitionNode, asked: Asked) -> int:
         """As how many requests it counts. Raises Turned where it asks for too much at once."""

@@ -27,6 +27,11 @@ def _refusal() -> Any:
 REFUSAL = _refusal()
 
 
+def is_answer(value: Any, _info: Any) -> bool:
+    """Whether a value is what a mutation is to answer, beside a refusal."""
+    return not isinstance(value, Refused)
+
+
 def error_of(problem: Mapping[str, Any], retry_after: int | None = None) -> GraphQLError:
     """A problem as an entry of `errors`: its detail is the message, all else stands in `extensions`."""
     problem = spoken_problem(problem)

@@ -9,7 +9,7 @@ from graphql import GraphQLError
 from strawberry.types.field import StrawberryField
 
 from fieldworthy.graph.context import Info
-from fieldworthy.graph.errors import REFUSAL, Refused, error_of
+from fieldworthy.graph.errors import REFUSAL, Refused, error_of, is_answer
 from fieldworthy.graph.inputs import Input
 from fieldworthy.graph.retired import mark, mark_arguments
 from fieldworthy.graph.shapes import make_type
@@ -73,7 +73,7 @@ def mutation(
     ]
     definition = of.__strawberry_definition__
     if definition.is_type_of is None:
-        definition.is_type_of = lambda value, _info: not isinstance(value, Refused)
+        definition.is_type_of = is_answer
     return field(operation, outcome, description, takes, data)
 
 
