@@ -123,7 +123,7 @@ async def test_the_description_costs_what_is_answered(query: str) -> None:
     document = parse(query)
     (operation, *_) = document.definitions
     assert isinstance(operation, OperationDefinitionNode)
-    counted = Cost(make_schema()._schema, {}).fields(operation, fragments_of(document), {})
+    counted = Cost(make_schema()._schema, {}).of(operation, fragments_of(document), {}).fields
     told = await answered(APP, query)
     assert "errors" not in told, told
     assert counted == fields_of(told["data"])
@@ -133,6 +133,31 @@ async def test_what_would_tell_the_schema_many_times_over_is_refused_before_it_i
     began = time.process_time()
     assert code(await answered(APP, HEAVY)) == "query.too_dear"
     assert time.process_time() - began < 1.0, "to answer it takes several times as long as to count it"
+
+
+SPREAD = " ".join("... { ...Z }" for _ in range(190))
+NOTHING = (
+    f"query ($x: Boolean = true) {{ {' '.join('__schema { ...G }' for _ in range(40))} }} fragment G on __Schema {{ types {{ ...F }} }} "
+    f"fragment F on __Type {{ {SPREAD} }} fragment Z on __Type {{ name @skip(if: $x) }}"
+)
+"""Asks of each type 190 times for nothing, and of the schema 40 times."""
+
+
+async def test_looking_for_what_is_left_out_is_bounded_too_in_all_of_an_operation_together() -> None:
+    began = time.process_time()
+    assert code(await answered(APP, NOTHING)) == "query.too_dear"
+    assert time.process_time() - began < 1.0, "looked at to the end it takes several seconds"
+    few = NOTHING.replace("__schema { ...G } " * 39, "").replace("... { ...Z } " * 150, "")
+    told = await answered(APP, few)
+    assert "errors" not in told
+    assert told["extensions"]["cost"]["requests"] > 10, "what is looked at counts as what is found"
+
+
+async def test_a_type_that_a_variable_names_is_counted_anew() -> None:
+    query = "query ($of: String!) { __type(name: $of) { fields { name args { name type { name kind ofType { name kind } } } } } }"
+    few, many, again = [(await answered(APP, query, of=of))["extensions"]["cost"]["requests"] for of in ("Int", "Mutation", "Int")]
+    assert few == again == 1
+    assert many > 1
 
 
 async def test_what_wraps_a_type_is_no_input_of_which_one_member_is_given() -> None:
@@ -231,7 +256,7 @@ async def test_what_lists_hold_beyond_what_was_counted_counts_once_it_is_answere
     query = "query ($i: DueInput!) { due(input: $i) { " + " ".join(f"a{n}: tasks {EACH}" for n in range(5)) + " } }"
     (operation,) = parse(query).definitions
     assert isinstance(operation, OperationDefinitionNode)
-    assert Cost(make_schema()._schema, {}).fields(operation, {}, {}) < 2_000
+    assert Cost(make_schema()._schema, {}).of(operation, {}, {}).fields < 2_000
     async with running(address, is_open=False, quota=Quota(30, 60)) as service:
         key = (await create_key(service.store, "Nine Oxen", "a test", [KeyScope.READ])).text
         body = {"query": query, "variables": {"i": many(400)}}

@@ -23,6 +23,7 @@ from graphql import (
     OperationDefinitionNode,
     SelectionNode,
     SelectionSetNode,
+    ValueNode,
     VariableNode,
     get_named_type,
     get_nullable_type,
@@ -48,7 +49,6 @@ class Cost:
     def __init__(self, schema: GraphQLSchema, weights: Weights) -> None:
         self._schema = schema
         self._weights = weights
-        self._description = Description(schema)
 
     def of(
         self, operation: OperationDefinitionNode, fragments: Mapping[str, FragmentDefinitionNode], variables: Mapping[str, Any]
@@ -62,7 +62,7 @@ class Cost:
             for each in operation.variable_definitions or ()
             if each.default_value is not None
         }
-        count = _Count(self._schema, self._weights, self._description, fragments, {**given, **variables})
+        count = _Count(self._schema, self._weights, fragments, {**given, **variables})
         fields = count.below(operation.selection_set, self._schema.get_root_type(operation.operation), None)
         top: set[str] = set()
         count.names(operation.selection_set, top, set())
@@ -90,16 +90,15 @@ class _Count:
         self,
         schema: GraphQLSchema,
         weights: Weights,
-        description: Description,
         fragments: Mapping[str, FragmentDefinitionNode],
         variables: Mapping[str, Any],
     ) -> None:
         self._schema = schema
         self._weights = weights
-        self._description = description
         self._fragments = fragments
         self._variables = variables
         self._known: dict[tuple[str, str, int | None], int] = {}
+        self._description = Description(schema, fragments, self._is_out, self._value)
         self.steered = False
 
     def below(self, selected: SelectionSetNode | None, parent: GraphQLNamedType | None, page: int | None) -> int:
@@ -144,7 +143,7 @@ class _Count:
         weight = 1 + (self._weights.get(f"{parent.name}.{node.name.value}", 0) if parent else 0)
         field = _of(parent, node.name.value)
         if node.name.value in DESCRIPTION:
-            return weight + self._description.fields(node, self._fragments, self._variables, self._is_out)
+            return weight + self._description.fields(node)
         if field is None or node.selection_set is None:  # not known: `__typename`
             return weight
         asked = self._page(node, field)
@@ -176,11 +175,12 @@ class _Count:
         for each in directives:
             wanted = {"skip": True, "include": False}.get(each.name.value)
             for argument in each.arguments or () if wanted is not None else ():
-                value = argument.value
-                said = self._variable(value) if isinstance(value, VariableNode) else value_from_ast_untyped(value)
-                if said is wanted:
+                if self._value(argument.value) is wanted:
                     return True
         return False
+
+    def _value(self, node: ValueNode) -> Any:
+        return self._variable(node) if isinstance(node, VariableNode) else value_from_ast_untyped(node)
 
     def _variable(self, node: VariableNode) -> Any:
         self.steered = True

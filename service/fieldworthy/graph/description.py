@@ -1,10 +1,10 @@
 """How the schema describes itself, and what that costs: counted on the schema, which is all that it tells of, before anything is answered.
 
 The count is never less than what is answered: fields of one name in several fragments are counted in each. A type that is met again below
-the same selection was counted before, so the work grows neither with the answer nor beyond the bound.
+the same selection was counted before, so the work does not grow with the answer; and the bound is one for all that an operation asks of
+the description, and holds what is looked at as well as what is found.
 """
 
-from collections import OrderedDict
 from collections.abc import Callable, Mapping
 from types import SimpleNamespace
 from typing import Any
@@ -19,12 +19,12 @@ from graphql import (
     InlineFragmentNode,
     SelectionNode,
     SelectionSetNode,
+    ValueNode,
     get_named_type,
     get_nullable_type,
     introspection_types,
     is_input_object_type,
     is_list_type,
-    value_from_ast_untyped,
 )
 
 from fieldworthy.graph.told import turned
@@ -32,7 +32,6 @@ from fieldworthy.usecases.limits import MAX_QUERY_DESCRIPTION
 
 _SCHEMA: Any = introspection_types["__Schema"]
 _TYPE: Any = introspection_types["__Type"]
-_MOST_KEPT = 100
 
 LeftOut = Callable[[SelectionNode], bool]
 
@@ -51,63 +50,65 @@ def _is_one_of(of: Any, _info: Any) -> bool | None:
     return of.is_one_of if is_input_object_type(of) else None  # GraphQL specification (September 2025), 4.2.2
 
 
+class _TooMuchError(Exception):
+    """More than may be asked."""
+
+
 class Description:
-    """Counts what `__schema` and `__type` are answered of one schema."""
+    """
+    Counts what `__schema` and `__type` are answered in one operation. left_out: whether a directive says so; value: what an argument is
+    given.
+    """
 
-    def __init__(self, schema: GraphQLSchema) -> None:
+    def __init__(
+        self, schema: GraphQLSchema, fragments: Mapping[str, FragmentDefinitionNode], left_out: LeftOut, value: Callable[[ValueNode], Any]
+    ) -> None:
         self._schema = schema
-        self._known: OrderedDict[int, tuple[FieldNode, int]] = OrderedDict()
-
-    def fields(
-        self, node: FieldNode, fragments: Mapping[str, FragmentDefinitionNode], variables: Mapping[str, Any], left_out: LeftOut
-    ) -> int:
-        """
-        Fields below one of the two, itself not counted. left_out: whether a directive says so. What hangs on no variable is counted once
-        for a document that is kept. Raises Turned where they are more than may be.
-        """
-        known = self._known.get(id(node))
-        if known is not None and not variables:
-            return known[1]
-        walk = _Walk(self._schema, node, fragments, left_out)
-        if node.name.value == "__schema":
-            found = walk.below(node.selection_set, _SCHEMA, self._schema)
-        else:
-            names = [value_from_ast_untyped(each.value, dict(variables)) for each in node.arguments or ()]
-            of = self._schema.type_map.get(names[0]) if names and isinstance(names[0], str) else None
-            found = 0 if of is None else walk.below(node.selection_set, _TYPE, of)
-        if not variables:
-            self._known[id(node)] = node, found  # the node too, so that no other has its id
-            if len(self._known) > _MOST_KEPT:
-                self._known.popitem(last=False)
-        return found
-
-
-class _Walk:
-    def __init__(self, schema: GraphQLSchema, root: FieldNode, fragments: Mapping[str, FragmentDefinitionNode], left_out: LeftOut) -> None:
         self._info = SimpleNamespace(schema=schema)  # all that the resolvers of the description look at
-        self._root = root
         self._fragments = fragments
         self._left_out = left_out
+        self._value = value
         self._asked: dict[int, list[SelectionNode]] = {}
         self._known: dict[tuple[int, int], int] = {}
         self._visited = 0
+        self._counted = 0
 
-    def below(self, selected: SelectionSetNode | None, of: Any, thing: Any) -> int:
+    def fields(self, node: FieldNode) -> int:
+        """
+        Fields below one of the two, itself not counted; selections that hold none, and are looked at all the same, count as one each.
+        Raises Turned where with all that were counted before they are more than may be.
+        """
+        before = self._visited
+        try:
+            if node.name.value == "__schema":
+                found = self._below(node.selection_set, _SCHEMA, self._schema)
+            else:
+                names = [self._value(each.value) for each in node.arguments or ()]
+                of = self._schema.type_map.get(names[0]) if names and isinstance(names[0], str) else None
+                found = 0 if of is None else self._below(node.selection_set, _TYPE, of)
+            self._counted += max(found, self._visited - before)
+            _hold(self._counted)
+        except _TooMuchError:
+            detail = f"what is asked of the schema's description holds more than {MAX_QUERY_DESCRIPTION:,} fields"
+            raise turned("query.too_dear", detail, "ask for fewer fields of it, or fewer lists inside each other", nodes=node) from None
+        return max(found, self._visited - before)
+
+    def _below(self, selected: SelectionSetNode | None, of: Any, thing: Any) -> int:
         """Fields of one thing of the schema. of: its type in the description."""
         place = (id(selected), id(thing))
         if of is _TYPE and place in self._known:
             return self._known[place]
-        self._hold(self._visited)
         self._visited += 1
+        _hold(self._visited)
         total = 0
         for node in self._selections(selected):
             if isinstance(node, FieldNode):
                 total += 1 + self._inside(node, of, thing)
             elif isinstance(node, FragmentSpreadNode):
-                total += self.below(self._fragments[node.name.value].selection_set, of, thing)
+                total += self._below(self._fragments[node.name.value].selection_set, of, thing)
             elif isinstance(node, InlineFragmentNode):
-                total += self.below(node.selection_set, of, thing)
-            self._hold(total)
+                total += self._below(node.selection_set, of, thing)
+            _hold(total)
         if of is _TYPE:  # all else is made anew each time, or met once in each selection
             self._known[place] = total
         return total
@@ -122,8 +123,8 @@ class _Walk:
             return 0
         inner, total = get_named_type(field.type), 0
         for item in found if is_list_type(get_nullable_type(field.type)) else (found,):
-            total += self.below(node.selection_set, inner, item)
-            self._hold(total)
+            total += self._below(node.selection_set, inner, item)
+            _hold(total)
         return total
 
     def _selections(self, selected: SelectionSetNode | None) -> list[SelectionNode]:
@@ -135,7 +136,7 @@ class _Walk:
             asked = self._asked[id(selected)] = [node for node in selected.selections if not self._left_out(node)]
         return asked
 
-    def _hold(self, count: int) -> None:
-        if count > MAX_QUERY_DESCRIPTION:
-            detail = f"what is asked of the schema's description holds more than {MAX_QUERY_DESCRIPTION:,} fields"
-            raise turned("query.too_dear", detail, "ask for fewer fields of it, or fewer lists inside each other", nodes=self._root)
+
+def _hold(count: int) -> None:
+    if count > MAX_QUERY_DESCRIPTION:
+        raise _TooMuchError

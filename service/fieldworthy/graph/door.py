@@ -5,6 +5,7 @@ what is wrong from then on is told in `errors`. Where the newest draft has 422 a
 has this.
 """
 
+import asyncio
 from collections.abc import AsyncGenerator, Awaitable, Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
@@ -18,7 +19,7 @@ from starlette.responses import Response
 
 from fieldworthy.core.base.finding import Refused
 from fieldworthy.graph.asked import Asked, of_address, of_body
-from fieldworthy.graph.cost import Cost, Weights
+from fieldworthy.graph.cost import Cost, Counted, Weights
 from fieldworthy.graph.documents import Documents, Ready, is_mutation, is_subscription
 from fieldworthy.graph.executing import ColumnExecutor, is_proved
 from fieldworthy.graph.media import ANSWER, LEGACY, chosen, wants_page
@@ -102,8 +103,7 @@ class Door:
         if counted > 1:
             await self._around.charge(request, counted - 1)  # one was counted when it came in
         context = self._around.context(request)
-        done = await self._executed(context, ready, operation, asked)
-        counted = await self._settled(request, context, counted)
+        done, counted = await self._done(request, context, counted, self._executed(context, ready, operation, asked))
         told: dict[str, Any] = {"data": done.data}
         if done.errors:
             told["errors"] = written(done.errors, self._around.problem_of)
@@ -125,8 +125,7 @@ class Door:
             await self._around.charge(request, counted - 1)
         if not is_subscription(operation):
             context = self._around.context(request)
-            done = await self._executed(context, ready, operation, asked)
-            await self._settled(request, context, counted)
+            done, _ = await self._done(request, context, counted, self._executed(context, ready, operation, asked))
             yield done
             return
         begun = subscribe(
@@ -148,9 +147,19 @@ class Door:
             if isinstance(stream, AsyncGenerator):
                 await stream.aclose()
 
+    async def _done(
+        self, request: Request, context: Any, counted: int, executed: Awaitable[ExecutionResult]
+    ) -> tuple[ExecutionResult, int]:
+        """What came of it, and as how many requests it counts by then, also where it is called off half way."""
+        try:
+            done = await executed
+        finally:
+            counted = await asyncio.shield(self._settled(request, context, counted))
+        return done, counted
+
     async def _settled(self, request: Request, context: Any, counted: int) -> int:
         """As how many requests it counts once it is answered: its lists may have held more than was counted before."""
-        held = requests(1, self._around.held(context))
+        held = Counted(fields=self._around.held(context), top=1, steered=False).requests
         if held > counted:
             with suppress(Throttled, StoreUnavailable):  # it is done: who has nothing left is told so with the next one
                 await self._around.charge(request, held - counted)
