@@ -1,6 +1,7 @@
 """The bytes of a post of readings: the quick way and the slow way take the same, refuse the same, and say the same."""
 
 import json
+import random
 from collections.abc import Callable, Sequence
 from typing import Any
 
@@ -9,6 +10,7 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from fieldworthy.core.base.finding import Refused
+from fieldworthy.usecases.refusals import TooLarge
 from fieldworthy.wire import readings
 from fieldworthy.wire import readings_answers as answers
 from fieldworthy.wire.reading import Unreadable
@@ -89,7 +91,6 @@ def quickly(body: bytes, lines_: bool, piece: int) -> Any:
     """Cut into pieces of at least so many bytes, as it is where it is long."""
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(readings, "_BYTES", piece)
-        patch.setattr(readings, "_LINES", 1 + piece)
         return outcome(lambda b: read_readings(b, lines_), body)
 
 
@@ -150,6 +151,24 @@ def test_what_has_more_millionths_than_a_double_can_hold_is_refused_as_any_numbe
     for body, lines_ in ((f"[{one}]", False), (one, True)):
         with pytest.raises(Refused, match=r"must be at (most|least)"):
             read_readings(body.encode(), lines_)
+
+
+@pytest.mark.parametrize("lines_", [False, True])
+@pytest.mark.parametrize("plain", [0, 1, 2, 300, 599, 600])
+def test_times_of_several_forms_are_read_alike(plain: int, lines_: bool) -> None:
+    """Where the two ways of reading times change over within a piece, and between pieces."""
+    told = [reading(n, n, "h") for n in range(600)]
+    told = [each if n < plain else {**each, "at": each["at"].replace("Z", "+00:00")} for n, each in enumerate(told)]
+    random.Random(plain).shuffle(told)
+    body = b"\n".join(json.dumps(each).encode() for each in told) if lines_ else json.dumps(told).encode()
+    slowly = readings._lines_slowly if lines_ else readings._array_slowly
+    for piece in (0, 150, 30_000):
+        assert quickly(body, lines_, piece) == list(slowly(body))
+
+
+def test_too_many_lines_are_told_before_what_is_wrong_in_them() -> None:
+    with pytest.raises(TooLarge):
+        read_readings(b"{}\n" * 50_001, True)
 
 
 def test_a_line_is_one_reading() -> None:

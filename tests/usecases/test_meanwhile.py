@@ -63,3 +63,35 @@ async def test_who_is_called_off_calls_the_question_off() -> None:
     with pytest.raises(asyncio.CancelledError):
         await task
     assert question.said == ["asked", "over"]
+
+
+async def test_who_is_called_off_twice_still_leaves_no_question_behind() -> None:
+    """As where a server stops while a request's time is up: to call a question off takes the database a moment too."""
+    said: list[str] = []
+    asked, may_end = asyncio.Event(), asyncio.Event()
+
+    async def ask() -> None:
+        asked.set()
+        try:
+            await asyncio.Event().wait()
+        finally:
+            await may_end.wait()
+            said.append("over")
+
+    async def whole() -> None:
+        try:
+            await meanwhile(ask(), lambda: None)
+        finally:
+            said.append("left")
+
+    task = asyncio.ensure_future(whole())
+    await asked.wait()
+    for _ in range(2):
+        task.cancel()
+        for _ in range(5):
+            await asyncio.sleep(0)
+    assert said == []
+    may_end.set()
+    with pytest.raises(asyncio.CancelledError):
+        await task
+    assert said == ["over", "left"]

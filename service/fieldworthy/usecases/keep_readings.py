@@ -71,7 +71,7 @@ async def keep_readings(kept: Kept, find: FindWithin, sent: SentReadings, tell: 
 
     The machines are locked until the transaction ends: whoever sends the same readings at the same moment waits, and finds them kept.
     """
-    locked, _ = await meanwhile(kept.machines.lock(distinct(sent.machines)), sent.sort)
+    locked, _ = await meanwhile(kept.machines.lock(distinct(sent.machines)), sent.look_over)
     return await keep_locked(kept, find, sent, locked, tell)
 
 

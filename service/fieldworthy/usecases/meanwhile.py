@@ -2,6 +2,7 @@
 
 import asyncio
 from collections.abc import Callable, Coroutine
+from contextlib import suppress
 from typing import Any, TypeVar
 
 Answer = TypeVar("Answer")
@@ -19,8 +20,13 @@ async def meanwhile(asked: Coroutine[Any, Any, Answer], work: Callable[[], Made]
     try:
         await asyncio.sleep(0)  # it is on its way
         made = work()
+        await asyncio.wait([task])
     except BaseException:
         task.cancel()
-        await asyncio.wait([task])
+        while not task.done():  # whoever ends the transaction needs the connection, however often this is called off meanwhile
+            with suppress(asyncio.CancelledError):
+                await asyncio.wait([task])
+        if not task.cancelled():
+            task.exception()  # of two troubles the first one is told
         raise
-    return await task, made
+    return task.result(), made

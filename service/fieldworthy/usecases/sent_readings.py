@@ -38,7 +38,7 @@ class SentReadings:
     def __getitem__(self, place: int) -> SentReading:
         return self.machines[place], self.meters[place], self.ats[place], self.values[place], self.units[place]
 
-    def sort(self) -> None:
+    def look_over(self) -> None:
         """Works out now what is asked of all of them later: where each meter's stand, and whether they are even."""
         _ = self.places, self.even
 

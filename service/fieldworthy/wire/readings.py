@@ -11,7 +11,7 @@ from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, S
 from contextlib import contextmanager, suppress
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
-from itertools import chain, repeat
+from itertools import repeat
 from operator import sub
 from typing import Any
 
@@ -33,6 +33,7 @@ _TIME = re.compile(_ONE_TIME + r"\Z", re.ASCII)
 _DIGITS = bytes.maketrans(b"0123456789E", bytes(10) + b"e")
 _PLAIN = b"2026-07-14T06:00:00Z".translate(_DIGITS)
 """A time of whole seconds, UTC, with a zero byte, which no JSON holds, for each digit: the form in which nearly all of them come."""
+_PLAIN_TEXT = b'"%b"' % _PLAIN
 _TIMES = re.compile(rf"(?:{_ONE_TIME}(?:\n|\Z))+", re.ASCII)
 _NAMES = re.compile(PRINTABLE.removesuffix("$") + r"\Z")
 _LONG_NUMBER = re.compile(rb":\s*-?[0-9.]*(?:[0-9.]{16}|[0-9.][eE])")
@@ -45,7 +46,7 @@ _MEMBERS = 4  # and `unit`
 _TEXTS = 3  # among them
 _LEAST = len('{"machine":"","meter":"","value":0,"at":""}')
 _OPENING = re.compile(rb'[ \t\n\r]*(\{[ \t\n\r]*"readings"[ \t\n\r]*:[ \t\n\r]*)?\[')
-_BYTES, _LINES = 30_000, 300
+_BYTES = 30_000
 """Where a body is read, what is read at once: so much that with its readings it stays in the processor's nearer caches."""
 
 
@@ -54,7 +55,7 @@ class _Unfit(Exception):
 
 
 class _Timed(msgspec.Struct, forbid_unknown_fields=True, gc=False):
-    """A reading whose time the parser reads: only where all of them are plain, for it also takes what is none of ours."""
+    """A reading whose time the parser reads."""
 
     machine: str
     meter: str
@@ -104,35 +105,21 @@ def _uncollected() -> Iterator[None]:
 
 
 def _quickly(body: bytes, lines: bool) -> SentReadings:
-    """Where a time is plain, most likely all are: so that is tried first.
+    """Piece by piece, and each column by column: a step is one loop of the interpreter's own, over what its caches still hold.
 
     Raises _Unfit, or whatever the parser or a look at its readings comes upon.
     """
     shape = body.translate(_DIGITS)
-    plain = shape.count(b'"' + _PLAIN + b'"')
-    if plain:
-        with suppress(_Unfit, msgspec.MsgspecError):
-            return _in_columns(body, lines, shape, plain)
-    return _in_columns(body, lines, shape, None)
-
-
-def _in_columns(body: bytes, lines: bool, shape: bytes, plain: int | None) -> SentReadings:
-    """Piece by piece, and each column by column: a step is one loop of the interpreter's own, over what its caches still hold.
-
-    plain: so many texts of the form of a plain time, where all times are taken to be plain.
-    """
-    timed = plain is not None
-    extra, pieces = _line_pieces(body, timed) if lines else _array_pieces(body, timed)
-    columns = _Columns()
-    if len(body) > _LEAST * MAX_READINGS and body.count(b'"at"') > MAX_READINGS:  # that is refused before any mistake in them
-        pieces = [list(chain.from_iterable(pieces))]
-        if len(pieces[0]) > MAX_READINGS:
+    extra, begin, end = (0, 0, len(body)) if lines else _inside(body)
+    pieces: Iterable[_Rows] = _pieces(body, shape, begin, end, lines)
+    if len(body) > _LEAST * MAX_READINGS:  # so many are refused before any mistake in them
+        pieces = list(pieces)
+        if sum(map(len, pieces)) > MAX_READINGS:
             raise _too_many()
+    columns = _Columns()
     for rows in pieces:
         columns.take(rows)
     sent = columns.sent()
-    if len(sent) > MAX_READINGS:
-        raise _too_many()
     if not sent:
         raise _Unfit
     with_unit = len(sent) - sent.units.count(None)
@@ -142,7 +129,7 @@ def _in_columns(body: bytes, lines: bool, shape: bytes, plain: int | None) -> Se
     in_units = distinct(sent.units) - {None}
     if with_unit:
         _names(in_units, 30)
-    if timed and (plain != len(sent) or any(map(_looks_like_a_time, called | in_units))):
+    if any(map(_looks_like_a_time, called | in_units)):  # and may have been counted as one
         raise _Unfit
     return sent
 
@@ -160,8 +147,6 @@ class _Columns:
 
     def take(self, rows: _Rows) -> None:
         """Raises _Unfit, ValueError or TypeError for what the quick way does not take."""
-        if not rows:
-            raise _Unfit
         machines, meters, ats, values, units = self._read
         ids = [r.machine for r in rows]
         machines += map(self.names.setdefault, ids, ids)
@@ -182,20 +167,8 @@ def _alike(column: list[Any]) -> list[Any]:
     return column[:1] * len(column) if column.count(column[0]) == len(column) else column
 
 
-def _line_pieces(body: bytes, timed: bool) -> tuple[int, Iterable[_Rows]]:
-    decode: Callable[[bytes], _Timed | _Texted] = _timed_line if timed else _texted_line
-    written = [line for line in body.split(b"\n") if line and not line.isspace()]
-    if len(written) > MAX_READINGS:
-        raise _too_many()
-    return 0, (list(map(decode, written[n : n + _LINES])) for n in range(0, len(written), _LINES))
-
-
-def _array_pieces(body: bytes, timed: bool) -> tuple[int, Iterable[_Rows]]:
-    """The quotation marks around the array, and its readings.
-
-    It is cut where an object ends and a comma follows, and each piece read as an array of its own. Where all of them are arrays of
-    readings, so is the whole; where one is none, for a text was cut through, that is a mistake for the slow way to look at.
-    """
+def _inside(body: bytes) -> tuple[int, int, int]:
+    """The quotation marks around an array, and where what is in it begins and ends."""
     opening = _OPENING.match(body)
     closing = body.rstrip(b" \t\n\r")
     end = len(closing)
@@ -207,15 +180,36 @@ def _array_pieces(body: bytes, timed: bool) -> tuple[int, Iterable[_Rows]]:
         extra = 2
     if not end or body[end - 1 : end] != b"]":
         raise _Unfit
-    decode: Callable[[bytes], _Rows] = _timed if timed else _texted
-    return extra, map(decode, _cut(body, opening.end(), end - 1))
+    return extra, opening.end(), end - 1
 
 
-def _cut(body: bytes, begin: int, end: int) -> Iterator[bytes]:
-    while (cut := body.find(b"},", begin + _BYTES, end)) >= 0:
-        yield b"[%b]" % body[begin : cut + 1]
-        begin = cut + 2
-    yield b"[%b]" % body[begin:end]
+def _pieces(body: bytes, shape: bytes, begin: int, end: int, lines: bool) -> Iterator[_Rows]:
+    """
+    The readings of a body. Where in a piece all times are plain, the parser reads them; it also takes what is none of ours.
+
+    An array is cut where an object ends and a comma follows, and each piece read as an array of its own. Where all of them are arrays of
+    readings, so is the whole; where one is none, for a text was cut through, that is a mistake for the slow way to look at.
+    """
+    mark = b"\n" if lines else b"},"
+    while begin <= end:
+        cut = body.find(mark, begin + _BYTES, end)
+        last = end if cut < 0 else cut + len(mark) - 1
+        piece, plain = body[begin:last], shape.count(_PLAIN_TEXT, begin, last)
+        rows: _Rows = ()
+        if plain:
+            with suppress(msgspec.MsgspecError):
+                rows = _lines_of(piece, _timed_line) if lines else _timed(b"[%b]" % piece)
+        if not plain or len(rows) != plain:
+            rows = _lines_of(piece, _texted_line) if lines else _texted(b"[%b]" % piece)
+        if rows:
+            yield rows
+        elif not lines:  # which is a mistake, but in a whole that is empty
+            raise _Unfit
+        begin = last + 1
+
+
+def _lines_of(piece: bytes, read: Callable[[bytes], _Timed | _Texted]) -> _Rows:
+    return [read(line) for line in piece.split(b"\n") if line and not line.isspace()]
 
 
 def _looks_like_a_time(name: Any) -> bool:
@@ -300,20 +294,19 @@ def _array_slowly(body: bytes) -> SentReadings:
 
 
 def _lines_slowly(body: bytes) -> SentReadings:
+    written = [(number, line) for number, line in enumerate(body.split(b"\n"), 1) if line and not line.isspace()]
+    if len(written) > MAX_READINGS:
+        raise _too_many()
     decode(body)
     given: list[tuple[Mapping[str, Any], str, int | None]] = []
     findings: list[Finding] = []
-    for number, line in enumerate(body.split(b"\n"), 1):
-        if not line or line.isspace():
-            continue
+    for number, line in written:
         try:
             given.append((requests.SENT_READING.read(line), "", number))
         except Unreadable as trouble:
             raise Unreadable(replace(trouble.finding, line=number)) from None
         except Refused as trouble:
             findings += [replace(f, line=number) for f in trouble.findings]
-        if len(given) > MAX_READINGS:
-            raise _too_many()
     if findings:
         raise Refused(findings[:MOST])
     return _placed(given)
