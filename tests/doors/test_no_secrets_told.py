@@ -10,6 +10,7 @@ import subprocess
 import sys
 import time
 from pathlib import Path
+from time import process_time
 from typing import Any
 
 import httpx
@@ -196,6 +197,8 @@ def test_a_crash_tells_none_either(tmp_path: Path, how: str) -> None:
         (f"GET /v1/feeds/{LINK}.ics", "GET /v1/feeds/fwf_bbbbbbbbbbbb_….ics"),
         (f"`{WRONG[:40]}…`", "`fw_aaaaaaaaaaaa_……`"),
         (f"got {JWT}, wanted", "got eyJ…, wanted"),
+        (f"x{JWT} and eyJ.{JWT}", "xeyJ… and eyJ.eyJ…"),
+        ("eyJab.cdefg or eyJabcdefgh", "eyJab.cdefg or eyJabcdefgh"),
         (f"Authorization: Bearer {OPAQUE}", "Authorization: Bearer …"),
         (f"to {ADDRESS} failed", "to postgresql://farm:…@db.example/fieldworthy failed"),
         (f"#/{ADDRESS.replace('/', '~1')}/x", "#/postgresql:~1~1farm:…@db.example~1fieldworthy/x"),
@@ -207,6 +210,21 @@ def test_a_crash_tells_none_either(tmp_path: Path, how: str) -> None:
 )
 def test_what_looks_like_a_secret_is_not_repeated(text: str, said: str) -> None:
     assert hide(text) == said
+
+
+@pytest.mark.parametrize(
+    "text", ["eyJ" * 30_000, "eyJ" * 30_000 + ".", "eyJ." * 25_000, "bearer " * 15_000, "://a:" * 20_000, "fw_" * 30_000]
+)
+def test_no_text_takes_long_to_look_through(text: str) -> None:
+    """Held to a text of a quarter of its length: four times as long, and not sixteen times."""
+
+    def took(length: int) -> float:
+        begun = process_time()
+        hide(text[:length])
+        return process_time() - begun
+
+    whole, part = (min(took(length) for _ in range(3)) for length in (len(text), len(text) // 4))
+    assert whole < 10 * part + 0.01
 
 
 SECRET_NAME = re.compile(r"secret|token|password|signature|hmac|bearer", re.IGNORECASE)

@@ -233,7 +233,10 @@ async def test_a_value_that_its_type_can_not_have_is_a_fault(
     assert answer.json()["data"] == {field: value, "who": answer.json()["data"]["who"]}
     assert {error["extensions"]["code"] for error in answer.json()["errors"]} == {"service.failed"}
     assert logged not in answer.text
-    assert capsys.readouterr().out.count(f"represent {'non' if field == 'many' else 'value'}") == 1  # however often
+    lines = capsys.readouterr().out
+    assert lines.count(f"represent {'non' if field == 'many' else 'value'}") == 1  # however often
+    assert logged not in lines
+    assert "who" not in lines, "nothing of what was sent stands in the log"
 
 
 async def test_an_argument_that_is_null_while_it_is_answered_is_the_askers_mistake(http: httpx.AsyncClient) -> None:

@@ -8,8 +8,9 @@ import pytest
 
 import fieldworthy
 from fieldworthy.core.base.finding import Finding
-from fieldworthy.graph.own_words import spoken, spoken_problem
+from fieldworthy.graph.own_words import code_of, spoken, spoken_problem
 from fieldworthy.graph.schema import make_schema
+from fieldworthy.graph.shapes import Spoken, member
 from fieldworthy.usecases.feed_refusals import FeedUnknown, TooManyFeeds
 from fieldworthy.usecases.listener_refusals import DeliveryUnknown, ListenerTaken, ListenerUnknown
 from fieldworthy.usecases.listener_refusals import TestsTooMany as TooManyTests
@@ -141,10 +142,24 @@ SENT = (
 NOTHING = "no word of `an_author` changes, nor `POST /v1/else` of theirs"
 
 
-@pytest.mark.parametrize(("said", "spoken_so"), [(SAID, SPOKEN), (SEND, SENT), (NOTHING, NOTHING)])
+OF_SOMEBODY = "no rulebook is called `the address says`"
+TOO_LONG = f"{'at length, ' * 200}{SEND}"
+
+
+@pytest.mark.parametrize(
+    ("said", "spoken_so"), [(SAID, SPOKEN), (SEND, SENT), (NOTHING, NOTHING), (OF_SOMEBODY, OF_SOMEBODY), (TOO_LONG, TOO_LONG)]
+)
 def test_what_a_text_says(said: str, spoken_so: str) -> None:
     make_schema()
     assert spoken(said) == spoken_so
+
+
+def test_a_problem_says_the_same_as_data_and_as_an_error() -> None:
+    make_schema()
+    told = {"code": "request.does_not_fit", "errors": [{"code": "rulebook.example"}], "mend": "leave `working_days` out"}
+    said = member("mend", str, of=Spoken).get_result(told, None, [], {})
+    assert said == spoken(told["mend"], code_of(told)) == told["mend"]
+    assert spoken(told["mend"], told["code"]) == "leave `workingDays` out"
 
 
 def test_what_is_said_of_a_rulebooks_document_names_its_members_as_they_are_in_it() -> None:

@@ -2,8 +2,8 @@
 
 A fragment is walked once, however often it stands somewhere, so the work is that of the document's own length.
 
-Below `__schema` and `__type` no field has another name: fields of one name are one field there, so that what is told of the schema is no
-longer than the schema. How deep it goes is bounded among the rules of validation, by the lists that lead from type to type.
+Below `__schema` and `__type` no field has another name: fields of one name are one field there. How deep it goes is bounded among the
+rules of validation, by the lists that lead from type to type, and how much is told where it is counted (`description.py`).
 """
 
 from collections.abc import Mapping

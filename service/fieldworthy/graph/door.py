@@ -23,7 +23,7 @@ from fieldworthy.graph.cost import Cost, Counted, Weights
 from fieldworthy.graph.documents import Documents, Ready, is_mutation, is_subscription
 from fieldworthy.graph.executing import ColumnExecutor, is_proved
 from fieldworthy.graph.media import ANSWER, LEGACY, chosen, wants_page
-from fieldworthy.graph.told import ProblemOf, Turned, error, turned, written
+from fieldworthy.graph.told import ProblemOf, Turned, turned, untaken, written
 from fieldworthy.usecases.key_refusals import Throttled
 from fieldworthy.usecases.limits import MAX_QUERY_FIELDS
 from fieldworthy.usecases.ports import StoreUnavailable
@@ -85,7 +85,7 @@ class Door:
         except (Unreadable, Refused) as trouble:
             told = self._around.problem_of(trouble)
             assert told is not None  # both mean a refusal
-            return self._errors([error({**told, "status": 400})], media, 400)  # whatever it is elsewhere
+            return self._errors([untaken(told)], media, 400)
         try:
             return await self._answered(request, asked, media)
         except Turned as trouble:

@@ -42,9 +42,9 @@ class Operated:
         self._worst = max([self._worst, *(each["extensions"].get("status", 0) for each in marked)])
         return marked
 
-    def turned_away(self) -> None:
-        """It ended with its connection, for the key opens nothing any more."""
-        self.has_ended, self._worst = True, max(self._worst, 1)
+    def turned_away(self, status: int) -> None:
+        """It ended with its connection: the key opens nothing any more, or could not be looked at. status: what that is over HTTP."""
+        self.has_ended, self._worst = True, max(self._worst, status)
 
     @property
     def outcome(self) -> str:

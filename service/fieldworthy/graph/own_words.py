@@ -8,6 +8,7 @@ was preferred to marks in all texts, of which one that is overlooked would be to
 
 import re
 from collections.abc import Callable, Mapping
+from functools import lru_cache
 from typing import Any, Final
 
 from fieldworthy.graph.table import TABLE, TOLD
@@ -54,6 +55,8 @@ _PHRASES: Final = tuple(
     )
 )
 _HINTS = ("/v1/", "`", "address", "/docs")
+_MOST = 2_000
+"""A longer text stays as it is: some of the phrases are looked for in time that grows faster than the text."""
 
 _MEMBER = re.compile("`([a-z]+(?:_[a-z]+)+)`")
 _OF_DOCUMENTS = ("interval.", "condition.", "procedure.", "parts.", "document.", "rulebook.")
@@ -68,9 +71,10 @@ def note_member(key: str) -> None:
         _members.add(key)
 
 
+@lru_cache(maxsize=1_000)
 def spoken(text: str, code: str = "") -> str:
     """A text about a request, in the words of this door. code: of what it says."""
-    if not any(hint in text for hint in _HINTS):
+    if len(text) > _MOST or not any(hint in text for hint in _HINTS):
         return text
     for phrase, said in _PHRASES:
         text = phrase.sub(_saying(said), text)
@@ -79,9 +83,15 @@ def spoken(text: str, code: str = "") -> str:
 
 def spoken_problem(problem: Mapping[str, Any]) -> dict[str, Any]:
     """A problem with all that it says in the words of this door."""
-    code = problem["code"]
     errors = [_spoken_parts(each, each["code"]) for each in problem["errors"]]
-    return {**_spoken_parts(problem, errors[0]["code"] if errors else code), "errors": errors}
+    return {**_spoken_parts(problem, code_of(problem)), "errors": errors}
+
+
+def code_of(told: Mapping[str, Any]) -> str:
+    """What the text of a problem, or of one of its errors, is about: the first of the errors says it more closely than the whole."""
+    errors = told.get("errors")
+    code: str = errors[0]["code"] if errors else told.get("code", "")
+    return code
 
 
 def _spoken_parts(told: Mapping[str, Any], code: str) -> dict[str, Any]:
@@ -93,7 +103,8 @@ def _member(found: "re.Match[str]") -> str:
 
 
 def _saying(said: str) -> "Callable[[re.Match[str]], str]":
-    return lambda found: said.format_map(_Fields(found.groupdict()))
+    """What stands inside backticks is a word of somebody's, and no phrase of ours, unless it begins with them."""
+    return lambda found: found[0] if found.string.count("`", 0, found.start()) % 2 else said.format_map(_Fields(found.groupdict()))
 
 
 class _Fields(dict[str, Any]):

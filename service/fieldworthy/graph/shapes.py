@@ -18,7 +18,7 @@ from strawberry.tools import create_type
 from strawberry.types.field import StrawberryField
 from strawberry.types.info import Info
 
-from fieldworthy.graph.own_words import spoken
+from fieldworthy.graph.own_words import code_of, spoken
 from fieldworthy.graph.retired import mark
 from fieldworthy.graph.scalars import Date, DateTime, Int64, Json
 from fieldworthy.graph.words import attribute, camel, capital, enum_of, is_enum, listed, nullable
@@ -61,7 +61,7 @@ class Spoken(Member):
     """A text about what was sent, in the words of this door."""
 
     def get_result(self, source: Any, info: Info | None, args: list[Any], kwargs: Any) -> Awaitable[Any] | Any:
-        return spoken(source[self.key], source.get("code", ""))
+        return spoken(source[self.key], code_of(source))
 
 
 _SPOKEN = {

@@ -23,7 +23,7 @@ from fieldworthy.core.base.finding import Refused
 from fieldworthy.graph.asked import of_payload
 from fieldworthy.graph.door import Door
 from fieldworthy.graph.operated import REQUEST_ID, Operated
-from fieldworthy.graph.told import ProblemOf, Turned, written
+from fieldworthy.graph.told import ProblemOf, Turned, untaken, written
 from fieldworthy.usecases.key_refusals import KeyMissing
 from fieldworthy.usecases.wrong_keys import source_of
 from fieldworthy.wire.reading import Unreadable, read_quickly
@@ -75,10 +75,10 @@ class SocketAround:
 
 
 class _Closed(Exception):
-    """The connection is ended with this code and reason."""
+    """The connection is ended with this code and reason. status: what it would be over HTTP."""
 
-    def __init__(self, code: int, reason: str) -> None:
-        self.code, self.reason = code, reason
+    def __init__(self, code: int, reason: str, status: int = 400) -> None:
+        self.code, self.reason, self.status = code, reason, status
         super().__init__(reason)
 
 
@@ -219,7 +219,8 @@ class _Session:
             if told is None:
                 raise
             unknown = isinstance(trouble, KeyMissing) or told["status"] == 401
-            raise _Closed(4401 if unknown else TRY_AGAIN if told["status"] in (429, 503) else 4403, told["detail"]) from None
+            code = 4401 if unknown else TRY_AGAIN if told["status"] in (429, 503) else 4403
+            raise _Closed(code, told["detail"], told["status"]) from None
 
     async def _take(self, given: dict[str, Any]) -> None:
         match given["type"]:
@@ -260,7 +261,7 @@ class _Session:
             await self._send({**await self._end_of(id, payload, operated), "id": id})
             operated.has_ended = True
         except _Closed as closed:
-            operated.turned_away()
+            operated.turned_away(closed.status)
             await self.end(closed.code, closed.reason)
         except _NotTaken:
             await self.end(1011, "what was told was not taken")
@@ -272,7 +273,13 @@ class _Session:
         problem_of = self._all.around.problem_of
         try:
             await self._let_in(self._all.around.look)
-            async with aclosing(self._all.door.results(self._request, of_payload(payload), operated.read)) as results:
+            asked = of_payload(payload)
+        except (Unreadable, Refused) as trouble:
+            told_of = problem_of(trouble)
+            assert told_of is not None  # both mean a refusal
+            return {"type": "error", "payload": operated.marked(written([untaken(told_of)], problem_of))}
+        try:
+            async with aclosing(self._all.door.results(self._request, asked, operated.read)) as results:
                 async for result in results:
                     told: dict[str, Any] = {"data": result.data}
                     if result.errors:

@@ -36,6 +36,11 @@ def error(problem: Mapping[str, Any], nodes: Any = None) -> GraphQLError:
     return GraphQLError(problem["detail"], nodes, extensions=extensions(problem))
 
 
+def untaken(told: Mapping[str, Any]) -> GraphQLError:
+    """What a request is told that is none of GraphQL's. told: the problem, of which the status is 400, whatever it is elsewhere."""
+    return error({**told, "status": 400})
+
+
 def turned(code: str, detail: str, mend: str | None = None, nodes: Any = None) -> Turned:
     """A request that is turned away whole. code: of the catalogue."""
     return Turned([error(problem(code, detail, mend), nodes)])
@@ -70,7 +75,7 @@ def _written(each: GraphQLError, problem_of: ProblemOf, usual: str, seen: set[in
             fault = cause.message if isinstance(cause, GraphQLError) else id(cause)
             if fault not in seen:
                 seen.add(fault)
-                log.error("a field failed", path=[str(step) for step in each.path or ()][:20], exc_info=cause)
+                _log(each, cause)
             told = problem("service.failed", "the service failed to answer; the fault is its own")
         told = spoken_problem(told)
         message, beside = told["detail"], extensions(told)
@@ -83,6 +88,15 @@ def _written(each: GraphQLError, problem_of: ProblemOf, usual: str, seen: set[in
     if each.path:
         made["path"] = each.path
     return {**made, "extensions": beside}
+
+
+def _log(each: GraphQLError, cause: Exception) -> None:
+    """Of what the language found the first words alone: the rest of its text is the value, and a line of what was sent."""
+    path = [str(step) for step in each.path or ()][:20]
+    if isinstance(cause, GraphQLError):
+        log.error("a field failed", path=path, why=cause.message.partition(":")[0][:200])
+    else:
+        log.error("a field failed", path=path, exc_info=cause)
 
 
 def _unfit(each: GraphQLError) -> GraphQLError | None:

@@ -29,7 +29,10 @@ from fieldworthy.usecases.kept import Machine, NewMachine
 from fieldworthy.usecases.refusals import MachineTaken
 
 KEYS_LOCK = 728313
-"""PostgreSQL's advisory lock for making keys, taken after all locks on rows: so it can't be part of a circle."""
+"""
+PostgreSQL's advisory lock for making keys, taken after the locks on machines, under which all else is written that belongs to them: so it
+can't be part of a circle.
+"""
 
 NUL = "\x00"
 """PostgreSQL's texts can't hold it, and refuse even to be asked for it: so nothing is called that."""

@@ -10,7 +10,14 @@ from collections.abc import Iterable
 _HINTS = ("fw_", "fwf_", "eyJ", "whs", "earer", "://", ":~1~1")
 _FORMS: tuple[tuple[re.Pattern[str], str], ...] = (
     (re.compile(r"(fwf?)_([a-z2-7]{12})_[A-Za-z0-9_-]+"), r"\1_\2_…"),  # its id is public: it says which key to revoke
-    (re.compile(r"eyJ[A-Za-z0-9_-]{5,}\.[A-Za-z0-9_-]+(?:\.[A-Za-z0-9_-]*)*"), "eyJ…"),  # RFC 7519: begins with `{"`
+    # RFC 7519: begins with `{"`. A run of such characters is looked at once, where it begins, and only if a point follows: none takes long
+    (
+        re.compile(
+            r"(?<![A-Za-z0-9_-])(?=[A-Za-z0-9_-]*+\.[A-Za-z0-9_-])([A-Za-z0-9_-]*?)"
+            r"eyJ[A-Za-z0-9_-]{5,}+\.[A-Za-z0-9_-]+(?:\.[A-Za-z0-9_-]*)*"
+        ),
+        r"\1eyJ…",
+    ),
     (re.compile(r"whs(ec|k)_[A-Za-z0-9+/=_-]+"), r"whs\1_…"),
     (re.compile(r"(?i)\b(bearer +)(?=[^\s\"'`]*\d)[A-Za-z0-9._~+/=-]{16,}"), r"\1…"),  # a digit: words of a sentence have none
     (re.compile(r"(:(?://|~1~1)[^\s/:@\"'`]*:)[^\s/@\"'`]+@"), r"\1…@"),  # also as a JSON Pointer writes it
