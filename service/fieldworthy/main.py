@@ -9,13 +9,8 @@ from typing import Literal
 from fastapi import FastAPI
 
 from fieldworthy import __version__
-from fieldworthy.graph.context import Asked, Context
-from fieldworthy.graph.door import Around, Door
 from fieldworthy.graph.explorer import file as page_file
 from fieldworthy.graph.explorer import page
-from fieldworthy.graph.schema import make_schema
-from fieldworthy.graph.socket import SocketAround, Sockets
-from fieldworthy.graph.weights import WEIGHTS
 from fieldworthy.rest import openapi, problems
 from fieldworthy.rest.admission import WithKeys, asker_of, caller_of, charge, scopes_of_routes
 from fieldworthy.rest.audit import audit_router
@@ -29,7 +24,7 @@ from fieldworthy.rest.evaluate import evaluate_router
 from fieldworthy.rest.events import events_router
 from fieldworthy.rest.exports import exports_router
 from fieldworthy.rest.fleet import fleet_router, writing
-from fieldworthy.rest.graphql import admit_once, admit_socket, from_here, graphql_router, graphql_socket, look_again
+from fieldworthy.rest.graphql import Answers, AtFirstKnock, admit_once, admit_socket, from_here, graphql_router, graphql_socket, look_again
 from fieldworthy.rest.headers import Headers
 from fieldworthy.rest.limits import Limits
 from fieldworthy.rest.listeners import listeners_router
@@ -168,9 +163,16 @@ def make_app(
     readiness, metrics = Readiness([ready]), Metrics(tally, Watch(store), pool)
     app.state.readiness, app.state.metrics = readiness, metrics
     routers += [calendars_router(keeping, recompute, feeds, random), operate_router(app, readiness, metrics if is_open else None)]
-    sockets = None
-    if graphql != "off":
-        shown, asked = graphql == "on", Asked(uses, keeping, recompute, writing(), listening, random)
+    shown = graphql == "on"
+
+    def second_door() -> Answers:
+        from fieldworthy.graph.context import Asked, Context
+        from fieldworthy.graph.door import Around, Door
+        from fieldworthy.graph.schema import make_schema
+        from fieldworthy.graph.socket import SocketAround, Sockets
+        from fieldworthy.graph.weights import WEIGHTS
+
+        asked = Asked(uses, keeping, recompute, writing(), listening, random)
         around = Around(
             admit_once,
             charge,
@@ -181,12 +183,16 @@ def make_app(
         )
         door = Door(make_schema()._schema, around, introspection=shown, weights=WEIGHTS, columns=graphql_columns)
         may_open = from_here(origins)
-        sockets = Sockets(door, SocketAround(admit_socket, look_again, may_open, problem_of, id_of_socket, begin_operation, end_operation))
-        routers.append(graphql_router(door, page_file if shown else None))
+        sockets = SocketAround(admit_socket, look_again, may_open, problem_of, id_of_socket, begin_operation, end_operation)
+        return Answers(door, Sockets(door, sockets).answer)
+
+    second = AtFirstKnock(second_door)
+    if graphql != "off":
+        routers.append(graphql_router(second.answer, page_file if shown else None))
     for router in routers:
         app.router.routes += router.routes  # as they are: `include_router` would build each of them a second time
-    if sockets is not None:
-        app.router.routes.append(graphql_socket(sockets.answer))
+    if graphql != "off":
+        app.router.routes.append(graphql_socket(second.answer_socket))
     scopes_of_routes(app.routes)
     app.state.admission = Neighbours(any_host, origins) if is_open else WithKeys(ring, quotas, wrong, known)
     problems.install(app)

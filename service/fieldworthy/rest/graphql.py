@@ -1,6 +1,11 @@
-"""Where the second door stands among the routes: its address, and the files of its page. What it answers is made elsewhere."""
+"""
+Where the second door stands among the routes: its address, and the files of its page. What it answers is made elsewhere, and when somebody
+first asks it.
+"""
 
+import asyncio
 from collections.abc import Awaitable, Callable, Collection
+from dataclasses import dataclass
 
 from fastapi import APIRouter
 from starlette.requests import Request
@@ -14,6 +19,40 @@ from fieldworthy.rest.sockets import let_in
 from fieldworthy.wire.problems import problem
 
 PATH = "/graphql"
+
+
+@dataclass(frozen=True, slots=True)
+class Answers:
+    """What answers a request to the second door, and a socket."""
+
+    request: Callable[[Request], Awaitable[Response]]
+    socket: Callable[[WebSocket], Awaitable[None]]
+
+
+class AtFirstKnock:
+    """
+    The second door, made when it is first asked: to load what it is made of takes as long as all the rest of a start, and many who run the
+    service never ask it. Whoever asks the other door meanwhile is answered.
+    """
+
+    def __init__(self, make: Callable[[], Answers]) -> None:
+        """make: called once, in a thread of its own."""
+        self._make = make
+        self._made: Answers | None = None
+        self._making = asyncio.Lock()
+
+    async def answer(self, request: Request) -> Response:
+        return await (await self._door()).request(request)
+
+    async def answer_socket(self, socket: WebSocket) -> None:
+        await (await self._door()).socket(socket)
+
+    async def _door(self) -> Answers:
+        if self._made is None:
+            async with self._making:
+                if self._made is None:
+                    self._made = await asyncio.to_thread(self._make)
+        return self._made
 
 
 def graphql_router(answer: Callable[[Request], Awaitable[Response]], file: Callable[[str], Response | None] | None) -> APIRouter:
