@@ -22,7 +22,8 @@ from tests.keep.service import running
 
 pytestmark = pytest.mark.slow
 
-DELAY = 1
+DELAY = 3
+TALKATIVE = {"FIELDWORTHY_LOG_LEVEL": "info"}
 BEGINNING = datetime.now(UTC).replace(microsecond=0) - timedelta(days=300)
 LINE = json.dumps({"rulebook": "faults", "now": "2026-07-14T06:00:00Z", "machine": {}}).encode() + b"\n"
 
@@ -57,13 +58,15 @@ class Load:
                     self.kept.setdefault(machine, set()).add(at)
 
 
-async def slowly(parts: list[bytes], told: asyncio.Event) -> AsyncIterator[bytes]:
-    """The first part at once, the others once the process was told to stop, with time between them."""
+async def slowly(parts: list[bytes], told: asyncio.Event, alone: asyncio.Event) -> AsyncIterator[bytes]:
+    """The first part at once, the next once the process was told to stop, the last once nobody listens any more."""
     yield parts[0]
     await told.wait()
-    for part in parts[1:]:
-        await asyncio.sleep(0.5)
+    for part in parts[1:-1]:
         yield part
+        await asyncio.sleep(0.5)
+    await alone.wait()
+    yield parts[-1]
 
 
 def signalled(served: Served, how: signal.Signals) -> Any:
@@ -73,12 +76,19 @@ def signalled(served: Served, how: signal.Signals) -> Any:
     return process
 
 
+async def heard(served: Served) -> None:
+    """Waits until the process, which logs `info`, has begun to stop: how long that takes is the machine's affair."""
+    async with asyncio.timeout(30):
+        while '"event":"stopping"' not in served.log.read_text():  # noqa: ASYNC110  # it tells no other way
+            await asyncio.sleep(0.01)
+
+
 async def test_what_was_begun_is_finished(address: str, tmp_path: Path) -> None:
-    served = Served(address, tmp_path, more={"FIELDWORTHY_STOP_DELAY_SECONDS": str(DELAY), "FIELDWORTHY_LOG_LEVEL": "info"})
+    served = Served(address, tmp_path, more={"FIELDWORTHY_STOP_DELAY_SECONDS": str(DELAY), **TALKATIVE})
     await served.start()
     try:
         await settle_in(served.url, ["bulk", *(f"m{n}" for n in range(4))])
-        load, told = Load(), asyncio.Event()
+        load, told, alone = Load(), asyncio.Event(), asyncio.Event()
         async with httpx.AsyncClient(base_url=served.url, timeout=30) as http:
             callers = [asyncio.create_task(load.call(served.url, f"m{n}")) for n in range(4)]
             rows = [
@@ -87,22 +97,27 @@ async def test_what_was_begun_is_finished(address: str, tmp_path: Path) -> None:
             ]
             whole = json.dumps(rows).encode()
             cuts = [whole[i : i + len(whole) // 4 + 1] for i in range(0, len(whole), len(whole) // 4 + 1)]
-            bulk = asyncio.create_task(http.post("/v1/readings", content=slowly(cuts, told), headers={"content-type": "application/json"}))
-            batch = asyncio.create_task(
-                http.post("/v1/due/batch", content=slowly([LINE * 50] * 4, told), headers={"content-type": "application/jsonl"})
+            bulk = asyncio.create_task(
+                http.post("/v1/readings", content=slowly(cuts, told, alone), headers={"content-type": "application/json"})
             )
-            await asyncio.sleep(0.5)
+            batch = asyncio.create_task(
+                http.post("/v1/due/batch", content=slowly([LINE * 50] * 4, told, alone), headers={"content-type": "application/jsonl"})
+            )
+            async with asyncio.timeout(60):
+                while load.statuses[200] <= 20:  # noqa: ASYNC110  # callers tell no other way
+                    await asyncio.sleep(0.01)
             process = signalled(served, signal.SIGTERM)
             begun = time.monotonic()
             told.set()
-            await asyncio.sleep(0.2)
+            await heard(served)
             ready = await http.get("/readyz")
             assert (ready.status_code, ready.json()["detail"]) == (503, "the service is stopping")
             assert ready.headers["connection"] == "close"
             assert (await http.get("/healthz")).status_code == 200  # it still answers all else
             await asyncio.gather(*callers)
             assert time.monotonic() - begun >= DELAY
-            assert not bulk.done()  # it is still under way, and nobody listens any more
+            assert [bulk.done(), batch.done()] == [False, False]  # they are still under way, and nobody listens any more
+            alone.set()
             posted, answered = await asyncio.gather(bulk, batch)
         assert await asyncio.to_thread(process.wait, 20) == 0
         assert load.broken == []
@@ -147,7 +162,7 @@ def sqlite(tmp_path: Path) -> str:
 async def test_how_long_it_takes(
     sqlite: str, tmp_path: Path, signals: list[signal.Signals], more: dict[str, str], code: int, least: float, most: float
 ) -> None:
-    served = Served(sqlite, tmp_path, more=more)
+    served = Served(sqlite, tmp_path, more={**more, **TALKATIVE})
     await served.start()
     _, writer = await asyncio.open_connection("127.0.0.1", served.port)
     try:
@@ -155,9 +170,10 @@ async def test_how_long_it_takes(
         await writer.drain()
         await asyncio.sleep(0.3)
         begun = time.monotonic()
-        for each in signals:
+        for n, each in enumerate(signals):
             process = signalled(served, each)
-            await asyncio.sleep(0.3)
+            if n + 1 < len(signals):
+                await heard(served)  # two of the same that come at once are one (POSIX, 2.4.1)
         assert await asyncio.to_thread(process.wait, 30) == code
         assert least <= time.monotonic() - begun < most
     finally:
@@ -167,7 +183,7 @@ async def test_how_long_it_takes(
 
 async def test_a_request_that_came_just_before_the_end_is_answered(sqlite: str, tmp_path: Path) -> None:
     """On a connection that stood idle, and on one on which nothing had come yet."""
-    served = Served(sqlite, tmp_path)
+    served = Served(sqlite, tmp_path, more=TALKATIVE)
     await served.start()
     asked = b"GET /v1/rulebooks HTTP/1.1\r\nhost: localhost\r\n\r\n"
     try:
@@ -177,7 +193,8 @@ async def test_a_request_that_came_just_before_the_end_is_answered(sqlite: str, 
         new = await asyncio.open_connection("127.0.0.1", served.port)
         await asyncio.sleep(0.1)
         process = signalled(served, signal.SIGTERM)
-        await asyncio.sleep(0.3)
+        await heard(served)
+        await asyncio.sleep(0.1)  # nobody listens any more; the service waits for half a second
         for reader, writer in (used, new):
             writer.write(asked)
             answer = await asyncio.wait_for(reader.read(), 5)
