@@ -30,12 +30,16 @@ settings.load_profile("thorough" if THOROUGH else "pipeline" if os.environ.get("
 
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Of the tests that run on one database in turn, the other half is named as deselected; the twins come first."""
+    """
+    Of the tests that run on one database in turn, the other half is named as deselected. First come those that mostly wait for processes:
+    the first worker waits with them while the others keep the processors busy, so that nothing waits alone in the end. Then the twins, the
+    longest of those that compute.
+    """
     gone = set() if THOROUGH else set(left_out(items))
     if gone:
         items[:] = [item for item in items if item not in gone]
         config.hook.pytest_deselected(items=list(gone))
-    items.sort(key=lambda item: not item.nodeid.startswith("tests/twin/"))  # the longest first: two workers then end at the same time
+    items.sort(key=lambda item: (item.get_closest_marker("slow") is None, not item.nodeid.startswith("tests/twin/")))
 
 
 def pytest_collection_finish() -> None:

@@ -50,6 +50,7 @@ def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
         served.wait(20)
 
 
+@pytest.mark.slow
 def test_the_tour_prints_what_it_says(address: str) -> None:
     commands = steps()
     assert len(commands) >= 10

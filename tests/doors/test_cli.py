@@ -348,6 +348,7 @@ def _wait_for(address: str) -> None:
     raise AssertionError(f"{address} was not ready in 10 s")
 
 
+@pytest.mark.slow
 def test_a_running_service_answers_the_same(run: Run, service: str) -> None:
     import httpx
 

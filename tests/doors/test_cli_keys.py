@@ -144,6 +144,7 @@ def served(tmp_path: Path, *options: str, **environment: str) -> Iterator[tuple[
             assert process.wait(timeout=20) == 0
 
 
+@pytest.mark.slow
 def test_a_service_with_keys_from_end_to_end(run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Also on an address beyond this machine: that is what keys are for."""
     read, bridge, author = (
@@ -174,6 +175,7 @@ def test_a_service_with_keys_from_end_to_end(run: Run, tmp_path: Path, monkeypat
     assert not [line for line in lines for secret in told if secret in line]
 
 
+@pytest.mark.slow
 def test_open_says_so_loudly(tmp_path: Path) -> None:
     with served(tmp_path, "--open") as (address, lines):
         assert "WITHOUT KEYS" in lines[0]
@@ -190,6 +192,7 @@ def test_a_key_that_can_be_none_is_told_and_not_repeated(run: Run, monkeypatch: 
     assert "hush" not in ran.err
 
 
+@pytest.mark.slow
 def test_what_was_kept_open_is_the_first_organisations(run: Run, tmp_path: Path) -> None:
     with served(tmp_path, "--open") as (address, _):
         put = httpx.put(f"{address}/v1/rulebooks/plover-r5-baler/draft", content=RULEBOOK, headers={"content-type": "application/yaml"})
@@ -200,6 +203,7 @@ def test_what_was_kept_open_is_the_first_organisations(run: Run, tmp_path: Path)
     assert [[item["name"] for item in items] for items in found] == [["plover-r5-baler"], []]
 
 
+@pytest.mark.slow
 def test_a_service_that_takes_tokens_needs_no_key_and_says_what_it_lacks(run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     file = tmp_path / "jwks.json"
     told = {"FIELDWORTHY_TOKEN_ISSUER": ISSUER, "FIELDWORTHY_TOKEN_AUDIENCE": AUDIENCE, "FIELDWORTHY_TOKEN_KEYS": str(file)}

@@ -4,6 +4,7 @@ import asyncio
 import json
 from collections.abc import AsyncIterator
 
+import pytest
 import pytest_asyncio
 import uvicorn
 
@@ -48,6 +49,7 @@ async def test_a_caller_that_sends_all_before_it_reads_is_not_blocked(port: int)
     assert len(answer) > 3_000_000
 
 
+@pytest.mark.slow
 async def test_a_body_that_is_too_large_is_answered(port: int) -> None:
     head = "POST /v1/due HTTP/1.1\nhost: localhost\ncontent-type: application/json\n"
     reader, writer = await asyncio.open_connection("127.0.0.1", port)

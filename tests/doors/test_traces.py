@@ -138,6 +138,7 @@ def test_what_goes_with_them_to_their_receiver_is_secret() -> None:
     assert list(secrets_of_traces({})) == []
 
 
+@pytest.mark.slow
 def test_nothing_of_it_is_loaded_where_none_are_asked_for() -> None:
     """FastAPI looks for the interface alone, `opentelemetry`, by itself; it does nothing without what is not loaded here."""
     program = (

@@ -30,6 +30,7 @@ def server() -> Iterator[OwnPostgres]:
         yield server
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("how", RECEIVERS)
 async def test_receivers_that_fail(how: str, sqlite: str) -> None:
     row = await receiver_does(how, sqlite, SHORT)
@@ -38,11 +39,13 @@ async def test_receivers_that_fail(how: str, sqlite: str) -> None:
     assert how not in (CUT_AFTER, SLOW) or row.again > 0, "it took what it did not say that it took"
 
 
+@pytest.mark.slow
 async def test_a_clock_that_is_set_back(sqlite: str) -> None:
     row = await clock_set_back(sqlite, SHORT)
     assert row.holds, row
 
 
+@pytest.mark.slow
 @pytest.mark.postgres
 async def test_workers_that_are_killed(server: OwnPostgres) -> None:
     await emptied(server.address)
@@ -51,6 +54,7 @@ async def test_workers_that_are_killed(server: OwnPostgres) -> None:
     assert row.again > 0, "nothing was in mid-delivery"
 
 
+@pytest.mark.slow
 @pytest.mark.postgres
 @pytest.mark.parametrize("how", ["fast", "immediate"])
 async def test_a_database_that_is_restarted(how: str, server: OwnPostgres) -> None:

@@ -16,6 +16,7 @@ from tests.postgres import address_of
 NETWORKS = {"FIELDWORTHY_LISTENER_NETWORKS": "127.0.0.1/32"}
 
 
+@pytest.mark.slow
 async def test_serve_delivers_and_finishes(request: pytest.FixtureRequest, tmp_path: Path) -> None:
     served = Served(address_of("sqlite", request, tmp_path), tmp_path, more=NETWORKS)
     await served.start()

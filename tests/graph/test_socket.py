@@ -305,6 +305,7 @@ async def test_a_key_is_shown_in_the_handshake_or_at_the_beginning(address: str)
                 assert key not in reason
 
 
+@pytest.mark.slow
 async def test_a_key_has_so_many_connections_and_none_once_it_is_revoked(address: str) -> None:
     async with keyed(address, Patience(a_caller=2, look=0.1)) as (service, where):
         made = await create_key(service.store, "Nine Oxen", "a test", [KeyScope.READ])

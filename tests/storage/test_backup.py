@@ -212,6 +212,7 @@ def test_an_older_backup_is_restored_and_then_migrated(tmp_path: Path) -> None:
     assert ids_in(database) == []
 
 
+@pytest.mark.slow
 def test_from_the_command_line(tmp_path: Path) -> None:
     database, copy = filled(tmp_path / "store.db", "a"), tmp_path / "copy.db"
 

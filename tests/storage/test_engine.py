@@ -147,6 +147,7 @@ async def test_serve_refuses_a_postgresql_of_another_revision(postgres: Any) -> 
     await store.close()
 
 
+@pytest.mark.slow
 def test_several_processes_migrate_at_once(empty_address: str) -> None:
     work = f"from fieldworthy.storage.migrating import migrate; migrate({empty_address!r})"
     running = [subprocess.Popen([sys.executable, "-c", work], stderr=subprocess.PIPE) for _ in range(3)]

@@ -310,6 +310,7 @@ async def test_a_newer_database_is_refused_and_left_alone(empty_address: str) ->
     assert await at(empty_address) == "9999"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("command", [["serve", "--open", "--port", "0"], ["migrate"]])
 def test_the_commands_refuse_a_newer_database_in_one_line(tmp_path: Path, command: list[str]) -> None:
     address = f"sqlite:///{tmp_path / 'store.db'}"

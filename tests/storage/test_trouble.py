@@ -105,6 +105,7 @@ async def test_who_is_cancelled_undoes_all_and_gives_the_connection_back(address
         assert await ids(store) == ["whole"]
 
 
+@pytest.mark.slow
 async def test_who_is_cancelled_within_a_statement(address: str) -> None:
     """While the driver waits for the database: the moment at which a connection is lost most easily."""
     async with hasty(address) as store:
@@ -179,6 +180,7 @@ async def test_a_file_that_is_no_database(tmp_path: Path, what: str) -> None:
     await store.close()
 
 
+@pytest.mark.slow
 async def test_a_server_that_takes_connections_and_never_answers() -> None:
     """As when something in front of it has lost it: nobody waits for longer than was said."""
     open_: list[asyncio.StreamWriter] = []
@@ -255,6 +257,7 @@ asyncio.run(main(sys.argv[1], sys.argv[2], int(sys.argv[3])))
 """
 
 
+@pytest.mark.slow
 async def test_several_processes_write_to_one_database(address: str) -> None:
     store = at_once(address)
     await add(store, "shared")

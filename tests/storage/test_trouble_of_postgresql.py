@@ -18,6 +18,7 @@ from fieldworthy.usecases.ports import StoreUnavailable
 from tests.storage.hasty import add, at_once, connection_of, hasty, held, ids, postgresql_only
 
 
+@pytest.mark.slow
 @postgresql_only
 async def test_statements_and_idle_transactions_end(postgresql_address: str) -> None:
     async with hasty(postgresql_address) as store:

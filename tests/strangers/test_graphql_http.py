@@ -3,6 +3,8 @@
 import json
 from pathlib import Path
 
+import pytest
+
 from tests.doors_app import make_test_app
 from tests.graph.served import served
 from tests.strangers.programs import Programs
@@ -15,6 +17,7 @@ console.log(JSON.stringify(told));
 """
 
 
+@pytest.mark.slow
 def test_every_audit_is_passed(programs: Programs, tmp_path: Path) -> None:
     room = programs.room(tmp_path / "room")
     (room / "audit.js").write_text(SCRIPT, "utf-8")

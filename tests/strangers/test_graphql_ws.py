@@ -3,6 +3,8 @@
 import json
 from pathlib import Path
 
+import pytest
+
 from fieldworthy.wire.cursor import write_cursor
 from tests.contract.test_fuzz import started
 from tests.strangers.programs import Programs
@@ -28,6 +30,7 @@ console.log(JSON.stringify(told));
 """
 
 
+@pytest.mark.slow
 def test_its_client_is_answered(programs: Programs, tmp_path: Path) -> None:
     room = programs.room(tmp_path / "room")
     (room / "ask.js").write_text(SCRIPT, "utf-8")

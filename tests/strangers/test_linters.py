@@ -8,6 +8,7 @@ from tests.strangers.lint import CONTRACT, Answer, Found, answers, lint, unanswe
 from tests.strangers.programs import Programs
 
 
+@pytest.mark.slow
 def test_every_finding_has_an_answer_and_every_answer_a_finding(programs: Programs) -> None:
     found, given = lint(programs), answers()
     assert unanswered(found, given) == []
@@ -37,6 +38,7 @@ def test_an_answer_is_for_its_rule_and_place(rule: str, at: str, fits: bool) -> 
     assert (unasked([FINDING], [answer]) == []) is fits
 
 
+@pytest.mark.slow
 def test_the_linters_find_what_is_wrong(programs: Programs, tmp_path_factory: pytest.TempPathFactory) -> None:
     """A small contract with three mistakes that the real one must not have: no contact, no limit of a list, no key asked for."""
     assert CONTRACT.exists()

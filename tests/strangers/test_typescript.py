@@ -76,6 +76,7 @@ const always: number = due.error.status;
 """
 
 
+@pytest.mark.slow
 def test_the_script_compiles_and_the_compiler_sees_what_the_contract_forbids(programs: Programs, room: Path) -> None:
     (room / SCRIPT.name).write_text(shown()[0], "utf-8")
     (room / "mistakes.ts").write_text(MISTAKES.lstrip(), "utf-8")
@@ -85,6 +86,7 @@ def test_the_script_compiles_and_the_compiler_sees_what_the_contract_forbids(pro
     assert sorted(set(wrong)) == [("mistakes.ts", line) for line in ("4", "5", "7", "8")], told
 
 
+@pytest.mark.slow
 def test_the_script_prints_what_the_readme_says(programs: Programs, room: Path, address: str) -> None:
     script = room / "run.ts"
     script.write_text(shown()[0].replace(ADDRESS, address), "utf-8")
