@@ -10,6 +10,7 @@ import pytest
 from jsonschema import Draft202012Validator
 
 from fieldworthy.rest import openapi
+from fieldworthy.rest.described import ALWAYS, KEYED, problem_responses
 from fieldworthy.rest.examples import EXAMPLES
 from fieldworthy.wire import answers, fleet_answers, kept_answers, procedure_answers, readings_answers, shelf_answers, work_answers
 from tests.contract.breaking import breaking
@@ -151,3 +152,9 @@ def test_the_models_of_answers_read_real_ones(name: str, model: Any) -> None:
     assert model.model_validate(EXAMPLES[name].answer)
     with pytest.raises(ValueError, match="extra"):
         model.model_validate({**EXAMPLES[name].answer, "more": 1})
+
+
+def test_to_write_the_contract_changes_nothing_that_the_next_app_shares() -> None:
+    assert problem_responses((*ALWAYS, *KEYED)) is problem_responses((*ALWAYS, *KEYED))
+    first = make_test_app().openapi()
+    assert make_test_app().openapi() == first

@@ -98,19 +98,19 @@ def undescribed(needs: Needs = ANYBODY) -> dict[str, Any]:
     return {"include_in_schema": False, "openapi_extra": {"security": security(needs)}}
 
 
-def problem_responses(codes: Sequence[str]) -> dict[int | str, dict[str, Any]]:
-    """One response a status, naming each problem that has it."""
+@cache
+def problem_responses(codes: tuple[str, ...]) -> Mapping[int | str, dict[str, Any]]:
+    """One response a status, naming each problem that has it. Nobody changes it: all apps of a process share it, most of what one holds."""
     return {
         status: {
             "description": description,
             "content": {MEDIA_TYPE: {"schema": ref("Problem") if names == ("Problem",) else {"anyOf": [ref(name) for name in names]}}},
             **({"headers": dict(_HEADERS[status])} if status in _HEADERS else {}),
         }
-        for status, description, names in _by_status(tuple(codes))
+        for status, description, names in _by_status(codes)
     }
 
 
-@cache
 def _by_status(codes: tuple[str, ...]) -> tuple[tuple[int, str, tuple[str, ...]], ...]:
     """Of each status what its problems are called, and the schemas they have; most operations have the same ones."""
     by_status: dict[int, list[str]] = {}
