@@ -314,6 +314,18 @@ def test_help_is_quick_because_nothing_heavy_is_imported() -> None:
     assert ran.stdout.strip() == "[]"
 
 
+def test_a_question_without_a_service_loads_nothing_of_one() -> None:
+    heavy = ("fastapi", "sqlalchemy", "structlog", "httpx", "strawberry")
+    words = ["due", "tests/docs/tour/due.json", "--rulebook", "tests/docs/tour/baler.yaml", "--json"]
+    code = (
+        f"import atexit, sys; from fieldworthy.cli import main; sys.argv[1:] = {words}; "
+        f"atexit.register(lambda: print([m for m in {heavy} if m in sys.modules], file=sys.stderr)); main()"
+    )
+    ran = subprocess.run([sys.executable, "-c", code], cwd=Path(__file__).resolve().parents[2], capture_output=True, text=True, check=True)
+    assert json.loads(ran.stdout)["tasks"]
+    assert ran.stderr.strip() == "[]"
+
+
 @pytest.fixture
 def service(tmp_path: Path) -> Iterator[str]:
     """A running service, as `fieldworthy serve --open` starts it; its address. It must end by itself when told to."""

@@ -20,7 +20,7 @@ from random import SystemRandom
 import structlog
 
 from fieldworthy.core.base.micros import SECOND
-from fieldworthy.usecases.deliveries import DELIVERED, UNDELIVERED, WAITING, AlertStore, Attempt, Claim
+from fieldworthy.usecases.deliveries import DELIVERED, MOST_HURRIED, UNDELIVERED, WAITING, AlertStore, Attempt, Claim
 from fieldworthy.usecases.kept import Kept
 from fieldworthy.usecases.listeners import GONE, ON, Lane, Listener
 from fieldworthy.usecases.one_by_one import AWAY
@@ -37,9 +37,6 @@ AT_ONCE = 32
 
 AT_ONCE_EACH = 4
 """Of them, those to one listener: a slow receiver keeps the others waiting no longer than that."""
-
-MOST_HURRIED = 3
-"""So often an event is tried ahead of its schedule, because something else got through."""
 
 LEAST_PEACE, MOST_PEACE = 5.0, 300.0
 """Seconds for which a receiver that fails again is left in peace: a quarter of the time that it has been failing, within these."""

@@ -25,6 +25,9 @@ WAITING, DELIVERED, UNDELIVERED, DROPPED = "waiting", "delivered", "undelivered"
 
 STATES = (WAITING, DELIVERED, UNDELIVERED, DROPPED)
 
+MOST_HURRIED = 3
+"""So often an event is tried ahead of its schedule, because something else got through."""
+
 DIGEST_PREFIX = "dig_"
 """Of a digest's id; 32 hex digits follow."""
 

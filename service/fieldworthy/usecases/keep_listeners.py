@@ -10,8 +10,7 @@ from zoneinfo import ZoneInfo, available_timezones
 from fieldworthy.core.base.finding import Finding, did_you_mean
 from fieldworthy.core.base.micros import HOUR, micros_text
 from fieldworthy.usecases.alert_rules import AlertRules
-from fieldworthy.usecases.deliver import MOST_HURRIED
-from fieldworthy.usecases.deliveries import Attempt, Delivery
+from fieldworthy.usecases.deliveries import MOST_HURRIED, Attempt, Delivery
 from fieldworthy.usecases.events import TEST, TYPES, NewEvent
 from fieldworthy.usecases.kept import Kept
 from fieldworthy.usecases.letters import is_mail_address
