@@ -12,6 +12,7 @@ from typing import Any
 from sqlalchemy import make_url
 
 from fieldworthy.storage.migrating import migrate
+from tests.postgres import end
 
 
 class OwnPostgres:
@@ -67,4 +68,4 @@ def own_postgres(within: Path | None = None) -> Iterator[OwnPostgres]:
         try:
             yield OwnPostgres(server)
         finally:
-            server.cleanup()
+            end(server)
