@@ -74,14 +74,13 @@ def told(result: ExecutionResult) -> tuple[Any, ...]:
 
 @settings(max_examples=examples(300))
 @given(
-    random=st.randoms(use_true_random=False),
+    seed=st.integers(0, 2**32),  # drawn evenly from a seed, more goes wrong in more places than where Hypothesis draws each value
     strange=st.sampled_from((0.0, 0.002, 0.02, 0.1)),
     each=st.integers(1, 4),
     left=st.sampled_from((MAX_QUERY_FIELDS, 40, 10, 0, -1)),
 )
-def test_any_document_is_answered_the_same_over_any_data(
-    runner: asyncio.Runner, random: Random, strange: float, each: int, left: int
-) -> None:
+def test_any_document_is_answered_the_same_over_any_data(runner: asyncio.Runner, seed: int, strange: float, each: int, left: int) -> None:
+    random = Random(seed)
     drawn = Drawn(SCHEMA, random, strange, each)
     text = drawn.document()
     document = parse(text)
@@ -148,6 +147,7 @@ SEVERAL: dict[str, list[dict[str, Any]]] = {
     "{ middle3 { entries { name value } wholes { value } } }": [
         {"middle3_": [{"entries": e, "wholes": w}]} for e in ENTRIES for w in WHOLES
     ],
+    "{ middle3 { entries { name } } }": [{"middle3_": [{"entries": each}]} for each in ENTRIES],
     "{ middle3 { answer1 { name } answer0 { int1 } } }": [
         {"middle3_": [{"answer1_": [each], "answer0_": each}]} for each in ({"name_": "a", "int1_": 2}, Refused(name_="a", int1_=2))
     ],
