@@ -18,6 +18,7 @@ from sqlalchemy.ext.asyncio import AsyncConnection, AsyncEngine, create_async_en
 from fieldworthy.core.base.micros import SECOND
 from fieldworthy.storage.due_everywhere import due_everywhere
 from fieldworthy.storage.new_sqlite import lay_out
+from fieldworthy.storage.pinging import pinging
 from fieldworthy.storage.row_security import ACROSS_DUE, about, connection_class
 from fieldworthy.storage.tables import REVISION
 from fieldworthy.storage.trouble import busy, reaching, unavailable
@@ -99,7 +100,7 @@ def open_engine(address: str, limits: DatabaseLimits = USUAL) -> AsyncEngine:
     # the server keeps these times; where it is gone without a word, the driver gives up a little later
     driver = {"timeout": limits.connect, "command_timeout": limits.statement + limits.connect, "server_settings": told}
     driver["connection_class"] = connection_class()
-    return create_async_engine(url, hide_parameters=True, pool_pre_ping=True, pool_use_lifo=True, connect_args=driver, **pool)
+    return pinging(create_async_engine(url, hide_parameters=True, pool_use_lifo=True, connect_args=driver, **pool))
 
 
 def make_room(url: URL) -> None:
