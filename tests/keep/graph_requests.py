@@ -54,7 +54,7 @@ def request_of(example: Example, made: Mapping[str, str]) -> Asked:
     """An example's request. made: ids that the service made meanwhile, by the operation that asks for them."""
     operation, row = example.operation, TABLE[example.operation]
     field: GraphQLField = TYPES[row.on].fields[row.field]  # type: ignore[attr-defined]
-    given = {name: value for name in field.args if (value := _value(example, name, field, made)) is not None}
+    given = arguments_of(example, made)
     declared = ", ".join(f"${name}: {field.args[name].type}" for name in given)
     arguments = ", ".join(f"{name}: ${name}" for name in given)
     asked = f"{row.field}{f'({arguments})' if given else ''} {selection(field.type)}"
@@ -64,6 +64,13 @@ def request_of(example: Example, made: Mapping[str, str]) -> Asked:
     return Asked(
         operation, f"{head} {f'({declared})' if given else ''} {{ {asked} }}", given, "machine" if row.on == MACHINE else row.field
     )
+
+
+def arguments_of(example: Example, made: Mapping[str, str]) -> dict[str, Any]:
+    """The arguments of an example's field, as variables have them. made: as above."""
+    row = TABLE[example.operation]
+    field: GraphQLField = TYPES[row.on].fields[row.field]  # type: ignore[attr-defined]
+    return {name: value for name in field.args if (value := _value(example, name, field, made)) is not None}
 
 
 def _value(example: Example, name: str, field: GraphQLField, made: Mapping[str, str]) -> Any:
