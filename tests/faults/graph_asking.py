@@ -2,7 +2,7 @@
 
 from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from random import Random
 from typing import Any
 
@@ -26,6 +26,9 @@ from tests.lending import lend
 OWNER, OTHER = "Nine Oxen", "South Farm"
 
 
+SETTLE = "{ fleetDue(first: 1) { stale } }"
+"""Standings are computed when they are asked for: after this they are."""
+
 _EMPTY = {"message": "nothing", "extensions": {"code": "query.does_not_fit"}}
 
 
@@ -43,6 +46,7 @@ class Outcome:
     answered: bool
     codes: Sequence[str]
     complaints: list[str]
+    last: httpx.Response | None = None
 
 
 @dataclass
@@ -84,13 +88,14 @@ class Asking:
                     yield each
                 for _ in range(self.chance.choice((0, 1, 1, 2, 3))):
                     yield await self._spoiled(mine.aside(call), spoiler, writer)
-                if self.chance.random() < 0.3:
+                if self.chance.random() < (0.25 if call.changes else 0.5):
                     yield await self._of_the_other(call, writer)
                 if self.chance.random() < 0.15:
                     yield await self._without(call, writer)
                 if self.chance.random() < 0.3:
                     chained = mine.chained()
                     yield await self._one("chained", [chained], writer.written([chained], 3), mine)
+                    yield await self._of_the_other(chained, writer)
 
     async def _round(self, rounds: Rounds, writer: Writer, whose: str) -> AsyncIterator[Outcome]:
         for call in rounds.calls():
@@ -106,9 +111,30 @@ class Asking:
         if outcome.answered:
             asked.append(call)
         yield outcome
+        if outcome.answered and "idempotencyKey" in self._field(call).args and self.chance.random() < 0.3:
+            yield await self._again(call, writer)
         if outcome.answered and not call.changes and "first" in self._field(call).args:
             complaints = await paged(self._ask_plainly, self.shape.schema, call, self.chance)
             yield Outcome("pages", call.operation, not complaints, (), complaints)
+
+    async def _again(self, call: Call, writer: Writer) -> Outcome:
+        """
+        A mutation with a key of the sender, twice: the second time nothing is done, and what was answered is answered again (but a secret,
+        which is shown once); with that key and other arguments it is refused.
+
+        Source: draft-ietf-httpapi-idempotency-key-header-07, 2.6 and 2.7.
+        """
+        keyed = replace(call, args={**call.args, "idempotencyKey": f"k-{self.chance.randrange(10**9)}"})
+        written = writer.written([keyed], 3)
+        (sent,) = right(written, self.chance, False)
+        key = self.keys[OWNER]
+        first = await self._http(sent, key)
+        await self._ask_plainly(SETTLE, {})
+        self._state = None
+        outcome = await self._send("again", keyed, sent, written, key, False)
+        if outcome.last is not None and outcome.last.content != first.content and "request.shown_once" not in outcome.codes:
+            outcome.complaints.append(f"again {call.operation}: {first.text[:600]} is answered {outcome.last.text[:600]}")
+        return outcome
 
     async def _spoiled(self, call: Call, spoiler: Spoiler, writer: Writer) -> Outcome:
         if self.chance.random() < 0.65:
@@ -157,7 +183,7 @@ class Asking:
             response = response if response.content else httpx.Response(400, json={"errors": [_EMPTY]}, request=response.request)
         answer = held(response, asked, sent.accept, self.shape)
         if changes and not answer.refused_whole:
-            await self._ask_plainly("{ fleetDue(first: 1) { stale } }", {}, key)  # standings are computed when they are asked for
+            await self._ask_plainly(SETTLE, {}, key)
         self._state = await kept(self.service.store)
         if not changes or answer.refused_whole:
             differ = differences(before, self._state)
@@ -179,7 +205,7 @@ class Asking:
         told_ = [
             f"{kind} {call.operation}: {each}\n    {shown}\n    {response.status_code} {response.text[:600]}" for each in answer.complaints
         ]
-        return Outcome(kind, call.operation, answer.answered, answer.codes, told_)
+        return Outcome(kind, call.operation, answer.answered, answer.codes, told_, response)
 
     def _kept_apart(self, answer: Answer, sent: Sent, written: Written, before: Kept) -> None:
         """The owner's persons, sites and reasons are never told; their ids to who has sent them only; and nothing of theirs is changed."""

@@ -80,6 +80,34 @@ class Shape:
         looked.thing(root, [operation.selection_set], data, "data")
         return looked.complaints[:_MOST]
 
+    def nulled(self, document: DocumentNode, operation: OperationDefinitionNode, path: Sequence[Any], at: int) -> bool:
+        """
+        Whether an error at a path may have made what stands after so many of its steps null: all that lies below is what may not be null,
+        so that the null went up to there (6.4.4).
+        """
+        fragments = {each.name.value: each for each in document.definitions if isinstance(each, FragmentDefinitionNode)}
+        looked = _Looked(self.schema, fragments, {})
+        of: Any = GraphQLNonNull(self.schema.get_root_type(operation.operation))
+        selected = [operation.selection_set]
+        for i, step in enumerate(path):
+            if isinstance(step, int):
+                of = _without_null(of)
+                if not isinstance(of, GraphQLList):
+                    return False
+                of = of.of_type
+            else:
+                found = looked.named(of, selected, str(step))
+                if found is None:
+                    return False
+                of, selected = found
+            if i >= at and not isinstance(of, GraphQLNonNull):
+                return False
+        return True
+
+
+def _without_null(of: Any) -> Any:
+    return of.of_type if isinstance(of, GraphQLNonNull) else of
+
 
 class _Looked:
     def __init__(self, schema: GraphQLSchema, fragments: Mapping[str, FragmentDefinitionNode], variables: Mapping[str, Any]) -> None:
@@ -104,6 +132,16 @@ class _Looked:
                     self.complaints.append(f"{place}.{name}: {value[name]}, not {of.name}")
             elif not called.startswith("__"):
                 self.value(of.fields[called].type, nodes, value[name], f"{place}.{name}")
+
+    def named(self, of: Any, selected: Sequence[SelectionSetNode], name: str) -> tuple[Any, list[SelectionSetNode]] | None:
+        """The type of a member, and what is asked of it; None where there is none of this name."""
+        of = _without_null(of)
+        for each in of.types if isinstance(of, GraphQLUnionType) else [of] if isinstance(of, GraphQLObjectType) else []:
+            nodes = [node for part in selected for node in self._fields(each, part, set())]
+            nodes = [node for node in nodes if (node.alias or node.name).value == name and node.name.value in each.fields]
+            if nodes:
+                return each.fields[nodes[0].name.value].type, [node.selection_set for node in nodes if node.selection_set]
+        return None
 
     def value(self, of: Any, nodes: Sequence[FieldNode], value: Any, place: str) -> None:
         if len(self.complaints) > _MOST:

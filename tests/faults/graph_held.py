@@ -120,6 +120,7 @@ def held(response: httpx.Response, asked: Asked | None, accept: str, shape: Shap
         _errors(answer, asked)
         if asked is not None and "data" in answer.told:
             _data(answer, asked, shape)
+            _nulls(answer, asked, shape)
     return answer
 
 
@@ -228,6 +229,22 @@ def operation_of(document: DocumentNode, name: str | None) -> OperationDefinitio
     if name is None:
         return found[0] if len(found) == 1 else None
     return next((each for each in found if each.name is not None and each.name.value == name), None)
+
+
+def _nulls(answer: Answer, asked: Asked, shape: Shape) -> None:
+    """6.4.4: a null that an error made further up than its path stands above nothing that could have been null itself."""
+    document = asked.document()
+    operation = operation_of(document, asked.operation) if document is not None else None
+    if document is None or operation is None or answer.complaints:
+        return
+    for each in answer.errors:
+        value, path = answer.data, each["path"]
+        for at, step in enumerate(path):
+            if value is None:
+                if not shape.nulled(document, operation, path, at):
+                    answer.complaints.append(f"a null further up than its error can have made it: {str(each)[:400]}")
+                break
+            value = value[step]
 
 
 def _no_constant(text: str) -> None:

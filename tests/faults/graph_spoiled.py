@@ -105,11 +105,30 @@ class Spoiler:
         }
 
     def leaf(self, call: Call) -> Call:
-        """One leaf is another value."""
+        """One leaf is another value: half of the time one of its own kind, which may be taken."""
         found = list(places(dict(call.args)))
+        if call.args and self._chance.random() < 0.5:
+            return replace(call, args=changed(dict(call.args), self._chance.choice(found), self._near))
         if not call.args or self._chance.random() < 0.1:
             return replace(call, args={**call.args, self._argument(call): self._chance.choice(HOSTILE)})
         return replace(call, args=changed(dict(call.args), self._chance.choice(found), lambda _: self._chance.choice(HOSTILE)))
+
+    def _near(self, value: Any) -> Any:
+        """Another value of the same kind."""
+        chance = self._chance
+        match value:
+            case bool():
+                return not value
+            case int() | float():
+                numbers = [each for each in HOSTILE if isinstance(each, int | float) and not isinstance(each, bool)]
+                return chance.choice((value + 1, value - 1, -value, value * 60, value + 0.000_001, value / 3, chance.choice(numbers)))
+            case str() if value[:2] == "20" and "T" in value:
+                return chance.choice((*MOMENTS, value.replace("Z", ".999999Z"), value.replace("Z", "+00:00"), value.replace("6", "5")))
+            case str():
+                texts = [each for each in HOSTILE if isinstance(each, str)]
+                words = (*WORDS, str(self.rounds.known()), value.upper(), value + " ", value * 2, value[:1], chance.choice(texts))
+                return chance.choice(words)
+        return chance.choice(HOSTILE)
 
     def member(self, call: Call) -> Call:
         """A member less or more, an item twice."""

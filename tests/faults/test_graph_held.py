@@ -95,6 +95,12 @@ def test_nothing_is_said_against_what_is_right(text: str, told: Any) -> None:
         (ASK, {"data": {"item": None}, "errors": [{**ERROR, "extensions": {"code": "no.such"}}], "extensions": COUNTED}, "has not"),
         (ASK, {"data": {"item": None}, "errors": [{**ERROR, "extensions": {"code": "service.failed"}}], "extensions": COUNTED}, "a fault"),
         (ASK, {"data": {"item": None}, "errors": [{**ERROR, "locations": [{"line": 1, "column": 90}]}], "extensions": COUNTED}, "outside"),
+        (
+            '{ item(id: "a") { size } }',
+            {"data": {"item": None}, "errors": [{**ERROR, "path": ["item", "size"]}], "extensions": COUNTED},
+            "further up",
+        ),
+        (ASK, {"data": {"item": None}, "errors": [{**ERROR, "path": ["item", "x"]}], "extensions": COUNTED}, "further up"),
         (ASK, {"data": {"item": RIGHT}}, "what it counted"),
         (ASK, {"data": {"item": RIGHT}, "more": 1, "extensions": COUNTED}, "that are none"),
         (ASK, b'{"data": {"item": NaN}}', "no JSON"),
