@@ -6,9 +6,10 @@ Right ones are the contract's examples, in rounds that each make a world of thei
 (`graph_written`); then one leaf of their arguments is another, or a member, or an id (`graph_spoiled`), or the document or the request is
 spoiled (`graph_spoiled_whole`). Each answer is held to the specification, to the schema and to the catalogue of codes (`graph_held`,
 `graph_data`); a query changes nothing, and neither does a refused mutation (`graph_kept`); a query is answered the same twice, and a list
-the same in pages. Another organisation asks the same with its own key, and is told nothing of the first. The service runs in this process
-over a database of its own, its clock standing. Prints a table of what was asked on each database, and what failed; exit code 1 where
-anything did. The same seed asks the same.
+the same in pages; a mutation with a key of the sender is done once; what was known at a moment stays so. Another organisation asks the same
+with its own key, and is told nothing of the first. The service runs in this process over a database of its own, its clock turned on a day
+after each round. Prints a table of what was asked on each database, and what failed; exit code 1 where anything did. The same seed asks the
+same.
 """
 
 import argparse

@@ -82,7 +82,10 @@ class Asking:
         async for each in self._round(theirs, writer, OTHER):
             yield each
         while True:
+            if mine.number:
+                await self._next_day()
             asked: list[Call] = []
+            earlier: list[tuple[Call, Sent, Written, httpx.Response]] = []
             for call in mine.calls():
                 async for each in self._right(call, mine, writer, asked):
                     yield each
@@ -92,10 +95,37 @@ class Asking:
                     yield await self._of_the_other(call, writer)
                 if self.chance.random() < 0.15:
                     yield await self._without(call, writer)
+                if "asOf" in self._field(call).args and self.chance.random() < 0.7:
+                    earlier += await self._as_of(call, mine, writer)
                 if self.chance.random() < 0.3:
                     chained = mine.chained()
                     yield await self._one("chained", [chained], writer.written([chained], 3), mine)
                     yield await self._of_the_other(chained, writer)
+
+            for call, sent, written, told in earlier:
+                outcome = await self._send("as of", call, sent, written, self.keys[OWNER], False)
+                if outcome.last is not None and outcome.last.content != told.content:
+                    said = f"{sent.body.decode()} was {told.text[:600]} and is {outcome.last.text[:600]}"
+                    outcome.complaints.append(f"as of {call.operation}: what was known at a moment has changed: {said}")
+                yield outcome
+
+    async def _next_day(self) -> None:
+        """The clock is turned on, and what is due then is computed."""
+        self.service.later(days=1)
+        for key in self.keys.values():
+            await self._ask_plainly(SETTLE, {}, key)
+        self._state = None
+
+    async def _as_of(self, call: Call, rounds: Rounds, writer: Writer) -> list[tuple[Call, Sent, Written, httpx.Response]]:
+        """A query of what was known at the newest moment that an answer told of, and its answer: it stays the same, whatever comes."""
+        moments = [each for each in (*rounds.pool["known"], *rounds.pool["asOf"]) if isinstance(each, str)]
+        if not moments:
+            return []
+        moment = self.chance.choice((max(moments), self.chance.choice(moments)))
+        asked = replace(call, args={**call.args, "asOf": moment, **({"now": moment} if "now" in self._field(call).args else {})})
+        written = writer.written([asked], 5)
+        (sent,) = right(written, self.chance, False)
+        return [(asked, sent, written, await self._http(sent, self.keys[OWNER]))]
 
     async def _round(self, rounds: Rounds, writer: Writer, whose: str) -> AsyncIterator[Outcome]:
         for call in rounds.calls():
@@ -111,7 +141,7 @@ class Asking:
         if outcome.answered:
             asked.append(call)
         yield outcome
-        if outcome.answered and "idempotencyKey" in self._field(call).args and self.chance.random() < 0.3:
+        if outcome.answered and "idempotencyKey" in self._field(call).args and self.chance.random() < 0.5:
             yield await self._again(call, writer)
         if outcome.answered and not call.changes and "first" in self._field(call).args:
             complaints = await paged(self._ask_plainly, self.shape.schema, call, self.chance)

@@ -1,13 +1,16 @@
 """Right requests of GraphQL: the contract's examples as calls of fields, round after round, each of a world of its own.
 
 A round is all examples in their order, in which they make a world, with another rulebook, other machines and other persons than any round
-before. So what a mutation made is read, changed and withdrawn by those that come after it, by ids that the service gave or was given.
+before, a day later. So what a mutation made is read, changed and withdrawn by those that come after it, by ids that the service gave or was
+given.
 """
 
 import json
+import re
 from collections import defaultdict
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
+from datetime import date, timedelta
 from random import Random
 from typing import Any
 
@@ -39,6 +42,8 @@ FROM_POOL: Mapping[str, tuple[str, ...]] = {
 }
 """By an argument: what of earlier answers may stand in it."""
 
+
+_DAY = re.compile(r"\b20\d\d-\d\d-\d\d(?=\b|T)")
 
 SETTLED = {"acceptSetAside": "looks-like-minutes", "dismissSetAside": "runs-backward"}
 """Which of the readings that were set aside the examples settle, and how."""
@@ -168,7 +173,7 @@ class Rounds:
         return {"machine": "r5-17", "meter": "work", "value": 3, "at": "2026-07-14T05:59:30Z"}
 
     def _named(self, call: Call) -> Call:
-        """The same in this round's world, and this organisation's words."""
+        """The same in this round's world, on its day, and in this organisation's words."""
         ids, secret, k = self.marks.ids, self.marks.secret, self.number
         swaps = (
             ("r5-17", f"{ids}-17-{k}"),
@@ -190,6 +195,8 @@ class Rounds:
         text = json.dumps([call.args, call.owner])
         for before, after in swaps:
             text = text.replace(before, after)
+        later = timedelta(days=k - 1)
+        text = _DAY.sub(lambda day: (date.fromisoformat(day[0]) + later).isoformat(), text)
         args, owner = json.loads(text)
         return replace(call, args=args, owner=owner)
 
