@@ -101,7 +101,6 @@ class Asking:
                     chained = mine.chained()
                     yield await self._one("chained", [chained], writer.written([chained], 3), mine)
                     yield await self._of_the_other(chained, writer)
-
             for call, sent, written, told in earlier:
                 outcome = await self._send("as of", call, sent, written, self.keys[OWNER], False)
                 if outcome.last is not None and outcome.last.content != told.content:
@@ -121,7 +120,7 @@ class Asking:
         moments = [each for each in (*rounds.pool["known"], *rounds.pool["asOf"]) if isinstance(each, str)]
         if not moments:
             return []
-        moment = self.chance.choice((max(moments), self.chance.choice(moments)))
+        moment = self.chance.choice((max(moments), max(moments), self.chance.choice(moments)))
         asked = replace(call, args={**call.args, "asOf": moment, **({"now": moment} if "now" in self._field(call).args else {})})
         written = writer.written([asked], 5)
         (sent,) = right(written, self.chance, False)
@@ -150,7 +149,7 @@ class Asking:
     async def _again(self, call: Call, writer: Writer) -> Outcome:
         """
         A mutation with a key of the sender, twice: the second time nothing is done, and what was answered is answered again (but a secret,
-        which is shown once); with that key and other arguments it is refused.
+        which is shown once).
 
         Source: draft-ietf-httpapi-idempotency-key-header-07, 2.6 and 2.7.
         """
@@ -169,8 +168,7 @@ class Asking:
     async def _spoiled(self, call: Call, spoiler: Spoiler, writer: Writer) -> Outcome:
         if self.chance.random() < 0.65:
             kind = self.chance.choice(("leaf", "leaf", "leaf", "member", "ids", "by chance"))
-            spoiled = spoiler.ways[kind](call)
-            spoiled = spoiler.rounds.aside(spoiled)
+            spoiled = spoiler.rounds.aside(spoiler.ways[kind](call))
             return await self._one(kind, [spoiled], writer.written([spoiled], self.chance.choice((1, 3))), None)
         written = writer.written([call], 2)
         if self.chance.random() < 0.5:
