@@ -126,7 +126,16 @@ class Spoiler:
                 return chance.choice((*MOMENTS, value.replace("Z", ".999999Z"), value.replace("Z", "+00:00"), value.replace("6", "5")))
             case str():
                 texts = [each for each in HOSTILE if isinstance(each, str)]
-                words = (*WORDS, str(self.rounds.known()), value.upper(), value + " ", value * 2, value[:1], chance.choice(texts))
+                words = (
+                    *WORDS,
+                    str(self.rounds.known()),
+                    value.upper(),
+                    value[:-1] + "İ",
+                    value + " ",
+                    value * 2,
+                    value[:1],
+                    chance.choice(texts),
+                )
                 return chance.choice(words)
         return chance.choice(HOSTILE)
 

@@ -5,24 +5,31 @@ from dataclasses import dataclass
 from typing import Any
 from urllib.parse import parse_qsl
 
+import orjson
+
 from fieldworthy.core.base.finding import Finding, Refused
 from fieldworthy.wire.reading import read_quickly
 
 MEMBERS = ("query", "operationName", "variables", "extensions")
 _MOST_PARAMETERS = 20
 
+LONGER = "İ"
+"""The one letter that has more characters in lower case: graphql-core (3.3) fails where it looks for names that are like a text with it."""
+
 
 @dataclass(frozen=True, slots=True)
 class Asked:
     """
     One request. query: the document, None where its hash stands for it; operation: which of its operations is meant, None for its only one;
-    persisted: what `extensions.persistedQuery` holds, None for nothing.
+    persisted: what `extensions.persistedQuery` holds, None for nothing; guesses: whether names that are like those in the variables may be
+    looked for.
     """
 
     query: str | None
     operation: str | None
     variables: Mapping[str, Any]
     persisted: Any = None
+    guesses: bool = True
 
 
 def of_body(body: bytes) -> Asked:
@@ -65,7 +72,14 @@ def _asked(given: Mapping[str, Any]) -> Asked:
     persisted = extensions.get("persistedQuery")
     if not query and persisted is None:
         raise _refused("/query", "`query` is missing", 'send the document as a text, as `{"query": "{ __typename }"}`')
-    return Asked(query or None, operation, variables, persisted)
+    return Asked(query or None, operation, variables, persisted, not variables or _is_plain(variables))
+
+
+def _is_plain(variables: Mapping[str, Any]) -> bool:
+    try:
+        return LONGER.encode() not in orjson.dumps(variables, default=str)
+    except orjson.JSONEncodeError:  # a number or a depth that is refused elsewhere
+        return False
 
 
 def _text(given: Mapping[str, Any], name: str) -> str | None:

@@ -28,7 +28,7 @@ from graphql import (
 )
 from graphql.validation import recommended_rules
 
-from fieldworthy.graph.asked import Asked
+from fieldworthy.graph.asked import LONGER, Asked
 from fieldworthy.graph.bounds import Bounds, fragments_of, hold
 from fieldworthy.graph.cost import Counted
 from fieldworthy.graph.executing import Selections
@@ -130,7 +130,8 @@ class Documents:
             raise Turned([_unreadable(trouble)]) from None
         _refuse_rounded(document)
         hold(document, self._bounds)
-        found = validate(self._schema, document, self._rules, _MOST_ERRORS, hide_suggestions=self._hides, allow_empty_selection_sets=False)
+        hides = self._hides or LONGER in text or "\\u" in text  # an escape may stand for it
+        found = validate(self._schema, document, self._rules, _MOST_ERRORS, hide_suggestions=hides, allow_empty_selection_sets=False)
         if found:
             raise Turned(found)
         operations = {

@@ -134,7 +134,7 @@ class Door:
             context_value=self._around.context(request),
             variable_values=dict(asked.variables),
             operation_name=operation.name.value if operation.name else None,
-            hide_suggestions=self._hides,
+            hide_suggestions=self._hides or not asked.guesses,
             **self._executor(ready),
         )
         stream = await begun if isawaitable(begun) else begun
@@ -173,7 +173,7 @@ class Door:
             context_value=context,
             variable_values=dict(asked.variables),
             operation_name=operation.name.value if operation.name else None,
-            hide_suggestions=self._hides,
+            hide_suggestions=self._hides or not asked.guesses,
             **self._executor(ready),
         )
         done: ExecutionResult = await result if isawaitable(result) else result
