@@ -3,6 +3,7 @@
 from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field, replace
+from datetime import datetime
 from random import Random
 from typing import Any
 
@@ -118,9 +119,12 @@ class Asking:
     async def _as_of(self, call: Call, rounds: Rounds, writer: Writer) -> list[tuple[Call, Sent, Written, httpx.Response]]:
         """A query of what was known at the newest moment that an answer told of, and its answer: it stays the same, whatever comes."""
         moments = [each for each in (*rounds.pool["known"], *rounds.pool["asOf"]) if isinstance(each, str)]
+        if call.operation == "getFleetDue":  # the clock stands: at its moment another machine may still be told of
+            moments = [each for each in moments if datetime.fromisoformat(each) < self.service.now]
         if not moments:
             return []
-        moment = self.chance.choice((max(moments), max(moments), self.chance.choice(moments)))
+        newest = max(moments, key=datetime.fromisoformat)
+        moment = self.chance.choice((newest, newest, self.chance.choice(moments)))
         asked = replace(call, args={**call.args, "asOf": moment, **({"now": moment} if "now" in self._field(call).args else {})})
         written = writer.written([asked], 5)
         (sent,) = right(written, self.chance, False)
