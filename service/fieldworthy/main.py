@@ -184,7 +184,10 @@ def make_app(
         door = Door(make_schema()._schema, around, introspection=shown, weights=WEIGHTS, columns=graphql_columns)
         may_open = from_here(origins)
         sockets = SocketAround(admit_socket, look_again, may_open, problem_of, id_of_socket, begin_operation, end_operation)
-        return Answers(door, Sockets(door, sockets).answer)
+        answers = Answers(door, Sockets(door, sockets).answer)
+        if gc.get_freeze_count():  # memory was settled before this was made
+            settle_memory()
+        return answers
 
     second = AtFirstKnock(second_door)
     if graphql != "off":

@@ -120,6 +120,7 @@ class Watched:
             if not await self._undone() or time.monotonic() > end:
                 break
             await asyncio.sleep(0.05)
+        await self.receiver.rested(self.form.within)
         seen = self.receiver.ids
         ordered = all([id for id in seen if id in set(ids)] == ids for ids in self.caused.values())
         twice = len(seen) - len(set(seen) & set(all_ids))  # what a receiver that dedupes by id sees beyond what was caused

@@ -105,6 +105,11 @@ class Receiver:
             self.came.clear()
             await self.came.wait()
 
+    async def rested(self, within: float) -> None:
+        """Waits until it is done with all that came: one that is slow takes what its sender gave up long ago."""
+        if self._open:
+            await asyncio.wait(list(self._open), timeout=within)
+
     async def took(self, most: int, within: float) -> bool:
         """Waits until it has so many events, each counted once. Whether it did."""
         end = time.monotonic() + within

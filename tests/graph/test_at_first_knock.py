@@ -100,3 +100,23 @@ async def test_what_keeps_it_from_being_made_is_told_and_tried_again() -> None:
     with pytest.raises(MemoryError):
         await second.answer(asked())
     assert (await second.answer(asked())).body == b"/here"
+
+
+async def test_who_is_called_off_while_it_is_made_has_it_made_once_all_the_same() -> None:
+    finished, made = threading.Event(), []
+
+    def make() -> Answers:
+        made.append(1)
+        assert finished.wait(30)
+        return DOOR
+
+    second = AtFirstKnock(make)
+    for _ in range(3):
+        knocking = asyncio.ensure_future(second.answer(asked()))
+        await asyncio.sleep(0.01)
+        knocking.cancel()
+        with pytest.raises(asyncio.CancelledError):
+            await knocking
+    finished.set()
+    assert (await second.answer(asked("/there"))).body == b"/there"
+    assert made == [1]

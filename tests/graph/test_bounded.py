@@ -153,6 +153,19 @@ async def test_looking_for_what_is_left_out_is_bounded_too_in_all_of_an_operatio
     assert told["extensions"]["cost"]["requests"] > 10, "what is looked at counts as what is found"
 
 
+AGAIN = (
+    f"query ($x: Boolean = true) {{ __schema {{ {'...B ' * 199}}} }} fragment B on __Schema {{ {'...C ' * 199}}} "
+    "fragment C on __Schema { types { name @skip(if: $x) } }"
+)
+"""Asks for nothing of each type 39,601 times, by two fragments."""
+
+
+async def test_looking_again_for_what_was_found_is_bounded_too() -> None:
+    began = time.process_time()
+    assert code(await answered(APP, AGAIN)) == "query.too_dear"
+    assert time.process_time() - began < 0.7, "looked at to the end it takes more than two seconds"
+
+
 async def test_a_type_that_a_variable_names_is_counted_anew() -> None:
     query = "query ($of: String!) { __type(name: $of) { fields { name args { name type { name kind ofType { name kind } } } } } }"
     few, many, again = [(await answered(APP, query, of=of))["extensions"]["cost"]["requests"] for of in ("Int", "Mutation", "Int")]

@@ -211,7 +211,7 @@ async def test_what_is_kept_of_a_document_is_bounded(fields: list[str]) -> None:
     document = parse(f"{{ top0 {{ {inside} }} }} fragment B on Bottom {{ id0 id2 int0 int2 kind0 kind2 loose0 loose2 even0 even2 }}")
     root = {"top0": {"bottom2_": [{"name_": "a"}] * 3}}
     own, _ = await answered(SCHEMA, document, root, {}, MAX_QUERY_FIELDS, None)
-    for characters, least, most in ((2_000, 1, 1), (100, 31, 1_000)):
+    for characters, least, most in ((3_000, 1, 1), (100, 31, 1_000), (400, 31, 700)):
         selections = Selections(characters)
         fields.clear()
         ours, _ = await answered(SCHEMA, document, root, {}, MAX_QUERY_FIELDS, selections)
@@ -221,10 +221,46 @@ async def test_what_is_kept_of_a_document_is_bounded(fields: list[str]) -> None:
 
 
 def size_of(selections: Selections) -> int:
-    return sum(len(members or ()) for found in selections.kept for members in found.members.values())
+    """Nodes by which something is found, and members."""
+    places = [place for found in selections.kept for place in (*found.columns, *found.members)]
+    return sum(1 + len(nodes) for _, nodes in places) + sum(
+        len(members or ()) for found in selections.kept for members in found.members.values()
+    )
 
 
-@pytest.mark.parametrize(("characters", "most"), [(1_000, 16), (20, 8)])
+FLAGS = ("v0", "v1", "v2")
+OVERLAPPING = (
+    f"query ({' '.join(f'${name}: Boolean!' for name in FLAGS)}) "
+    f"{{ top0 {{ {' '.join(f'{name}: name @skip(if: ${name})' for name in FLAGS)} "
+    f"{' '.join(f'a{n}: middle3 {{ ...F b{n}: name }}' for n in range(28))} }} }} fragment F on Middle {{ {'bottom0 { name } ' * 40}}}"
+)
+
+
+@pytest.mark.parametrize("at_once", [True, False])
+async def test_what_is_kept_is_bounded_where_several_ask_at_once_too(at_once: bool) -> None:
+    document, selections = parse(OVERLAPPING), Selections(len(OVERLAPPING))
+    all_here = asyncio.Barrier(8)
+
+    async def top(_info: Any) -> Any:
+        if at_once:
+            await all_here.wait()
+        return {"name_": "t", "middle3_": [{"name_": "m", "bottom0_": {"name_": "b"}}]}
+
+    async def ask(way: tuple[bool, ...]) -> None:
+        root = {"top0": top}
+        result, _ = await answered(SCHEMA, document, root, dict(zip(FLAGS, way, strict=True)), MAX_QUERY_FIELDS, selections)
+        assert not result.errors
+
+    ways = list(product((True, False), repeat=3))
+    if at_once:
+        await asyncio.gather(*map(ask, ways))
+    else:
+        for way in ways:
+            await ask(way)
+    assert 0 < size_of(selections) <= 64 + len(OVERLAPPING) // 4
+
+
+@pytest.mark.parametrize(("characters", "most"), [(1_000, 16), (20, 12)])
 async def test_of_the_ways_to_ask_a_document_those_asked_last_are_kept(characters: int, most: int) -> None:
     names = [f"v{n}" for n in range(6)]
     skipped = " ".join(f"{name}: name @skip(if: ${name})" for name in names)

@@ -96,10 +96,10 @@ class Description:
     def _below(self, selected: SelectionSetNode | None, of: Any, thing: Any) -> int:
         """Fields of one thing of the schema. of: its type in the description."""
         place = (id(selected), id(thing))
-        if of is _TYPE and place in self._known:
-            return self._known[place]
         self._visited += 1
         _hold(self._visited)
+        if of is _TYPE and place in self._known:
+            return self._known[place]
         total = 0
         for node in self._selections(selected):
             if isinstance(node, FieldNode):

@@ -66,6 +66,7 @@ class Door:
         self._cost = Cost(schema, weights or {})
         self._hides = not introspection
         self._columns = columns and is_proved()
+        self._settling: set[asyncio.Future[int]] = set()
 
     async def __call__(self, request: Request) -> Response:
         """Raises Declined, and whatever the key is refused with."""
@@ -153,9 +154,12 @@ class Door:
         """What came of it, and as how many requests it counts by then, also where it is called off half way."""
         try:
             done = await executed
-        finally:
-            counted = await asyncio.shield(self._settled(request, context, counted))
-        return done, counted
+        except asyncio.CancelledError:
+            settling = asyncio.ensure_future(self._settled(request, context, counted))  # whoever calls it off does not wait for that
+            self._settling.add(settling)
+            settling.add_done_callback(self._settling.discard)
+            raise
+        return done, await self._settled(request, context, counted)
 
     async def _settled(self, request: Request, context: Any, counted: int) -> int:
         """As how many requests it counts once it is answered: its lists may have held more than was counted before."""

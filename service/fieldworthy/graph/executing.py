@@ -8,7 +8,7 @@ How a selection is answered is found once, and kept with its document.
 """
 
 from collections import OrderedDict
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from typing import TYPE_CHECKING, Any, TypeAlias
 
 import graphql
@@ -63,19 +63,25 @@ class _NotPlain(Exception):
 
 
 class Found:
-    """How the selections of one operation are answered; None: by the executor. size: members that are kept of it."""
+    """How the selections of one operation are answered; None: by the executor. size: members and nodes that are kept of it."""
 
-    def __init__(self, most: int) -> None:
+    def __init__(self, make_room: "Callable[[Found, int], bool]") -> None:
         self.columns: dict[_Place, Column | None] = {}
         self.members: dict[_Place, _Members | None] = {}
         self.size = 0
-        self._most = most
+        self._make_room = make_room
 
-    def keep(self, members: int) -> None:
-        """Makes room. Raises _NotPlain where there is none."""
-        if self.size + members > self._most:
+    def keep(self, more: int) -> None:
+        """Raises _NotPlain where there is no room for so many."""
+        if not self._make_room(self, more):
             raise _NotPlain
-        self.size += members
+        self.size += more
+
+    def forget(self, size: int, members: int) -> None:
+        """What was kept since it had this size, and so many members' selections: room for what can be answered."""
+        while len(self.members) > members:
+            self.members.popitem()
+        self.size = size
 
 
 class Selections:
@@ -101,14 +107,22 @@ class Selections:
         if found is not None:
             self._found.move_to_end(key)
             return found
-        while len(self._found) >= _MOST_FOUND or self._size > self._most // 2:
+        if len(self._found) >= _MOST_FOUND:
             self._found.popitem(last=False)
-        found = self._found[key] = Found(self._most - self._size)
+        found = self._found[key] = Found(self._make_room)
         return found
 
-    @property
-    def _size(self) -> int:
-        return sum(each.size for each in self._found.values())
+    def _make_room(self, of: Found, more: int) -> bool:
+        """Whether there is room, by then: others are given up for it, those that were asked longest ago first."""
+        if all(each is not of for each in self._found.values()):  # it was given up itself, and is nobody's but the request's
+            return of.size + more <= self._most
+        over = sum(each.size for each in self._found.values()) + more - self._most
+        for key, other in list(self._found.items()) if over > 0 else ():
+            if other is not of:
+                over -= self._found.pop(key).size
+            if over <= 0:
+                break
+        return over <= 0
 
 
 class ColumnExecutor(Executor[None]):
@@ -167,15 +181,19 @@ class ColumnExecutor(Executor[None]):
 
     def _column(self, of: GraphQLOutputType, asked: "list[FieldDetails]") -> Column | None:
         place = (of, tuple([id(each.node) for each in asked]))
-        columns = self._found.columns
-        if place not in columns:
+        found = self._found
+        if place not in found.columns:
             try:
-                self._found.keep(1)
-                columns[place] = None
-                columns[place] = self._made(of, asked)
-            except Exception:  # of a variable that a directive can't take too: the executor says so
+                found.keep(1 + len(asked))
+            except _NotPlain:
                 return None
-        return columns[place]
+            found.columns[place] = None
+            size, members = found.size, len(found.members)
+            try:
+                found.columns[place] = self._made(of, asked)
+            except Exception:  # of a variable that a directive can't take too: the executor says so
+                found.forget(size, members)
+        return found.columns[place]
 
     def _made(self, of: GraphQLOutputType, asked: "list[FieldDetails]", each: int = 0) -> Column:
         """each: fields of an item, where it is a list that is counted. Raises _NotPlain."""
@@ -192,7 +210,7 @@ class ColumnExecutor(Executor[None]):
         place = (of, tuple([id(each.node) for each in asked]))
         known = self._found.members
         if place not in known:
-            self._found.keep(1)
+            self._found.keep(1 + len(asked))
             known[place] = None
             fields = [(name, self._looked_up(of, nodes), nodes) for name, nodes in self.collect_subfields(of, asked)[0].items()]
             self._found.keep(len(fields))

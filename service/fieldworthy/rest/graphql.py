@@ -39,7 +39,7 @@ class AtFirstKnock:
         """make: called once, in a thread of its own."""
         self._make = make
         self._made: Answers | None = None
-        self._making = asyncio.Lock()
+        self._making: asyncio.Task[Answers] | None = None
 
     async def answer(self, request: Request) -> Response:
         return await (await self._door()).request(request)
@@ -49,9 +49,14 @@ class AtFirstKnock:
 
     async def _door(self) -> Answers:
         if self._made is None:
-            async with self._making:
-                if self._made is None:
-                    self._made = await asyncio.to_thread(self._make)
+            if self._making is None:
+                self._making = asyncio.create_task(asyncio.to_thread(self._make))
+            making = self._making
+            try:
+                self._made = await asyncio.shield(making)  # who is called off leaves it to those who wait as well
+            finally:
+                if making.done() and self._making is making:
+                    self._making = None  # where it failed the next one tries again
         return self._made
 
 

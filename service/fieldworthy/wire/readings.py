@@ -112,7 +112,7 @@ def _quickly(body: bytes, lines: bool) -> SentReadings:
     shape = body.translate(_DIGITS)
     extra, begin, end = (0, 0, len(body)) if lines else _inside(body)
     pieces: Iterable[_Rows] = _pieces(body, shape, begin, end, lines)
-    if len(body) > _LEAST * MAX_READINGS:  # so many are refused before any mistake in them
+    if len(body) > _LEAST * MAX_READINGS and body.count(b"{") > MAX_READINGS:  # so many are refused before any mistake in them
         pieces = list(pieces)
         if sum(map(len, pieces)) > MAX_READINGS:
             raise _too_many()
