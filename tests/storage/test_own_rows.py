@@ -17,7 +17,8 @@ from fieldworthy.usecases.kept_readings import DISMISSED, Mark, SetAside
 OURS = 2
 ALL = (1, OURS, 3)
 WORK = "work"
-CHANGED = (tables.set_aside, tables.answers)
+REPLACED = "meter-replacement"
+CHANGED = (tables.set_aside, tables.answers, tables.machines, tables.meters)
 
 
 def _rows(whose: int) -> list[tuple[Table, dict[str, Any]]]:
@@ -30,6 +31,7 @@ def _rows(whose: int) -> list[tuple[Table, dict[str, Any]]]:
     return [
         (tables.machines, machine),
         (tables.entries, entry),
+        (tables.entries, {**entry, "kind": REPLACED, "id": "m-1", "body": f'"of {whose}"'}),
         *((tables.meters, {"key": key, "machine": 1, "name": name}) for key, name in ((1, "work"), (2, "bales"))),
         (tables.readings, {"meter": 1, **reading}),
         (tables.readings_withdrawn, {"meter": 2, "superseded": 2, **reading}),
@@ -77,6 +79,23 @@ async def _settle_meanwhile(kept: Kept) -> Any:
     return [(row.key, row.settled) for row in await kept.aside.among(["a"])]
 
 
+async def _with_replacements(kept: Kept) -> Any:
+    meters, replaced = await kept.readings.meters_and_replacements([1])
+    assert (meters, replaced) == (await kept.readings.meters_of([1]), await kept.readings.replacements([1]))
+    return sorted(meters), replaced
+
+
+async def _note_kept(kept: Kept) -> Any:
+    await kept.readings.note_kept([(1, 9, 70, "h"), (2, 8, 60, None)], [1], 12)
+    meters = (await kept.readings.meters_of([1])).values()
+    return sorted((m.key, m.last_at, m.last_value, m.last_unit) for m in meters), (await kept.machines.by_key([1]))[1].known
+
+
+async def _note_machines_alone(kept: Kept) -> Any:
+    await kept.readings.note_kept([], [1], 12)
+    return {m.last_at for m in (await kept.readings.meters_of([1])).values()}, (await kept.machines.by_key([1]))[1].known
+
+
 async def _forget(kept: Kept) -> Any:
     return await kept.answers.forget(10)
 
@@ -95,6 +114,9 @@ _MINE = f"only {OURS}"
         (_wait_again, [("a", "anew"), ("s", "anew")]),
         (_settle_meanwhile, [("a", 9)]),
         (_forget, 1),
+        (_with_replacements, ([(1, "bales"), (1, "work")], {1: ['"of 2"']})),
+        (_note_kept, ([(1, 9, 70, "h"), (2, 8, 60, None)], 12)),
+        (_note_machines_alone, ({None}, 12)),
     ],
     ids=lambda given: getattr(given, "__name__", ""),
 )

@@ -32,6 +32,18 @@ class SqlReadings:
         rows = await self._bulk.meters_of(list(machines)) if machines else ()
         return {(row[1], row[2]): Meter(*row) for row in rows}
 
+    async def meters_and_replacements(
+        self, machines: Collection[int]
+    ) -> tuple[Mapping[tuple[int, str], Meter], Mapping[int, Sequence[str]]]:
+        meters: dict[tuple[int, str], Meter] = {}
+        replaced: dict[int, list[str]] = {}
+        for row in await self._bulk.meters_and_replacements(list(machines), WITHDRAWN) if machines else ():
+            if row[0] is None:
+                replaced.setdefault(row[1], []).append(row[6])
+            else:
+                meters[row[1], row[2]] = Meter._make(row[:6])
+        return meters, replaced
+
     async def unnamed(self, meters: Collection[int], but_zero: bool = False) -> set[int]:
         return {row[0] for row in await self._bulk.unnamed(sorted(meters), but_zero)} if meters else set()
 
@@ -182,6 +194,10 @@ class SqlReadings:
     async def note_last(self, rows: Sequence[Row]) -> None:
         if rows:
             await self._bulk.note_last(rows)
+
+    async def note_kept(self, rows: Sequence[Row], machines: Collection[int], known: int) -> None:
+        if machines:
+            await self._bulk.note_kept(rows, list(machines), known)
 
     async def withdraw(self, meter: int, moments: Collection[int], known: int) -> None:
         for chunk in chunks(sorted(moments), _FEW):

@@ -16,8 +16,8 @@ from fieldworthy.usecases.kept_readings import OfMeter, Point, Row, Span
 
 _COLUMNS = ("organisation", "meter", "at", "value", "unit", "known")
 
-_PIECE = 1_000
-"""Rows that are sent at once: PostgreSQL takes them in while the next are made ready."""
+_FIRST, _PIECE = 200, 1_000
+"""Rows that are sent at once: PostgreSQL takes them in while the next are made ready, and begins with few, so that it waits for few."""
 
 _ROWS = 50
 """Rows of one statement on SQLite, which then takes half of the time that one by one they would."""
@@ -27,6 +27,9 @@ class Bulk(Protocol):
     """The same questions to either database."""
 
     async def meters_of(self, machines: list[int]) -> Rows: ...
+
+    async def meters_and_replacements(self, machines: list[int], withdrawn: str) -> Rows:
+        """Rows of `meters_of`, with a null behind each; and of `replacements`, as such rows, in which only the machine and the last are."""
 
     async def unnamed(self, meters: list[int], but_zero: bool) -> Rows: ...
 
@@ -48,6 +51,8 @@ class Bulk(Protocol):
 
     async def note_last(self, rows: Sequence[Row]) -> None: ...
 
+    async def note_kept(self, rows: Sequence[Row], machines: list[int], known: int) -> None: ...
+
 
 def bulk_of(connection: AsyncConnection, organisation: int) -> Bulk:
     """The one that fits the connection's database."""
@@ -62,7 +67,20 @@ _REPLACEMENTS = (
 _METERS_EACH = EACH.format(type="text::int[]", query=_METERS.format(o="$1", is_one=EACH_VALUE), lock="")
 _METERS_AMONG = _METERS.format(o=":1", is_one=ANY_VALUE)
 _REPLACEMENTS_EACH = EACH.format(type="text::int[]", query=_REPLACEMENTS.format(o="$1", is_one=EACH_VALUE, w="$3"), lock="")
+_BOTH = "select m.*, null as body from ({}) as m union all select null, r.machine, null, null, null, null, r.body from ({}) as r"
+_BOTH_EACH = _BOTH.format(_METERS_EACH, _REPLACEMENTS_EACH)
 _REPLACEMENTS_AMONG = _REPLACEMENTS.format(o=":1", is_one=ANY_VALUE, w=":3")
+_BOTH_AMONG = _BOTH.format(_METERS_AMONG, _REPLACEMENTS_AMONG)
+_NOTE_LAST = (
+    "update meters set last_at = s.at, last_value = s.value, last_unit = $5 "
+    "from unnest($2::text::int[], $3::text::bigint[], $4::text::bigint[]) as s(key, at, value) "
+    "where meters.organisation = $1 and meters.key = s.key"
+)
+_NOTE_KEPT = (
+    f"with noted as ({_NOTE_LAST}) update machines set known = $7 from unnest($6::text::int[]) as touched(key) "  # noqa: S608  # pieces of our own  # nosec B608
+    "where machines.organisation = $1 and machines.key = touched.key"
+)
+_TOUCH_AMONG = "update machines set known = ? where organisation = ? and key in (select value from json_each(?))"
 # of each meter it ends at the first that is found, which nearly always is the first that there is
 _BUT_ZERO = " and q.value <> 0"
 _UNNAMED_EACH = (
@@ -134,6 +152,9 @@ class _Postgres:
     async def meters_of(self, machines: list[int]) -> Rows:
         return await self._ask(_METERS_EACH, int_array(machines))
 
+    async def meters_and_replacements(self, machines: list[int], withdrawn: str) -> Rows:
+        return await self._ask(_BOTH_EACH, int_array(machines), withdrawn)
+
     async def unnamed(self, meters: list[int], but_zero: bool) -> Rows:
         return await self._ask(_UNNAMED_EACH.format(but=_BUT_ZERO if but_zero else ""), meters)
 
@@ -174,18 +195,25 @@ class _Postgres:
                 await raw.copy_to_table(table, source=source, columns=_COLUMNS, format="binary")
 
     async def note_last(self, rows: Sequence[Row]) -> None:
-        sql = (
-            "update meters set last_at = s.at, last_value = s.value, last_unit = $5 "
-            "from unnest($2::text::int[], $3::text::bigint[], $4::text::bigint[]) as s(key, at, value) "
-            "where meters.organisation = $1 and meters.key = s.key"
-        )
-        by_unit: dict[str | None, list[Row]] = {}
-        for row in rows:
-            by_unit.setdefault(row[3], []).append(row)
+        await self._note(_by_unit(rows))
+
+    async def note_kept(self, rows: Sequence[Row], machines: list[int], known: int) -> None:
+        *others, last = _by_unit(rows) or [(None, ())]  # nearly always there is one unit, and so one message
+        await self._note(others)
+        await self._note([last], _NOTE_KEPT, int_array(machines), known)
+
+    async def _note(self, by_unit: Sequence[tuple[str | None, Sequence[Row]]], sql: str = _NOTE_LAST, *more: Any) -> None:
         async with driver_of(self._connection) as raw:
-            for unit, some in by_unit.items():
-                keys, ats, values, _ = zip(*some, strict=True)
-                await raw.execute(sql, self._organisation, int_array(keys), int_array(ats), int_array(values), unit)
+            for unit, rows in by_unit:
+                keys, ats, values, _ = zip(*rows, strict=True) if rows else ((),) * 4
+                await raw.execute(sql, self._organisation, int_array(keys), int_array(ats), int_array(values), unit, *more)
+
+
+def _by_unit(rows: Sequence[Row]) -> list[tuple[str | None, Sequence[Row]]]:
+    found: dict[str | None, list[Row]] = {}
+    for row in rows:
+        found.setdefault(row[3], []).append(row)
+    return list(found.items())
 
 
 async def _binary(by_meter: Iterable[OfMeter], organisation: int, known: int) -> AsyncIterator[bytes]:
@@ -195,13 +223,13 @@ async def _binary(by_meter: Iterable[OfMeter], organisation: int, known: int) ->
     """
     yield b"PGCOPY\n\xff\r\n\0" + bytes(8)
     piece: dict[str | None, list[OfMeter]] = {}
-    rows = 0
+    rows, enough = 0, _FIRST
     for each in by_meter:
         piece.setdefault(each.unit, []).append(each)
         rows += len(each.ats)
-        if rows >= _PIECE:
+        if rows >= enough:
             yield b"".join(_filled(_row(unit, organisation, known), some) for unit, some in piece.items())
-            piece, rows = {}, 0
+            piece, rows, enough = {}, 0, _PIECE
     yield b"".join([*(_filled(_row(unit, organisation, known), some) for unit, some in piece.items()), pack(">h", -1)])
 
 
@@ -245,6 +273,9 @@ class _Sqlite:
 
     async def meters_of(self, machines: list[int]) -> Rows:
         return await self._ask(_METERS_AMONG, in_json(machines))
+
+    async def meters_and_replacements(self, machines: list[int], withdrawn: str) -> Rows:
+        return await self._ask(_BOTH_AMONG, in_json(machines), withdrawn)
 
     async def unnamed(self, meters: list[int], but_zero: bool) -> Rows:
         return await self._ask(_UNNAMED.format(but=_BUT_ZERO if but_zero else ""), in_json(meters))
@@ -308,6 +339,11 @@ class _Sqlite:
         sql = "update meters set last_at = ?, last_value = ?, last_unit = ? where organisation = ? and key = ?"
         async with driver_of(self._connection) as raw:
             await raw.executemany(sql, [(at, value, unit, organisation, key) for key, at, value, unit in rows])
+
+    async def note_kept(self, rows: Sequence[Row], machines: list[int], known: int) -> None:
+        await self.note_last(rows)
+        async with driver_of(self._connection) as raw:
+            await raw.execute(_TOUCH_AMONG, (known, self._organisation, in_json(machines)))
 
 
 @cache

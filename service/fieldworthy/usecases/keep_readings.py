@@ -56,12 +56,14 @@ class _Before:
 class _Around:
     """
     What the store has of what was sent. machines: by id, books: their rulebooks, by reference; meters: by the machine's key and the
-    meter's name; near: of the ids of which there is no machine, those that are like them.
+    meter's name; replaced: what was told of replacements, by the machine's key; near: of the ids of which there is no machine, those that
+    are like them.
     """
 
     machines: Mapping[str, Machine]
     books: Mapping[str, CheckedRulebook]
     meters: Mapping[tuple[int, str], Meter]
+    replaced: Mapping[int, Sequence[str]]
     near: Mapping[str, tuple[str, ...]]
 
 
@@ -90,10 +92,9 @@ async def keep_locked(
     """
     now = await kept.moment()
     told = SettingAside(sent, now, most)
-    before = await _sent_before(kept, locked, sent)
     around = await _around(kept, find, sent, locked)
-    replaced, meters = await meanwhile(kept.readings.replacements([m.key for m in locked.values()]), lambda: _meters(around, told))
-    swaps = swaps_in(replaced, {(m.machine.key, m.name): m.own for m in meters}) if replaced else {}
+    before, meters = await meanwhile(_sent_before(kept, locked, sent), lambda: _meters(around, told))
+    swaps = swaps_in(around.replaced, {(m.machine.key, m.name): m.own for m in meters}) if around.replaced else {}
     outcomes = [KEPT] * len(sent)
     writing = WriteReadings(kept, sent, known_after(now, locked.values()) if known is None else known)
     closer: Sequence[SentMeter] = meters
@@ -214,7 +215,7 @@ async def _around(kept: Kept, find: FindWithin, sent: SentReadings, locked: Mapp
     near: dict[str, tuple[str, ...]] = {}
     for id in dict.fromkeys(id for id, _ in sent.places if id not in locked):
         near[id] = tuple(await kept.machines.close_ids(id, 3)) if len(near) < _MOST_NEAR else ()
-    return _Around(locked, books, await kept.readings.meters_of([m.key for m in locked.values()]), near)
+    return _Around(locked, books, *await kept.readings.meters_and_replacements([m.key for m in locked.values()]), near)
 
 
 def _meters(around: _Around, told: SettingAside) -> list[SentMeter]:

@@ -54,6 +54,11 @@ class Readings(Protocol):
     async def meters_of(self, machines: Collection[int]) -> Mapping[tuple[int, str], Meter]:
         """The meters that have or had a reading, by the machine's key and the meter's name."""
 
+    async def meters_and_replacements(
+        self, machines: Collection[int]
+    ) -> tuple[Mapping[tuple[int, str], "Meter"], Mapping[int, Sequence[str]]]:
+        """Both at once: what `meters_of` and `replacements` give."""
+
     async def unnamed(self, meters: Collection[int], but_zero: bool = False) -> set[int]:
         """
         Those of these meters of which a reading is kept, or was until it was withdrawn, without a unit: it stands for the meter's own.
@@ -124,6 +129,9 @@ class Readings(Protocol):
 
     async def note_last(self, rows: Sequence[Row]) -> None:
         """Notes which reading is the newest of a meter."""
+
+    async def note_kept(self, rows: Sequence[Row], machines: Collection[int], known: int) -> None:
+        """The same, and that something of these locked machines changed at `known` (`Machines.touch`)."""
 
     async def withdraw(self, meter: int, moments: Collection[int], known: int) -> None:
         """What is kept for these moments stands no longer; who asks as of an earlier moment still sees it."""

@@ -40,9 +40,7 @@ class WriteReadings:
         await self._kept.readings.keep(self._columns(chain((first,), fresh)), self._known, self._sent.span)
 
     async def end(self) -> None:
-        if self._touched:
-            await self._kept.readings.note_last(self._newest)
-            await self._kept.machines.touch(list(self._touched.values()), self._known)
+        await self._kept.readings.note_kept(self._newest, list(self._touched), self._known)
 
     def _columns(self, fresh: Iterable[Fresh]) -> Iterator[OfMeter]:
         """What is kept, for the store; notes the newest reading of each meter where it is newer than before, and the machines."""
