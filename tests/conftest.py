@@ -5,11 +5,12 @@ for new ones at each run. A thorough run (THOROUGH=yes) draws more of them, alwa
 """
 
 import gc
+import logging
 import os
 import sys
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
 from hypothesis import settings
@@ -55,3 +56,20 @@ def postgres() -> "Iterator[Postgres]":
     from tests.postgres import running_postgres
 
     yield from running_postgres()
+
+
+@pytest.fixture
+def lines() -> Iterator[list[dict[str, Any]]]:
+    """What is told in the log, with what is bound around it."""
+    import structlog
+
+    told: list[dict[str, Any]] = []
+
+    def keep(logger: object, name: str, event: structlog.typing.EventDict) -> structlog.typing.EventDict:
+        told.append({**structlog.contextvars.get_contextvars(), **event, "level": name})
+        raise structlog.DropEvent
+
+    before = structlog.get_config()
+    structlog.configure(processors=[keep], wrapper_class=structlog.make_filtering_bound_logger(logging.DEBUG))
+    yield told
+    structlog.configure(**before)

@@ -10,7 +10,6 @@ import subprocess
 import sys
 import time
 from pathlib import Path
-from time import process_time
 from typing import Any
 
 import httpx
@@ -214,19 +213,14 @@ def test_what_looks_like_a_secret_is_not_repeated(text: str, said: str) -> None:
     assert hide(text) == said
 
 
-@pytest.mark.parametrize(
-    "text", ["eyJ" * 30_000, "eyJ" * 30_000 + ".", "eyJ." * 25_000, "bearer " * 15_000, "://a:" * 20_000, "fw_" * 30_000]
-)
-def test_no_text_takes_long_to_look_through(text: str) -> None:
-    """Held to a text of a quarter of its length: four times as long, and not sixteen times."""
+LONG = 500_000
+NO_SECRETS = ("eyJ" * LONG, "eyJ" * LONG + ".", "eyJ." * LONG, "bearer " * LONG, "://a:" * LONG, "fw_" * LONG)
 
-    def took(length: int) -> float:
-        begun = process_time()
-        hide(text[:length])
-        return process_time() - begun
 
-    whole, part = (min(took(length) for _ in range(3)) for length in (len(text), len(text) // 4))
-    assert whole < 10 * part + 0.01
+@pytest.mark.parametrize("text", NO_SECRETS, ids=range(len(NO_SECRETS)))
+def test_the_longest_text_is_looked_through_at_once(text: str) -> None:
+    """What grows with the square of a text takes minutes here, and meets the time that a test has."""
+    assert hide(text) == text
 
 
 SECRET_NAME = re.compile(r"secret|token|password|signature|hmac|bearer", re.IGNORECASE)

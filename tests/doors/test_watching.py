@@ -4,9 +4,7 @@ Sources: W3C Trace Context (Recommendation, 2021), 3.2.2: the form of `tracepare
 That an id comes in `X-Request-Id`, and goes back in it, is common practice, no standard.
 """
 
-import logging
 import re
-from collections.abc import Iterator
 from typing import Any
 
 import pytest
@@ -77,21 +75,6 @@ async def test_every_answer_says_its_id_whoever_writes_it(method: str, path: str
         answer = await http.request(method, path, **options)
     assert answer.status_code == status
     assert MADE.match(answer.headers["x-request-id"])
-
-
-@pytest.fixture
-def lines() -> Iterator[list[dict[str, Any]]]:
-    """What is told in the log, with what is bound around it."""
-    told: list[dict[str, Any]] = []
-
-    def keep(logger: object, name: str, event: structlog.typing.EventDict) -> structlog.typing.EventDict:
-        told.append({**structlog.contextvars.get_contextvars(), **event, "level": name})
-        raise structlog.DropEvent
-
-    before = structlog.get_config()
-    structlog.configure(processors=[keep], wrapper_class=structlog.make_filtering_bound_logger(logging.DEBUG))
-    yield told
-    structlog.configure(**before)
 
 
 async def test_one_line_for_each_request(lines: list[dict[str, Any]]) -> None:

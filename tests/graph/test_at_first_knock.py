@@ -70,23 +70,6 @@ async def test_two_who_come_at_once_find_one_door_and_nobody_else_waits() -> Non
     assert made[0] is not threading.current_thread()
 
 
-async def test_who_goes_away_while_it_is_made_spoils_nothing() -> None:
-    finished = threading.Event()
-
-    def make() -> Answers:
-        assert finished.wait(30)
-        return DOOR
-
-    second = AtFirstKnock(make)
-    gone = asyncio.create_task(second.answer(asked()))
-    await asyncio.sleep(0)
-    gone.cancel()
-    with pytest.raises(asyncio.CancelledError):
-        await gone
-    finished.set()
-    assert (await second.answer(asked())).body == b"/here"
-
-
 async def test_what_keeps_it_from_being_made_is_told_and_tried_again() -> None:
     tried = []
 

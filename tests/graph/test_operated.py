@@ -5,14 +5,12 @@ the GraphQL specification (draft of August 2026, 7.1.7: `extensions` is reserved
 """
 
 import json
-import logging
 import re
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from typing import Any
 
 import pytest
-import structlog
 from fastapi import FastAPI
 from websockets import exceptions
 from websockets.asyncio.client import ClientConnection, connect
@@ -29,21 +27,6 @@ from tests.keep.test_metrics import Told, of, read
 TRACE = "0af7651916cd43dd8448eb211c80319c"
 PARENT = f"00-{TRACE}-b7ad6b7169203331-01"  # the standard's own example
 WAIT = "subscription Waiting { wait }"
-
-
-@pytest.fixture
-def lines() -> Iterator[list[dict[str, Any]]]:
-    """What is told in the log, with what is bound around it."""
-    told: list[dict[str, Any]] = []
-
-    def keep(logger: object, name: str, event: structlog.typing.EventDict) -> structlog.typing.EventDict:
-        told.append({**structlog.contextvars.get_contextvars(), **event, "level": name})
-        raise structlog.DropEvent
-
-    before = structlog.get_config()
-    structlog.configure(processors=[keep], wrapper_class=structlog.make_filtering_bound_logger(logging.DEBUG))
-    yield told
-    structlog.configure(**before)
 
 
 @asynccontextmanager

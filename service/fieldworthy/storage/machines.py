@@ -40,10 +40,13 @@ NUL = "\x00"
 _OWN = "select m.key, m.id, m.revision, m.known, m.rulebook, m.site from machines m where m.organisation = {o} and m.id {is_one}"
 _LOCK_EACH = EACH.format(type="text::text[]", query=_OWN.format(o="$1", is_one=EACH_VALUE), lock=" for update")
 _FIND_AMONG = _OWN.format(o=":1", is_one=ANY_VALUE)  # on SQLite whoever writes is alone anyway
-_TOUCH_EACH = (
-    "update machines set known = $3 from unnest($2::text::int[]) as touched(key) "
+TOUCH = (
+    "update machines set known = {known} from unnest({keys}::text::int[]) as touched(key) "
     "where machines.organisation = $1 and machines.key = touched.key"
 )
+"""On PostgreSQL; alone, or in one message with what else changes."""
+
+_TOUCH_EACH = TOUCH.format(keys="$2", known="$3")
 _TOUCH_AMONG = "update machines set known = :3 where organisation = :1 and key in (select value from json_each(:2))"
 
 _CHUNK = 5_000  # bound values of one statement, well below what either database takes
@@ -138,12 +141,7 @@ class SqlMachines:
         return changed
 
     async def touch(self, machines_: Collection[Machine], known: int) -> None:
-        keys = [machine.key for machine in machines_]
-        async with driver_of(self._connection) as raw:
-            if self._connection.dialect.name == "postgresql":
-                await raw.execute(_TOUCH_EACH, self._organisation, int_array(keys), known)
-            else:
-                await raw.execute(_TOUCH_AMONG, {"1": self._organisation, "2": in_json(keys), "3": known})
+        await touch(self._connection, self._organisation, [machine.key for machine in machines_], known)
 
     async def page(self, after: str | None, limit: int, site: str | None = None, rulebook: str | None = None) -> Sequence[Machine]:
         query = select(machines).where(self._own).order_by(machines.c.id).limit(limit)
@@ -166,6 +164,15 @@ class SqlMachines:
         end = machines.c.id.endswith(id[-3:], autoescape=True)
         query = select(machines.c.id).where(self._own, or_(start, end)).order_by(machines.c.id).limit(200)
         return nearest(id, (await self._connection.execute(query)).scalars().all(), most)
+
+
+async def touch(connection: AsyncConnection, organisation: int, keys: Collection[int], known: int) -> None:
+    """Notes that something of these machines changed at `known`."""
+    async with driver_of(connection) as raw:
+        if connection.dialect.name == "postgresql":
+            await raw.execute(_TOUCH_EACH, organisation, int_array(keys), known)
+        else:
+            await raw.execute(_TOUCH_AMONG, {"1": organisation, "2": in_json(keys), "3": known})
 
 
 async def lock_keys(connection: AsyncConnection, organisation: int) -> None:

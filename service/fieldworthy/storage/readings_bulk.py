@@ -11,6 +11,7 @@ from typing import Any, Protocol
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from fieldworthy.storage.driver import ANY_VALUE, EACH, EACH_VALUE, Rows, ask, driver_of, in_json, int_array
+from fieldworthy.storage.machines import TOUCH, touch
 from fieldworthy.storage.partitions import by_partition, partition_of
 from fieldworthy.usecases.kept_readings import OfMeter, Point, Row, Span
 
@@ -76,11 +77,7 @@ _NOTE_LAST = (
     "from unnest($2::text::int[], $3::text::bigint[], $4::text::bigint[]) as s(key, at, value) "
     "where meters.organisation = $1 and meters.key = s.key"
 )
-_NOTE_KEPT = (
-    f"with noted as ({_NOTE_LAST}) update machines set known = $7 from unnest($6::text::int[]) as touched(key) "  # noqa: S608  # pieces of our own  # nosec B608
-    "where machines.organisation = $1 and machines.key = touched.key"
-)
-_TOUCH_AMONG = "update machines set known = ? where organisation = ? and key in (select value from json_each(?))"
+_NOTE_KEPT = f"with noted as ({_NOTE_LAST}) {TOUCH.format(keys='$6', known='$7')}"  # pieces of our own  # nosec B608
 # of each meter it ends at the first that is found, which nearly always is the first that there is
 _BUT_ZERO = " and q.value <> 0"
 _UNNAMED_EACH = (
@@ -342,8 +339,7 @@ class _Sqlite:
 
     async def note_kept(self, rows: Sequence[Row], machines: list[int], known: int) -> None:
         await self.note_last(rows)
-        async with driver_of(self._connection) as raw:
-            await raw.execute(_TOUCH_AMONG, (known, self._organisation, in_json(machines)))
+        await touch(self._connection, self._organisation, machines, known)
 
 
 @cache
